@@ -1,0 +1,353 @@
+//! A recording in memory, what was measured of it, and what is wrong with it.
+
+use crate::units::{Dbtp, Decibel, Hertz, Lu, Lufs, Ppm, SampleRate};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// Channels of unequal length, or none at all.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("a recording wants one or more channels of equal length, was given lengths {lengths:?}")]
+pub struct ShapeError {
+    /// The channels' lengths in frames.
+    pub lengths: Vec<usize>,
+}
+
+/// A recording in memory: planar `f32`, `channels[c][frame]`, full scale is 1.0 (float files may go beyond).
+#[derive(Clone, PartialEq)]
+pub struct Audio {
+    rate: SampleRate,
+    channels: Vec<Vec<f32>>,
+}
+
+impl Audio {
+    /// Takes planar samples, shape channels x frames.
+    ///
+    /// # Errors
+    /// [`ShapeError`] when there is no channel or their lengths differ.
+    pub fn new(rate: SampleRate, channels: Vec<Vec<f32>>) -> Result<Self, ShapeError> {
+        let even = channels.windows(2).all(|w| w[0].len() == w[1].len());
+        if channels.is_empty() || !even {
+            return Err(ShapeError { lengths: channels.iter().map(Vec::len).collect() });
+        }
+        Ok(Self { rate, channels })
+    }
+
+    /// Frames per second.
+    #[must_use]
+    pub fn rate(&self) -> SampleRate {
+        self.rate
+    }
+
+    /// Number of frames.
+    #[must_use]
+    pub fn frames(&self) -> usize {
+        self.channels[0].len()
+    }
+
+    /// The channels, shape channels x frames.
+    #[must_use]
+    pub fn channels(&self) -> &[Vec<f32>] {
+        &self.channels
+    }
+
+    /// The channels, to be changed in place. Lengths must stay equal, so only the samples can be changed.
+    pub fn channels_mut(&mut self) -> impl Iterator<Item = &mut [f32]> {
+        self.channels.iter_mut().map(Vec::as_mut_slice)
+    }
+
+    /// Gives the planar samples up, shape channels x frames.
+    #[must_use]
+    pub fn into_channels(self) -> Vec<Vec<f32>> {
+        self.channels
+    }
+}
+
+impl fmt::Debug for Audio {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "Audio({} channels x {} frames at {})", self.channels.len(), self.frames(), self.rate)
+    }
+}
+
+/// A SHA-256 digest, printed as 64 lower-case hexadecimal digits.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub struct Sha256Hex(String);
+
+/// A text that is no SHA-256.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{given:?} is not a SHA-256: wanted 64 lower-case hexadecimal digits")]
+pub struct DigestError {
+    /// What was given.
+    pub given: String,
+}
+
+impl Sha256Hex {
+    /// Hashes bytes.
+    #[must_use]
+    pub fn of(bytes: &[u8]) -> Self {
+        use sha2::Digest;
+        Self::from_bytes(&sha2::Sha256::digest(bytes))
+    }
+
+    /// Takes a finished digest.
+    #[must_use]
+    pub fn from_bytes(digest: &[u8]) -> Self {
+        use std::fmt::Write;
+        let mut text = String::with_capacity(64);
+        for byte in digest {
+            // Writing to a String cannot fail.
+            let _ = write!(text, "{byte:02x}");
+        }
+        Self(text)
+    }
+
+    /// Reads 64 hexadecimal digits.
+    ///
+    /// # Errors
+    /// [`DigestError`] for anything else.
+    pub fn parse(text: &str) -> Result<Self, DigestError> {
+        let fits = text.len() == 64 && text.bytes().all(|b| b.is_ascii_digit() || (b'a'..=b'f').contains(&b));
+        if fits { Ok(Self(text.to_owned())) } else { Err(DigestError { given: text.to_owned() }) }
+    }
+
+    /// The digits.
+    #[must_use]
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+}
+
+impl fmt::Display for Sha256Hex {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(&self.0)
+    }
+}
+
+impl TryFrom<String> for Sha256Hex {
+    type Error = DigestError;
+    fn try_from(text: String) -> Result<Self, DigestError> {
+        Self::parse(&text)
+    }
+}
+
+impl From<Sha256Hex> for String {
+    fn from(digest: Sha256Hex) -> String {
+        digest.0
+    }
+}
+
+/// What a file says of itself, after its audio has been read.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FileFacts {
+    /// Container and coding in words, for example `WAV, PCM`.
+    pub format: String,
+    /// True when the coding has thrown something away (MP3, Vorbis).
+    pub lossy: bool,
+    /// Frames per second.
+    pub rate: SampleRate,
+    /// Bits per sample, where the coding has such a number.
+    pub bits: Option<u16>,
+    /// Number of channels.
+    pub channels: u16,
+    /// Number of whole frames present.
+    pub frames: u64,
+    /// SHA-256 of the file's bytes.
+    pub sha256: Sha256Hex,
+    /// Frames since midnight, from a `bext` chunk. Shown and used as a first guess, never trusted.
+    pub time_reference: Option<u64>,
+    /// Positions of cue points in frames.
+    pub cue_points: Vec<u64>,
+    /// What the reader found wrong with the container.
+    pub findings: Vec<Finding>,
+}
+
+/// Loudness and peaks of one recording. `None`: there is no such value (silence, or shorter than the window).
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Levels {
+    /// Integrated loudness (BS.1770, gated).
+    pub integrated: Option<Lufs>,
+    /// Largest momentary (400 ms) loudness.
+    pub momentary_max: Option<Lufs>,
+    /// Largest short-term (3 s) loudness.
+    pub short_term_max: Option<Lufs>,
+    /// Largest true peak over the channels.
+    pub true_peak: Option<Dbtp>,
+    /// Largest sample over the channels, dB of full scale.
+    pub sample_peak: Option<Decibel>,
+    /// Loudness range (EBU Tech 3342).
+    pub range: Option<Lu>,
+}
+
+/// Kinds of fault, by the names that documents use.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FaultKind {
+    /// NaN or infinite samples.
+    NotANumber,
+    /// Nothing recorded.
+    Silence,
+    /// Too short to judge.
+    TooShort,
+    /// Flattened crests.
+    Clipping,
+    /// The wave between the samples goes above full scale.
+    InterSampleOver,
+    /// Float samples above full scale.
+    OverFullScale,
+    /// A constant offset.
+    DcOffset,
+    /// Hum at the mains frequency and its harmonics.
+    MainsHum,
+    /// A hole of exact zeros.
+    Dropout,
+    /// Both channels hold the same.
+    MonoInStereo,
+    /// One channel is far below the other.
+    OneChannelSilent,
+    /// The header's rate is not that of the DI or the other takes.
+    RateDiffers,
+    /// Plays at another speed than its header says.
+    WrongRate,
+    /// Another performance than the session's DI.
+    OtherDi,
+    /// Polarity is opposite to the other takes.
+    Polarity,
+    /// The file ends before its header says.
+    Truncated,
+    /// The recorder did not finish the header.
+    UnfinishedHeader,
+    /// A lossy coding: what was thrown away cannot be matched.
+    Lossy,
+    /// Something else about the container that the engineer should know.
+    Container,
+    /// A judgement that this material does not allow.
+    CannotBeJudged,
+}
+
+impl FaultKind {
+    /// The stable name, for example `mains-hum`.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::NotANumber => "not-a-number",
+            Self::Silence => "silence",
+            Self::TooShort => "too-short",
+            Self::Clipping => "clipping",
+            Self::InterSampleOver => "inter-sample-over",
+            Self::OverFullScale => "over-full-scale",
+            Self::DcOffset => "dc-offset",
+            Self::MainsHum => "mains-hum",
+            Self::Dropout => "dropout",
+            Self::MonoInStereo => "mono-in-stereo",
+            Self::OneChannelSilent => "one-channel-silent",
+            Self::RateDiffers => "rate-differs",
+            Self::WrongRate => "wrong-rate",
+            Self::OtherDi => "other-di",
+            Self::Polarity => "polarity",
+            Self::Truncated => "truncated",
+            Self::UnfinishedHeader => "unfinished-header",
+            Self::Lossy => "lossy",
+            Self::Container => "container",
+            Self::CannotBeJudged => "cannot-be-judged",
+        }
+    }
+}
+
+/// How bad a finding is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Severity {
+    /// Information, not a fault.
+    Note,
+    /// Look at it before it is used.
+    Warn,
+    /// Not usable.
+    Stop,
+}
+
+/// A finding: what was seen, with its likely cause and what to do.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Finding {
+    /// The kind of fault.
+    pub kind: FaultKind,
+    /// How bad it is.
+    pub severity: Severity,
+    /// What was seen, likely cause, remedy: one or two sentences.
+    pub detail: String,
+}
+
+/// Polarity of the second recording against the first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Polarity {
+    /// The same.
+    Same,
+    /// Opposite.
+    Flipped,
+    /// The material does not allow a decision.
+    Undecided,
+}
+
+impl Polarity {
+    /// `1`, `-1`, or nothing when undecided: the form that documents use.
+    #[must_use]
+    pub fn sign(self) -> Option<i8> {
+        match self {
+            Self::Same => Some(1),
+            Self::Flipped => Some(-1),
+            Self::Undecided => None,
+        }
+    }
+}
+
+/// How a lag was found, which decides how far it can be trusted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LagMethod {
+    /// Cross-correlation, then the phase slope: for repeat takes of one rig, hundredths of a sample.
+    PhaseSlope,
+    /// The peak of the whitened correlation: for different wirings, half a sample.
+    WhitenedPeak,
+}
+
+/// A level that may be minus infinity (a file against itself).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DbOrSilence {
+    /// A level in dB.
+    Db(f64),
+    /// Nothing at all: minus infinity.
+    Silence,
+}
+
+/// Second recording against the first: everything is second minus first, a positive lag means that the second is later.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PairReading {
+    /// Lag at frame 0, in samples.
+    pub lag_samples: f64,
+    /// How far the lag can be trusted, plus or minus, in samples.
+    pub lag_within_samples: f64,
+    /// How it was found.
+    pub method: LagMethod,
+    /// Polarity of the second against the first.
+    pub polarity: Polarity,
+    /// Largest peak of either sign over the largest of the other, whitened correlation.
+    pub polarity_ratio: f64,
+    /// Integrated loudness, second minus first.
+    pub level_difference: Option<Lu>,
+    /// What is left after lag, polarity and best gain are taken out.
+    pub residual: DbOrSilence,
+    /// Rate difference of the two clocks.
+    pub drift: Option<Ppm>,
+    /// One-third-octave differences, second minus first, before any gain.
+    pub bands: Vec<BandLevel>,
+}
+
+/// One one-third-octave band.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct BandLevel {
+    /// Exact centre, 1000 * 10^(n/10) Hz (IEC 61260-1).
+    pub hz: Hertz,
+    /// Level or difference; `None` where the band holds too little to say.
+    pub db: Option<Decibel>,
+}

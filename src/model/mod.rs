@@ -1,0 +1,21 @@
+//! Plain records and names. They lie below the rooms that make them and the rooms that show them, so every import points one way.
+//!
+//! * [`ids`]: names of setups, mics, takes, clips, tests, listeners
+//! * [`rig`]: amplifier, drivers, wirings, setups, mics, blends: what the rig sheet says
+//! * [`audio`]: a recording in memory, what was measured of it, what is wrong with it
+//! * [`session`]: takes, clips, excerpts, listeners, meter readings
+//! * [`trial`]: methods, plans, trials, picks
+//! * [`verdict`]: the kinds of verdict
+//! * [`random`]: random words that are handed in
+//! * [`outside`]: clock and progress, behind traits
+//! * [`explain`]: what every error can say
+
+pub mod audio;
+pub mod explain;
+pub mod ids;
+pub mod outside;
+pub mod random;
+pub mod rig;
+pub mod session;
+pub mod trial;
+pub mod verdict;

@@ -1,0 +1,37 @@
+//! The one integration binary: one module per topic, so that it links once.
+#![allow(
+    clippy::allow_attributes,
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout,
+    clippy::print_stderr,
+    clippy::too_many_lines,
+    clippy::float_cmp,
+    reason = "in a test a failed expectation is the point, and exact values are compared on purpose"
+)]
+
+/// Wirings, loads, meters, drives: published examples, ngspice values, invariants.
+mod circuit;
+/// The program as a person runs it: exit codes, help, documents.
+mod cli;
+/// Every error once, as text.
+mod errors;
+/// The rooms import only what the table in DEVELOPERS.md allows.
+mod floors;
+/// One evening's work from recordings to verdict.
+mod journey;
+/// The player through the silent device and ALSA's file capture.
+mod player;
+/// Pages, plots, sentences.
+mod report;
+/// Loudness, alignment, matching, faults: check values and standards.
+mod signal;
+/// Audio files of every kind, good and bad.
+mod sound;
+/// Exact tests, intervals, d-prime, panels, preference: check values and published tables.
+mod stats;
+/// Session folder, migrations, log chain.
+mod store;
+/// Draws, commitments, methods.
+mod trial;
