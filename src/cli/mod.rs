@@ -1,7 +1,143 @@
 //! Commands, help, all printing, exit codes.
+//!
+//! One file per command: what was typed (`Args`), and `run`, which calls one job and prints what it returns. [`values`](self) turns
+//! option values into what they mean; the shell is where all printing happens.
+
+mod audit;
+mod chance;
+mod check;
+mod close;
+mod completions;
+mod demo;
+mod devices;
+mod level;
+mod listen;
+mod load;
+mod manual;
+mod match_;
+mod measure;
+mod meter;
+mod new;
+mod plan;
+mod rehearse;
+mod report;
+mod rig;
+mod runsheet;
+mod score;
+mod shell;
+mod status;
+mod take;
+mod values;
+mod withdraw;
+
+use clap::{Parser, Subcommand};
+use shell::{ColorArg, Outcome, Shell};
+use std::process::ExitCode;
+
+const AFTER_HELP: &str = "\
+Exit codes: 0 done; 1 failed while working; 2 wrong use; 3 refused on purpose; 4 the input is not fit.
+Valve amplifiers hold lethal voltages. Power off and wait before changing wiring or tap; never run one without its load.";
+
+/// Blind listening for guitar cab wiring: from recordings to an honest sentence.
+#[derive(Debug, Parser)]
+#[command(name = "cabjury", version, about, after_help = AFTER_HELP, max_term_width = 100, infer_subcommands = false)]
+struct Cli {
+    /// One JSON document on standard output, nothing else there.
+    #[arg(long, global = true)]
+    json: bool,
+
+    /// When to use colour.
+    #[arg(long, global = true, value_name = "WHEN", default_value = "auto", hide_possible_values = true)]
+    color: ColorArg,
+
+    #[command(subcommand)]
+    command: Command,
+}
+
+macro_rules! commands {
+    ($($(#[$doc:meta])* $variant:ident => $module:ident),* $(,)?) => {
+        #[derive(Debug, Subcommand)]
+        enum Command {
+            $($(#[$doc])* $variant($module::Args),)*
+        }
+
+        impl Command {
+            fn run(&self, shell: &mut Shell) -> Result<Outcome, crate::jobs::JobError> {
+                match self {
+                    $(Self::$variant(args) => $module::run(args, shell),)*
+                }
+            }
+        }
+    };
+}
+
+commands! {
+    /// The invented shootout, from rig to report.
+    Demo => demo,
+    /// Load, grade, shares, meter reading and cautions of a wiring.
+    Load => load,
+    /// Format, faults, loudness, true peak of files; differences of two or more.
+    Measure => measure,
+    /// Aligned, loudness-matched copies of any files.
+    Level => level,
+    /// What a number of right answers says, or what so many trials can find.
+    Chance => chance,
+    /// A session; with NAME=FILE two files are enough to start.
+    New => new,
+    /// Reads the rig sheet in, prints a wiring card per setup.
+    Rig => rig,
+    /// Judges and records an ohmmeter reading.
+    Meter => meter,
+    /// The interleaved capture order.
+    Runsheet => runsheet,
+    /// Imports recordings, or the DI.
+    Take => take,
+    /// Takes a wrong import out of use.
+    Withdraw => withdraw,
+    /// What is done, the next step, its command.
+    Status => status,
+    /// Faults, lags, levels, and the difference between setups beside the repeat floor.
+    Check => check,
+    /// Makes the clips: aligned and matched.
+    Match => match_,
+    /// Seals a test, or prints what it could find.
+    Plan => plan,
+    /// Ends a test for good before its last trial.
+    Close => close,
+    /// Simulated listeners go through the code that people go through.
+    Rehearse => rehearse,
+    /// The blind player at this computer.
+    Listen => listen,
+    /// Verdicts with evidence.
+    Score => score,
+    /// One self-contained page with the verdict and its evidence.
+    Report => report,
+    /// Verifies hashes, chain, commitments, and recomputes every verdict.
+    Audit => audit,
+    /// Output devices.
+    Devices => devices,
+    /// Shell completions.
+    Completions => completions,
+    /// Manual pages.
+    Manual => manual,
+}
 
 /// Runs the program with the process's own arguments.
 #[must_use]
-pub fn main() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Help and version go to standard output with code 0, wrong use to standard error with code 2: clap's own rule. A closed
+            // pipe is no failure.
+            let _ = error.print();
+            return ExitCode::from(u8::try_from(error.exit_code()).unwrap_or(2));
+        }
+    };
+    let mut shell = Shell::new(cli.json, cli.color);
+    let code = match cli.command.run(&mut shell) {
+        Ok(outcome) => outcome.exit_code(),
+        Err(error) => shell.error(&error),
+    };
+    shell.finish(code)
 }

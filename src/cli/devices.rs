@@ -1,0 +1,20 @@
+//! `devices`: output devices.
+
+use super::shell::{Outcome, Shell};
+use crate::jobs::JobError;
+
+pub(crate) const EXAMPLE: &str = "Example:\n  cabjury devices";
+
+/// What was typed.
+#[derive(Debug, clap::Args)]
+#[command(after_long_help = EXAMPLE)]
+pub(crate) struct Args {}
+
+/// Does what the command says.
+///
+/// # Errors
+/// Whatever the job refuses or cannot do.
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+    let _ = (args, shell);
+    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+}

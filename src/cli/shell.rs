@@ -1,0 +1,190 @@
+//! Where all printing happens: people's text and documents on standard output, warnings and progress on standard error.
+
+use crate::jobs::JobError;
+use crate::model::outside::Progress;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use serde::Serialize;
+use std::io::{IsTerminal, Write};
+use std::process::ExitCode;
+use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+/// How a command ended without an error.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Outcome {
+    /// All was done. Exit code 0.
+    Done,
+    /// The document was printed, but the load must not be connected or the like. Exit code 3.
+    Refused,
+    /// The document was printed, but some input was not fit or an audit found problems. Exit code 4.
+    Unfit,
+}
+
+impl Outcome {
+    pub(crate) fn exit_code(self) -> ExitCode {
+        ExitCode::from(match self {
+            Self::Done => 0,
+            Self::Refused => 3,
+            Self::Unfit => 4,
+        })
+    }
+}
+
+/// `--color`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
+pub(crate) enum ColorArg {
+    /// When standard output is a terminal and NO_COLOR is not set.
+    #[default]
+    Auto,
+    /// Always.
+    Always,
+    /// Never.
+    Never,
+}
+
+/// The process's ways of saying something.
+pub(crate) struct Shell {
+    json: bool,
+    color: bool,
+    /// The first failure to write: reported once, at the end.
+    failed: Option<std::io::Error>,
+}
+
+impl Shell {
+    pub(crate) fn new(json: bool, color: ColorArg) -> Self {
+        let color = match color {
+            ColorArg::Always => true,
+            ColorArg::Never => false,
+            ColorArg::Auto => std::io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty()),
+        };
+        Self { json, color, failed: None }
+    }
+
+    /// True when one JSON document is wanted and nothing else.
+    pub(crate) fn json(&self) -> bool {
+        self.json
+    }
+
+    /// True when escape sequences for colour may be printed.
+    pub(crate) fn color(&self) -> bool {
+        self.color
+    }
+
+    /// A line (or several) for people on standard output; nothing under `--json`.
+    pub(crate) fn say(&mut self, text: &str) {
+        if !self.json {
+            self.put(text);
+        }
+    }
+
+    /// The document on standard output; nothing without `--json`.
+    pub(crate) fn document<T: Serialize>(&mut self, document: &T) {
+        if self.json {
+            match serde_json::to_string_pretty(document) {
+                Ok(text) => self.put(&text),
+                Err(error) => self.failed = Some(error.into()),
+            }
+        }
+    }
+
+    /// Text on standard output whatever the mode (completions, for example).
+    pub(crate) fn put(&mut self, text: &str) {
+        let newline = if text.ends_with('\n') { "" } else { "\n" };
+        if let Err(error) = write!(std::io::stdout().lock(), "{text}{newline}") {
+            self.failed.get_or_insert(error);
+        }
+    }
+
+    /// A warning on standard error.
+    pub(crate) fn warn(&mut self, text: &str) {
+        // Nobody can be told that standard error cannot be written.
+        let _ = writeln!(std::io::stderr().lock(), "{}: {text}", self.strong("warning"));
+    }
+
+    /// The text in bold where that is possible.
+    pub(crate) fn strong(&self, text: &str) -> String {
+        if self.color { format!("\x1b[1m{text}\x1b[0m") } else { text.to_owned() }
+    }
+
+    /// A progress bar for what takes longer than half a second; silent when standard error is no terminal.
+    pub(crate) fn progress(&self) -> Bar {
+        Bar { visible: std::io::stderr().is_terminal(), since: Instant::now(), bar: Mutex::new(None) }
+    }
+
+    /// An error, in the form that was asked for.
+    pub(crate) fn error(&mut self, error: &JobError) -> ExitCode {
+        let said = error.explain();
+        let code = ExitCode::from(said.fate().exit_code());
+        if self.json {
+            let entry = error_entry(error);
+            let mut document = said.document().unwrap_or_else(|| serde_json::json!({}));
+            if let Some(fields) = document.as_object_mut() {
+                fields.insert("error".to_owned(), entry);
+            }
+            self.document(&document);
+        } else {
+            let _ = writeln!(std::io::stderr().lock(), "{}: {said}\n  next: {}", self.strong("error"), said.next());
+        }
+        code
+    }
+
+    /// Flushes; a reader that went away (a closed pipe) is no failure.
+    pub(crate) fn finish(mut self, code: ExitCode) -> ExitCode {
+        if let Err(error) = std::io::stdout().lock().flush() {
+            self.failed.get_or_insert(error);
+        }
+        match self.failed {
+            Some(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+                let _ = writeln!(std::io::stderr().lock(), "error: standard output cannot be written: {error}");
+                ExitCode::from(1)
+            }
+            _ => code,
+        }
+    }
+}
+
+/// `{kind, message, next, path, column}` of an error, as documents hold it.
+pub(crate) fn error_entry(error: &JobError) -> serde_json::Value {
+    let said = error.explain();
+    serde_json::json!({
+        "kind": said.kind(),
+        "message": said.to_string(),
+        "next": said.next(),
+        "path": said.path().map(|p| p.display().to_string()),
+        "column": said.column(),
+    })
+}
+
+/// A progress bar that appears only when the work takes longer than half a second.
+pub(crate) struct Bar {
+    visible: bool,
+    since: Instant,
+    bar: Mutex<Option<ProgressBar>>,
+}
+
+impl Progress for Bar {
+    fn step(&self, what: &str, done: u64, total: u64) {
+        if !self.visible || self.since.elapsed() < Duration::from_millis(500) {
+            return;
+        }
+        let mut slot = self.bar.lock().unwrap_or_else(PoisonError::into_inner);
+        let bar = slot.get_or_insert_with(|| {
+            let bar = ProgressBar::with_draw_target(Some(total), ProgressDrawTarget::stderr());
+            if let Ok(style) = ProgressStyle::with_template("{msg:28} {wide_bar} {percent:>3} %") {
+                bar.set_style(style);
+            }
+            bar
+        });
+        bar.set_length(total);
+        bar.set_message(what.to_owned());
+        bar.set_position(done);
+    }
+}
+
+impl Drop for Bar {
+    fn drop(&mut self) {
+        if let Some(bar) = self.bar.lock().unwrap_or_else(PoisonError::into_inner).take() {
+            bar.finish_and_clear();
+        }
+    }
+}

@@ -1,0 +1,206 @@
+//! What is typed after an option, turned into what it means. Nothing here touches the world.
+
+use crate::model::ids::{DriverLabel, ExcerptName, MicName, SetupName};
+use crate::model::session::{Depth, MeterValue};
+use crate::model::trial::Method;
+use crate::units::{Ohm, Seconds, Watt};
+use std::path::PathBuf;
+use std::str::FromStr;
+
+/// `--driver L=OHM[,W]`.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct DriverArg {
+    pub(crate) label: DriverLabel,
+    pub(crate) nominal: Ohm,
+    pub(crate) rated: Option<Watt>,
+}
+
+fn number(text: &str, what: &str) -> Result<f64, String> {
+    text.trim().parse().map_err(|_| format!("{what} wants a number, was given {text:?}"))
+}
+
+impl FromStr for DriverArg {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Self, String> {
+        let wanted = "wanted LABEL=OHM or LABEL=OHM,WATT, as in A=8,30";
+        let (label, figures) = text.split_once('=').ok_or_else(|| wanted.to_owned())?;
+        let (ohm, watt) = match figures.split_once(',') {
+            Some((ohm, watt)) => (ohm, Some(watt)),
+            None => (figures, None),
+        };
+        Ok(Self {
+            label: DriverLabel::new(label).map_err(|e| e.to_string())?,
+            nominal: Ohm::new(number(ohm, "the rated impedance")?).map_err(|e| e.to_string())?,
+            rated: watt.map(|w| Watt::new(number(w, "the rated power")?).map_err(|e| e.to_string())).transpose()?,
+        })
+    }
+}
+
+/// `--amp`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum AmpArg {
+    /// Valve amplifier with output taps.
+    Valve,
+    /// Solid-state amplifier with a least load.
+    SolidState,
+}
+
+/// `--method`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct MethodArg(pub(crate) Method);
+
+impl FromStr for MethodArg {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Self, String> {
+        Method::from_name(text).map(Self).ok_or_else(|| {
+            let names: Vec<_> = Method::ALL.iter().map(|m| m.name()).collect();
+            format!("wanted one of {}", names.join(", "))
+        })
+    }
+}
+
+impl std::fmt::Display for MethodArg {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+/// `NAME=FILE`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct NamedFile {
+    pub(crate) setup: SetupName,
+    pub(crate) file: PathBuf,
+}
+
+impl FromStr for NamedFile {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Self, String> {
+        let (name, file) = text.split_once('=').ok_or("wanted NAME=FILE, as in series=series.wav")?;
+        if file.is_empty() {
+            return Err("wanted a file behind '='".to_owned());
+        }
+        Ok(Self { setup: SetupName::new(name).map_err(|e| e.to_string())?, file: PathBuf::from(file) })
+    }
+}
+
+/// A meter reading: ohms, or `OL`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct ReadingArg(pub(crate) MeterValue);
+
+impl FromStr for ReadingArg {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Self, String> {
+        if text.eq_ignore_ascii_case("ol") || text.eq_ignore_ascii_case("open") {
+            return Ok(Self(MeterValue::Open));
+        }
+        let ohm = number(text, "the reading").map_err(|_| "wanted ohms, as in 13.2, or OL for open".to_owned())?;
+        Ok(Self(MeterValue::Ohm(Ohm::new(ohm).map_err(|e| e.to_string())?)))
+    }
+}
+
+/// `--mic M` or `--mic CHANNEL=M`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct MicArg {
+    /// Channel of the file, from 1.
+    pub(crate) channel: Option<u16>,
+    pub(crate) mic: MicName,
+}
+
+impl FromStr for MicArg {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Self, String> {
+        let (channel, mic) = match text.split_once('=') {
+            Some((channel, mic)) => {
+                let channel: u16 = channel.parse().ok().filter(|c| *c > 0).ok_or("wanted a channel from 1, as in 1=close-a")?;
+                (Some(channel), mic)
+            }
+            None => (None, text),
+        };
+        Ok(Self { channel, mic: MicName::new(mic).map_err(|e| e.to_string())? })
+    }
+}
+
+/// `--depth`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum DepthArg {
+    /// Played again, nothing touched.
+    Untouched,
+    /// The wiring was undone and made again.
+    Rewired,
+    /// The mic was moved and put back.
+    Remiked,
+}
+
+impl From<DepthArg> for Depth {
+    fn from(depth: DepthArg) -> Self {
+        match depth {
+            DepthArg::Untouched => Self::Untouched,
+            DepthArg::Rewired => Self::Rewired,
+            DepthArg::Remiked => Self::Remiked,
+        }
+    }
+}
+
+/// `--note K=V`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct NoteArg {
+    pub(crate) key: String,
+    pub(crate) value: String,
+}
+
+impl FromStr for NoteArg {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Self, String> {
+        let (key, value) = text.split_once('=').ok_or("wanted KEY=VALUE, as in gain=4.5")?;
+        if key.trim().is_empty() {
+            return Err("wanted a key before '='".to_owned());
+        }
+        Ok(Self { key: key.trim().to_owned(), value: value.to_owned() })
+    }
+}
+
+/// `--excerpt NAME=START-END`, in seconds.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct ExcerptArg {
+    pub(crate) name: ExcerptName,
+    pub(crate) start: Seconds,
+    pub(crate) end: Seconds,
+}
+
+impl FromStr for ExcerptArg {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Self, String> {
+        let wanted = "wanted NAME=START-END in seconds, as in riff=0.5-6.0";
+        let (name, span) = text.split_once('=').ok_or(wanted)?;
+        let (start, end) = span.split_once('-').ok_or(wanted)?;
+        let start = Seconds::new(number(start, "the start")?).map_err(|e| e.to_string())?;
+        let end = Seconds::new(number(end, "the end")?).map_err(|e| e.to_string())?;
+        if end.value() <= start.value() {
+            return Err(format!("the end ({end}) must lie after the start ({start})"));
+        }
+        Ok(Self { name: ExcerptName::new(name).map_err(|e| e.to_string())?, start, end })
+    }
+}
+
+/// `--controls same-file=K,repeat=K`: one of the two.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum ControlArg {
+    /// So many same-file trials per listener.
+    SameFile(u32),
+    /// So many repeat-take trials per listener.
+    Repeat(u32),
+}
+
+impl FromStr for ControlArg {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Self, String> {
+        let wanted = "wanted same-file=K or repeat=K, as in same-file=8,repeat=6";
+        let (kind, count) = text.split_once('=').ok_or(wanted)?;
+        let count: u32 = count.parse().map_err(|_| wanted)?;
+        match kind {
+            "same-file" => Ok(Self::SameFile(count)),
+            "repeat" => Ok(Self::Repeat(count)),
+            _ => Err(wanted.to_owned()),
+        }
+    }
+}
