@@ -43,11 +43,11 @@ Valve amplifiers hold lethal voltages. Power off and wait before changing wiring
 #[command(name = "cabjury", version, about, after_help = AFTER_HELP, max_term_width = 100, infer_subcommands = false)]
 struct Cli {
     /// One JSON document on standard output, nothing else there.
-    #[arg(long, global = true)]
+    #[arg(long, global = true, display_order = 900)]
     json: bool,
 
     /// When to use colour.
-    #[arg(long, global = true, value_name = "WHEN", default_value = "auto", hide_possible_values = true)]
+    #[arg(long, global = true, display_order = 901, value_name = "WHEN", default_value = "auto", hide_possible_values = true)]
     color: ColorArg,
 
     #[command(subcommand)]

@@ -19,7 +19,7 @@ pub(crate) struct Args {
     #[arg(required = true, value_name = "FILE")]
     pub(crate) files: Vec<PathBuf>,
     /// The file is the session's DI.
-    #[arg(long, conflicts_with_all = ["setup", "mic", "pass", "depth"])]
+    #[arg(long, conflicts_with_all = ["setup", "mics", "pass", "depth"])]
     pub(crate) di: bool,
     /// The setup it was recorded under.
     #[arg(long, value_name = "S", required_unless_present = "di")]
