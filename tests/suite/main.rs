@@ -19,10 +19,14 @@ mod cli;
 mod errors;
 /// The rooms import only what the table in DEVELOPERS.md allows.
 mod floors;
+/// Texts that people see, kept as files.
+mod golden;
 /// One evening's work from recordings to verdict.
 mod journey;
 /// The player through the silent device and ALSA's file capture.
 mod player;
+/// Runs the built program in a folder of its own.
+mod program;
 /// Pages, plots, sentences.
 mod report;
 /// Loudness, alignment, matching, faults: check values and standards.
