@@ -23,6 +23,8 @@ mod floors;
 mod golden;
 /// One evening's work from recordings to verdict.
 mod journey;
+/// Sound to test with.
+mod material;
 /// The player through the silent device and ALSA's file capture.
 mod player;
 /// Runs the built program in a folder of its own.
