@@ -125,6 +125,8 @@ pub struct MatchRun {
     pub largest_mismatch: Option<Lu>,
     /// The ceiling that was kept.
     pub ceiling: Dbtp,
+    /// What was cut out: one excerpt or several.
+    pub excerpts: Vec<Excerpt>,
     /// When it was made.
     pub made_at: Timestamp,
 }

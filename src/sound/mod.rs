@@ -1,1 +1,17 @@
-//! placeholder
+//! Reading and writing audio files, output devices, the blind player.
+//!
+//! * [`read`]: any file to planar `f32`, in blocks or whole, hashed in the same pass
+//! * [`wav`]: our own RIFF / RF64 / BW64 walker
+//! * [`decode`]: FLAC, AIFF, CAF, ALAC, MP3, Ogg Vorbis through symphonia
+//! * [`write`](mod@write): 24-bit WAV, never over something that exists
+//! * [`error`]: what can go wrong with a file
+
+pub mod decode;
+pub mod error;
+pub mod read;
+pub mod wav;
+pub mod write;
+
+pub use error::SoundError;
+pub use read::{Head, read_all, stream};
+pub use write::write_wav24;

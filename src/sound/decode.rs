@@ -1,0 +1,156 @@
+//! FLAC, AIFF, CAF, ALAC, MP3 and Ogg Vorbis through symphonia. A panic in a decoder becomes an error that names the file.
+
+use super::error::SoundError;
+use super::read::{BLOCK_FRAMES, Head, Sink, hash_rest};
+use crate::model::audio::{FaultKind, FileFacts, Finding, Severity};
+use crate::units::SampleRate;
+use std::fs::File;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
+use symphonia::core::codecs::audio::AudioDecoderOptions;
+use symphonia::core::errors::Error;
+use symphonia::core::formats::probe::Hint;
+use symphonia::core::formats::{FormatReader, TrackType};
+use symphonia::core::io::MediaSourceStream;
+
+/// What a decoder gave.
+struct Decoded {
+    head: Head,
+    frames: u64,
+    bits: Option<u16>,
+    damaged: u32,
+    short_by: u64,
+}
+
+/// The format by its first bytes: name, and whether it throws something away. Anything else is refused before a decoder sees it.
+fn by_magic(magic: &[u8]) -> Option<(&'static str, bool, &'static str)> {
+    match magic {
+        [b'f', b'L', b'a', b'C', ..] => Some(("FLAC", false, "flac")),
+        [b'F', b'O', b'R', b'M', _, _, _, _, b'A', b'I', b'F', b'F' | b'C', ..] => Some(("AIFF", false, "aiff")),
+        [b'c', b'a', b'f', b'f', ..] => Some(("CAF", false, "caf")),
+        [b'O', b'g', b'g', b'S', ..] => Some(("Ogg", true, "ogg")),
+        [_, _, _, _, b'f', b't', b'y', b'p', ..] => Some(("MP4", false, "m4a")),
+        [b'I', b'D', b'3', ..] => Some(("MP3", true, "mp3")),
+        [0xFF, second, ..] if second & 0xE0 == 0xE0 => Some(("MP3", true, "mp3")),
+        _ => None,
+    }
+}
+
+/// Decodes a file that is no WAV.
+pub(super) fn run(path: &Path, magic: &[u8], file: File, sink: &mut Sink<'_>) -> Result<FileFacts, SoundError> {
+    let Some((name, lossy, extension)) = by_magic(magic) else {
+        let reason = "its first bytes belong to no format that is known here".to_owned();
+        return Err(SoundError::NotAudio { path: path.to_owned(), reason });
+    };
+    let mut hashed = File::open(path).map_err(|e| SoundError::io(path, e))?;
+    let sha256 = hash_rest(path, &mut hashed)?;
+    let decoded = catch_unwind(AssertUnwindSafe(|| decode(path, file, extension, sink))).unwrap_or_else(|_| {
+        Err(SoundError::Decoder { path: path.to_owned(), reason: format!("the {name} decoder broke down on it") })
+    })?;
+    let mut findings = Vec::new();
+    let mut find = |kind, severity, detail: String| findings.push(Finding { kind, severity, detail });
+    if lossy {
+        let detail =
+            format!("{name} throws part of the sound away: what is missing cannot be matched. Use the original recording.");
+        find(FaultKind::Lossy, Severity::Note, detail);
+    }
+    if decoded.damaged > 0 {
+        let detail = format!("{} packets were damaged and left out: the timing is broken from there on.", decoded.damaged);
+        find(FaultKind::Truncated, Severity::Stop, detail);
+    }
+    if decoded.short_by > 0 {
+        let detail = format!("The file ends {} frames before its header says: copied only in part?", decoded.short_by);
+        find(FaultKind::Truncated, Severity::Warn, detail);
+    }
+    Ok(FileFacts {
+        format: name.to_owned(),
+        lossy,
+        rate: decoded.head.rate,
+        bits: decoded.bits,
+        channels: decoded.head.channels,
+        frames: decoded.frames,
+        sha256,
+        time_reference: None,
+        cue_points: Vec::new(),
+        findings,
+    })
+}
+
+fn decode(path: &Path, file: File, extension: &str, sink: &mut Sink<'_>) -> Result<Decoded, SoundError> {
+    let refused = |reason: String| SoundError::Decoder { path: path.to_owned(), reason };
+    let source = MediaSourceStream::new(Box::new(file), symphonia::core::io::MediaSourceStreamOptions::default());
+    let mut hint = Hint::new();
+    hint.with_extension(extension);
+    let mut format: Box<dyn FormatReader + '_> = symphonia::default::get_probe()
+        .probe(&hint, source, Default::default(), Default::default())
+        .map_err(|e| refused(format!("its header cannot be read ({e})")))?;
+    let track = format.default_track(TrackType::Audio).ok_or_else(|| refused("it holds no audio track".into()))?;
+    let params = track.codec_params.as_ref().and_then(|p| p.audio()).ok_or_else(|| refused("its coding is not stated".into()))?;
+    let bits = params.bits_per_sample.and_then(|b| u16::try_from(b).ok());
+    let promised = track.num_frames;
+    let track_id = track.id;
+    let mut decoder = symphonia::default::get_codecs()
+        .make_audio_decoder(params, &AudioDecoderOptions::default())
+        .map_err(|e| SoundError::Coding { path: path.to_owned(), coding: format!("a coding that is not known here ({e})") })?;
+    let mut out = Blocks { head: None, frames: 0, planes: Vec::new(), path };
+    let mut damaged = 0;
+    loop {
+        let packet = match format.next_packet() {
+            Ok(Some(packet)) => packet,
+            Ok(None) => break,
+            // The file ends within a packet: what came before is kept, and the count against the header tells.
+            Err(Error::IoError(e)) if e.kind() == std::io::ErrorKind::UnexpectedEof => break,
+            Err(e) => return Err(refused(e.to_string())),
+        };
+        if packet.track_id != track_id {
+            continue;
+        }
+        match decoder.decode(&packet) {
+            Ok(buffer) => {
+                buffer.copy_to_vecs_planar(&mut out.planes);
+                out.hand_out(buffer.spec().rate(), sink)?;
+            }
+            Err(Error::DecodeError(_) | Error::IoError(_)) => damaged += 1,
+            Err(e) => return Err(refused(e.to_string())),
+        }
+    }
+    let head = out.head.ok_or_else(|| SoundError::NoFrames { path: path.to_owned() })?;
+    Ok(Decoded { head, frames: out.frames, bits, damaged, short_by: promised.unwrap_or(0).saturating_sub(out.frames) })
+}
+
+/// Hands decoded packets on, and insists that rate and channels stay what they were.
+struct Blocks<'a> {
+    head: Option<Head>,
+    frames: u64,
+    planes: Vec<Vec<f32>>,
+    path: &'a Path,
+}
+
+impl Blocks<'_> {
+    fn hand_out(&mut self, rate: u32, sink: &mut Sink<'_>) -> Result<(), SoundError> {
+        let bad = |reason: String| SoundError::BadHeader { path: self.path.to_owned(), reason };
+        let rate = SampleRate::new(rate).map_err(|e| bad(e.to_string()))?;
+        let channels = u16::try_from(self.planes.len()).ok().filter(|c| (1..=64).contains(c));
+        let channels = channels.ok_or_else(|| bad(format!("{} channels; 1 to 64 were wanted", self.planes.len())))?;
+        let head = Head { rate, channels };
+        if self.head.is_some_and(|h| h != head) {
+            return Err(bad("rate or channels change in the middle of the file".into()));
+        }
+        self.head = Some(head);
+        let frames = self.planes[0].len();
+        self.frames += frames as u64;
+        if frames == 0 {
+            return Ok(());
+        }
+        if frames <= BLOCK_FRAMES {
+            sink(head, &self.planes);
+            return Ok(());
+        }
+        for start in (0..frames).step_by(BLOCK_FRAMES) {
+            let end = (start + BLOCK_FRAMES).min(frames);
+            let part: Vec<Vec<f32>> = self.planes.iter().map(|p| p[start..end].to_vec()).collect();
+            sink(head, &part);
+        }
+        Ok(())
+    }
+}

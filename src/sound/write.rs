@@ -1,0 +1,80 @@
+//! Writing 24-bit WAV: first under a temporary name beside the final one, synced, then given its name - and never over something.
+
+use super::error::SoundError;
+use crate::model::audio::Audio;
+use std::fs::{self, File, OpenOptions};
+use std::io::BufWriter;
+use std::path::{Path, PathBuf};
+
+fn cannot(path: &Path, reason: &dyn ToString) -> SoundError {
+    SoundError::CannotWrite { path: path.to_owned(), reason: reason.to_string() }
+}
+
+/// Writes planar samples (channels x frames, full scale 1.0) as 24-bit PCM. The samples must lie on the 24-bit grid already if they were
+/// dithered; others are rounded to the nearest step. Values outside full scale are clamped.
+///
+/// The file appears under its name only when it is complete and on disk.
+///
+/// # Errors
+/// [`SoundError::Exists`] when there is something under that name; [`SoundError::CannotWrite`] otherwise.
+pub fn write_wav24(path: &Path, audio: &Audio) -> Result<(), SoundError> {
+    if fs::symlink_metadata(path).is_ok() {
+        return Err(SoundError::Exists { path: path.to_owned() });
+    }
+    let part = temporary(path);
+    let written = fill(&part, audio).and_then(|()| give_name(&part, path));
+    if written.is_err() {
+        // Best effort: a part file under its temporary name does no harm, and the error that matters is the first one.
+        let _ = fs::remove_file(&part);
+    }
+    written
+}
+
+fn temporary(path: &Path) -> PathBuf {
+    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    path.with_file_name(format!(".{name}.{}.part", std::process::id()))
+}
+
+fn fill(part: &Path, audio: &Audio) -> Result<(), SoundError> {
+    let channels = u16::try_from(audio.channels().len()).map_err(|_| cannot(part, &"more than 65535 channels"))?;
+    let spec =
+        hound::WavSpec { channels, sample_rate: audio.rate().hz(), bits_per_sample: 24, sample_format: hound::SampleFormat::Int };
+    let file = OpenOptions::new().write(true).create_new(true).open(part).map_err(|e| cannot(part, &e))?;
+    let keep = file.try_clone().map_err(|e| cannot(part, &e))?;
+    let mut writer = hound::WavWriter::new(BufWriter::with_capacity(1 << 18, file), spec).map_err(|e| cannot(part, &e))?;
+    for frame in 0..audio.frames() {
+        for channel in audio.channels() {
+            let step = (f64::from(channel[frame]) * 8_388_608.0).round().clamp(-8_388_608.0, 8_388_607.0);
+            writer.write_sample(step as i32).map_err(|e| cannot(part, &e))?;
+        }
+    }
+    writer.finalize().map_err(|e| cannot(part, &e))?;
+    keep.sync_all().map_err(|e| cannot(part, &e))
+}
+
+/// Gives a finished file its name unless something has that name: a hard link fails where a rename would overwrite.
+///
+/// # Errors
+/// [`SoundError::Exists`] or [`SoundError::CannotWrite`].
+pub fn give_name(part: &Path, path: &Path) -> Result<(), SoundError> {
+    match fs::hard_link(part, path) {
+        Ok(()) => {}
+        Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => return Err(SoundError::Exists { path: path.to_owned() }),
+        // Some file systems (exFAT on a USB disk) know no hard links.
+        Err(_) if fs::symlink_metadata(path).is_err() => {
+            fs::rename(part, path).map_err(|e| cannot(path, &e))?;
+            return sync_folder(path);
+        }
+        Err(e) => return Err(cannot(path, &e)),
+    }
+    fs::remove_file(part).map_err(|e| cannot(part, &e))?;
+    sync_folder(path)
+}
+
+/// Makes a new name durable. Where a folder cannot be opened for that (Windows), the system does it by itself.
+fn sync_folder(path: &Path) -> Result<(), SoundError> {
+    match path.parent().filter(|p| !p.as_os_str().is_empty()).map_or_else(|| File::open("."), File::open) {
+        Ok(folder) => folder.sync_all().map_err(|e| cannot(path, &e)),
+        Err(_) => Ok(()),
+    }
+}
