@@ -1,1 +1,21 @@
-//! placeholder
+//! The session's folder and file: migrations, records, the append-only chained log.
+//!
+//! * [`session`]: opening, locking, healing, and the one way in which anything is changed
+//! * [`migrate`]: numbered SQL files, newer schemas refused untouched
+//! * [`recordings`]: takes, matching runs, clips, meter readings
+//! * [`tests`]: sealed tests, listeners, trials, invitations
+//! * [`log`]: the chain
+//! * [`files`]: read-only copies that nothing overwrites
+//! * [`error`]: what can go wrong
+
+pub mod error;
+pub mod files;
+pub mod log;
+pub mod migrate;
+pub mod recordings;
+pub mod session;
+pub mod tests;
+
+pub use error::StoreError;
+pub use log::{ChainState, LogEntry};
+pub use session::Session;

@@ -1,0 +1,158 @@
+//! What can go wrong with a session's folder.
+
+use crate::model::explain::{Explain, Fate};
+use std::path::{Path, PathBuf};
+
+/// A session that cannot be opened, read or written.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// The folder does not exist.
+    #[error("{folder} does not exist", folder = folder.display())]
+    Missing {
+        /// The folder.
+        folder: PathBuf,
+    },
+    /// There is no session in the folder.
+    #[error("{folder} holds no session: there is no session.db in it", folder = folder.display())]
+    NotASession {
+        /// The folder.
+        folder: PathBuf,
+    },
+    /// The folder is there already and not empty.
+    #[error("{folder} exists already and is not empty", folder = folder.display())]
+    FolderTaken {
+        /// The folder.
+        folder: PathBuf,
+    },
+    /// Another process is writing.
+    #[error("{folder} is being written by another cabjury process", folder = folder.display())]
+    Locked {
+        /// The folder.
+        folder: PathBuf,
+    },
+    /// The session was made by a newer program.
+    #[error("{folder} was made by a newer cabjury (schema {found}; this one knows up to {known}) and was left untouched", folder = folder.display())]
+    Newer {
+        /// The folder.
+        folder: PathBuf,
+        /// The schema's number in the file.
+        found: i64,
+        /// The newest number that is known here.
+        known: i64,
+    },
+    /// The file is damaged, or no database.
+    #[error("{folder}/session.db is damaged: {what}", folder = folder.display())]
+    Damaged {
+        /// The folder.
+        folder: PathBuf,
+        /// What was found.
+        what: String,
+    },
+    /// The database refused.
+    #[error("{folder}/session.db: {doing} failed: {source}", folder = folder.display())]
+    Database {
+        /// The folder.
+        folder: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+        /// What SQLite said.
+        source: rusqlite::Error,
+    },
+    /// A file or folder of the session cannot be written or read.
+    #[error("{path}: {doing} failed: {source}", path = path.display())]
+    File {
+        /// The file.
+        path: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// A file with that name is there already.
+    #[error("{path} exists already and is never overwritten", path = path.display())]
+    FileTaken {
+        /// The file.
+        path: PathBuf,
+    },
+    /// No record has that name.
+    #[error("the session has no {what} {name:?}")]
+    NoSuch {
+        /// The kind of record.
+        what: &'static str,
+        /// The name that was given.
+        name: String,
+    },
+    /// The change is not allowed: a finished trial, a closed test.
+    #[error("{what}")]
+    NotAllowed {
+        /// What was refused and why.
+        what: String,
+    },
+}
+
+impl Explain for StoreError {
+    fn kind(&self) -> &'static str {
+        match self {
+            Self::Missing { .. } => "missing-folder",
+            Self::NotASession { .. } => "not-a-session",
+            Self::FolderTaken { .. } | Self::FileTaken { .. } => "exists-already",
+            Self::Locked { .. } => "session-locked",
+            Self::Newer { .. } => "newer-session",
+            Self::Damaged { .. } => "damaged-session",
+            Self::Database { .. } => "database",
+            Self::File { .. } => "file",
+            Self::NoSuch { .. } => "no-such-record",
+            Self::NotAllowed { .. } => "not-allowed",
+        }
+    }
+
+    fn next(&self) -> String {
+        match self {
+            Self::Missing { .. } | Self::NotASession { .. } => {
+                "check the folder's name, or make a session with: cabjury new FOLDER"
+            }
+            Self::FolderTaken { .. } => "choose another folder; nothing in this one was touched",
+            Self::Locked { .. } => "finish the other command (a listener may be in the middle of a trial), then try again",
+            Self::Newer { .. } => "use the newer program, or one at least as new as the session",
+            Self::Damaged { .. } => {
+                "restore the folder from a backup; the recordings under takes/ are plain files and can be copied out"
+            }
+            Self::Database { source, .. } if is_full(source) => {
+                "make room on the disk, then repeat the command: nothing half-done was kept"
+            }
+            Self::Database { .. } | Self::File { .. } => {
+                "check that the disk has room and that you may write to the folder, then repeat"
+            }
+            Self::FileTaken { .. } => "choose another name; nothing was overwritten",
+            Self::NoSuch { .. } => "see what there is with: cabjury status FOLDER",
+            Self::NotAllowed { .. } => "see where the session stands with: cabjury status FOLDER",
+        }
+        .to_owned()
+    }
+
+    fn fate(&self) -> Fate {
+        match self {
+            Self::Missing { .. } | Self::NotASession { .. } | Self::Damaged { .. } | Self::NoSuch { .. } => Fate::Unfit,
+            Self::FolderTaken { .. } | Self::FileTaken { .. } | Self::Newer { .. } | Self::NotAllowed { .. } => Fate::Refused,
+            Self::Locked { .. } | Self::Database { .. } | Self::File { .. } => Fate::Failed,
+        }
+    }
+
+    fn path(&self) -> Option<&Path> {
+        match self {
+            Self::Missing { folder }
+            | Self::NotASession { folder }
+            | Self::FolderTaken { folder }
+            | Self::Locked { folder }
+            | Self::Newer { folder, .. }
+            | Self::Damaged { folder, .. }
+            | Self::Database { folder, .. } => Some(folder),
+            Self::File { path, .. } | Self::FileTaken { path } => Some(path),
+            Self::NoSuch { .. } | Self::NotAllowed { .. } => None,
+        }
+    }
+}
+
+fn is_full(error: &rusqlite::Error) -> bool {
+    error.sqlite_error_code() == Some(rusqlite::ErrorCode::DiskFull)
+}

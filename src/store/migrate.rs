@@ -1,0 +1,35 @@
+//! Numbered SQL files, applied in order in one transaction. The number of the last one stands in `PRAGMA user_version`.
+
+use rusqlite::Connection;
+
+/// The migrations, oldest first. Only ever added to.
+pub const MIGRATIONS: [&str; 1] = [include_str!("../../migrations/0001_session.sql")];
+
+/// Marks the file as a session of this program ("cabj").
+pub const APPLICATION_ID: i32 = 0x6361_626A;
+
+/// The newest schema that is known here.
+#[must_use]
+pub fn newest() -> i64 {
+    MIGRATIONS.len() as i64
+}
+
+/// The schema's number in an open file.
+pub(super) fn version(connection: &Connection) -> rusqlite::Result<i64> {
+    connection.query_row("PRAGMA user_version", [], |row| row.get(0))
+}
+
+/// Brings an open file up to the newest schema, in one transaction.
+pub(super) fn apply(connection: &mut Connection) -> rusqlite::Result<()> {
+    let done = usize::try_from(version(connection)?).unwrap_or(0);
+    if done >= MIGRATIONS.len() {
+        return Ok(());
+    }
+    let transaction = connection.transaction()?;
+    for sql in &MIGRATIONS[done..] {
+        transaction.execute_batch(sql)?;
+    }
+    transaction.pragma_update(None, "user_version", newest())?;
+    transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
+    transaction.commit()
+}

@@ -1,0 +1,296 @@
+//! Opening, locking, healing, and the one way in which anything is changed.
+
+use super::error::StoreError;
+use super::{files, log, migrate};
+use crate::model::ids::TrialId;
+use crate::model::rig::Rig;
+use crate::model::trial::{TrialRecord, TrialState};
+use jiff::Timestamp;
+use rusqlite::{Connection, OpenFlags, OptionalExtension, Transaction};
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use std::fs::{self, File, OpenOptions, TryLockError};
+use std::path::{Path, PathBuf};
+
+/// An open session. A writer holds the folder's lock for as long as it lives; readers never wait for it.
+pub struct Session {
+    folder: PathBuf,
+    connection: Connection,
+    /// Present in a writer. Released by the system when the process ends, however it ends.
+    lock: Option<File>,
+    healed: Vec<TrialId>,
+}
+
+impl std::fmt::Debug for Session {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        // The connection is left out on purpose: nothing about a session's contents belongs into debug output.
+        f.debug_struct("Session").field("folder", &self.folder).field("writes", &self.lock.is_some()).finish_non_exhaustive()
+    }
+}
+
+impl Session {
+    /// Makes a session in a new or empty folder, and opens it for writing.
+    ///
+    /// # Errors
+    /// [`StoreError::FolderTaken`] when the folder holds something; [`StoreError::File`] when it cannot be made.
+    pub fn create(folder: &Path, title: Option<&str>, now: Timestamp) -> Result<Self, StoreError> {
+        let failed = |path: &Path, source| StoreError::File { path: path.to_owned(), doing: "making the folder", source };
+        if fs::symlink_metadata(folder).is_ok() {
+            let empty = fs::read_dir(folder).is_ok_and(|mut entries| entries.next().is_none());
+            if !empty {
+                return Err(StoreError::FolderTaken { folder: folder.to_owned() });
+            }
+        }
+        for part in ["", "takes", "clips", "reports"] {
+            let path = folder.join(part);
+            fs::create_dir_all(&path).map_err(|e| failed(&path, e))?;
+        }
+        let lock = take_lock(folder)?;
+        let mut session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
+        session.lock = Some(lock);
+        session.prepare_writer()?;
+        migrate::apply(&mut session.connection).map_err(|e| session.database("making the tables", e))?;
+        session.set_note("made-at", &now.to_string(), now)?;
+        if let Some(title) = title {
+            session.set_note("title", title, now)?;
+        }
+        files::sync_folder(folder)?;
+        Ok(session)
+    }
+
+    /// Opens a session to read it. A writer may be at work at the same time.
+    ///
+    /// # Errors
+    /// [`StoreError`]: missing, no session, newer, damaged.
+    pub fn open_read(folder: &Path) -> Result<Self, StoreError> {
+        Self::must_be_there(folder)?;
+        let session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
+        session.check_version()?;
+        Ok(session)
+    }
+
+    /// Opens a session to change it. A trial that an ended process left open becomes void (see [`Session::healed`]); part files are
+    /// removed.
+    ///
+    /// # Errors
+    /// [`StoreError::Locked`] at once when another process writes; otherwise as [`Session::open_read`].
+    pub fn open_write(folder: &Path, now: Timestamp) -> Result<Self, StoreError> {
+        Self::must_be_there(folder)?;
+        // A newer session is refused before anything, the lock file included, is touched.
+        Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_ONLY)?.check_version()?;
+        let lock = take_lock(folder)?;
+        let mut session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+        session.lock = Some(lock);
+        session.prepare_writer()?;
+        migrate::apply(&mut session.connection).map_err(|e| session.database("bringing the tables up to date", e))?;
+        session.sweep();
+        session.heal(now)?;
+        Ok(session)
+    }
+
+    fn must_be_there(folder: &Path) -> Result<(), StoreError> {
+        if !folder.is_dir() {
+            return Err(StoreError::Missing { folder: folder.to_owned() });
+        }
+        if !folder.join("session.db").is_file() {
+            return Err(StoreError::NotASession { folder: folder.to_owned() });
+        }
+        Ok(())
+    }
+
+    fn connect(folder: &Path, flags: OpenFlags) -> Result<Self, StoreError> {
+        let path = folder.join("session.db");
+        let flags = flags | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(&path, flags).map_err(|source| StoreError::Database {
+            folder: folder.to_owned(),
+            doing: "opening",
+            source,
+        })?;
+        Ok(Self { folder: folder.to_owned(), connection, lock: None, healed: Vec::new() })
+    }
+
+    fn prepare_writer(&self) -> Result<(), StoreError> {
+        let set = || -> rusqlite::Result<()> {
+            self.connection.pragma_update(None, "journal_mode", "WAL")?;
+            // A pick must survive a power cut: with FULL, a WAL commit is synced before it returns (SQLite's documentation of PRAGMA
+            // synchronous; from memory).
+            self.connection.pragma_update(None, "synchronous", "FULL")?;
+            self.connection.pragma_update(None, "foreign_keys", "ON")
+        };
+        set().map_err(|e| self.database("preparing", e))
+    }
+
+    fn check_version(&self) -> Result<(), StoreError> {
+        let damaged = |e: rusqlite::Error| StoreError::Damaged { folder: self.folder.clone(), what: e.to_string() };
+        let found = migrate::version(&self.connection).map_err(damaged)?;
+        let id: i32 = self.connection.query_row("PRAGMA application_id", [], |r| r.get(0)).map_err(damaged)?;
+        if found > migrate::newest() {
+            return Err(StoreError::Newer { folder: self.folder.clone(), found, known: migrate::newest() });
+        }
+        if id != migrate::APPLICATION_ID || found < 1 {
+            let what = "it is a database, but none that cabjury made".to_owned();
+            return Err(StoreError::Damaged { folder: self.folder.clone(), what });
+        }
+        Ok(())
+    }
+
+    /// An open trial can only be one of a process that has ended: its order is lost with that process. It is void and drawn anew.
+    fn heal(&mut self, now: Timestamp) -> Result<(), StoreError> {
+        let open: Vec<TrialRecord> = self.records("SELECT record FROM trial WHERE state = 'open'", [])?;
+        for mut trial in open {
+            self.healed.push(trial.id.clone());
+            let reason = "the program ended while the trial was open".to_owned();
+            trial.state = TrialState::Void { reason, at: now };
+            self.end_trial(&trial, now)?;
+        }
+        Ok(())
+    }
+
+    /// Trials that were found open when the session was opened for writing, and are void now.
+    #[must_use]
+    pub fn healed(&self) -> &[TrialId] {
+        &self.healed
+    }
+
+    /// The session's folder.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    pub(super) fn connection(&self) -> &Connection {
+        &self.connection
+    }
+
+    pub(super) fn database(&self, doing: &'static str, source: rusqlite::Error) -> StoreError {
+        use rusqlite::ErrorCode::{DatabaseCorrupt, NotADatabase};
+        if matches!(source.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase)) {
+            return StoreError::Damaged { folder: self.folder.clone(), what: source.to_string() };
+        }
+        StoreError::Database { folder: self.folder.clone(), doing, source }
+    }
+
+    /// The one way in which anything is changed: the change and its log entry in one transaction, synced before this returns.
+    pub(super) fn change<T>(
+        &mut self,
+        now: Timestamp,
+        what: &'static str,
+        subject: &str,
+        body: &str,
+        act: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,
+    ) -> Result<T, StoreError> {
+        if self.lock.is_none() {
+            return Err(StoreError::NotAllowed { what: "the session was opened for reading only".to_owned() });
+        }
+        let result = (|| {
+            let tx = self.connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
+            let value = act(&tx)?;
+            log::append(&tx, now, what, subject, body)?;
+            tx.commit()?;
+            Ok(value)
+        })();
+        result.map_err(|e| self.database(what, e))
+    }
+
+    /// A record as the JSON that is kept.
+    pub(super) fn json<T: Serialize>(&self, record: &T) -> Result<String, StoreError> {
+        serde_json::to_string(record)
+            .map_err(|e| StoreError::Damaged { folder: self.folder.clone(), what: format!("a record cannot be written: {e}") })
+    }
+
+    /// Records whose JSON is the only column of a query.
+    pub(super) fn records<T: DeserializeOwned>(&self, sql: &str, params: impl rusqlite::Params) -> Result<Vec<T>, StoreError> {
+        let read = || -> rusqlite::Result<Vec<String>> {
+            let mut statement = self.connection.prepare_cached(sql)?;
+            let rows = statement.query_map(params, |row| row.get(0))?;
+            rows.collect()
+        };
+        let texts = read().map_err(|e| self.database("reading", e))?;
+        texts
+            .iter()
+            .map(|text| {
+                serde_json::from_str(text).map_err(|e| StoreError::Damaged {
+                    folder: self.folder.clone(),
+                    what: format!("a record cannot be read: {e}"),
+                })
+            })
+            .collect()
+    }
+
+    /// One number of a query.
+    pub(super) fn number(&self, sql: &str, params: impl rusqlite::Params) -> Result<i64, StoreError> {
+        self.connection.query_row(sql, params, |row| row.get(0)).map_err(|e| self.database("counting", e))
+    }
+
+    /// A note by its key.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`].
+    pub fn note(&self, key: &str) -> Result<Option<String>, StoreError> {
+        self.connection
+            .query_row("SELECT value FROM note WHERE key = ?1", [key], |row| row.get(0))
+            .optional()
+            .map_err(|e| self.database("reading a note", e))
+    }
+
+    /// Sets a note.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`].
+    pub fn set_note(&mut self, key: &str, value: &str, now: Timestamp) -> Result<(), StoreError> {
+        self.change(now, "note", key, value, |tx| {
+            tx.execute("INSERT INTO note VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = ?2", [key, value]).map(|_| ())
+        })
+    }
+
+    /// Writes an event into the log that changes no record: a level that was set, a switch to another device.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`].
+    pub fn log_event(
+        &mut self,
+        what: &'static str,
+        subject: &str,
+        body: &impl Serialize,
+        now: Timestamp,
+    ) -> Result<(), StoreError> {
+        let body = self.json(body)?;
+        self.change(now, what, subject, &body, |_| Ok(()))
+    }
+
+    /// The rig; empty when none was read in yet.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it cannot be read.
+    pub fn rig(&self) -> Result<Rig, StoreError> {
+        Ok(self.records("SELECT record FROM rig", [])?.pop().unwrap_or_default())
+    }
+
+    /// Replaces the rig.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`].
+    pub fn set_rig(&mut self, rig: &Rig, now: Timestamp) -> Result<(), StoreError> {
+        let record = self.json(rig)?;
+        self.change(now, "rig", "rig", &record, |tx| {
+            tx.execute("INSERT INTO rig VALUES (1, ?1) ON CONFLICT (one) DO UPDATE SET record = ?1", [&record]).map(|_| ())
+        })
+    }
+}
+
+/// Takes the writers' lock, or says at once that another process has it.
+fn take_lock(folder: &Path) -> Result<File, StoreError> {
+    let path = folder.join("session.lock");
+    let failed = |doing, source| StoreError::File { path: path.clone(), doing, source };
+    let file = OpenOptions::new()
+        .create(true)
+        .truncate(false)
+        .write(true)
+        .open(&path)
+        .map_err(|e| failed("opening the lock file", e))?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(StoreError::Locked { folder: folder.to_owned() }),
+        Err(TryLockError::Error(e)) => Err(failed("locking the session", e)),
+    }
+}
