@@ -1,1 +1,17 @@
-//! placeholder
+//! Methods, the hidden order, what may be shown when, commitment.
+//!
+//! * [`methods`]: question, instructions, choices of each method
+//! * [`draw`]: independent fair draws, just in time
+//! * [`hidden`]: an order that cannot be shown before its pick
+//! * [`seal`]: the canonical plan text and its hash
+//! * [`generator`]: the generator that draws, seeded by bytes that are handed in
+
+pub mod draw;
+pub mod generator;
+pub mod hidden;
+pub mod methods;
+pub mod seal;
+
+pub use draw::{DrawError, Pool, Progressed, draw_trial};
+pub use generator::Generator;
+pub use hidden::{AnswerError, Hidden, Opened, commitment_of};

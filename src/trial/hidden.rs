@@ -1,0 +1,187 @@
+//! An order that cannot be shown before its pick.
+//!
+//! [`Hidden`] has no `Debug`, no `Display`, no `Serialize` and no `Clone`. Only the player may ask which clip sounds in a slot, and only a
+//! pick opens it, which consumes it.
+//!
+//! ```compile_fail
+//! fn shown(order: &cabjury::trial::Hidden) -> String {
+//!     format!("{order:?}")
+//! }
+//! ```
+//!
+//! ```compile_fail
+//! fn stored(order: &cabjury::trial::Hidden) -> String {
+//!     serde_json::to_string(order).unwrap()
+//! }
+//! ```
+//!
+//! ```compile_fail
+//! fn doubled(order: &cabjury::trial::Hidden) -> cabjury::trial::Hidden {
+//!     order.clone()
+//! }
+//! ```
+
+use crate::model::audio::Sha256Hex;
+use crate::model::explain::{Explain, Fate};
+use crate::model::ids::ClipId;
+use crate::model::random::RandomWords;
+use crate::model::trial::{Answer, Method, OrderRecord};
+use std::fmt::Write;
+
+/// What stands in front of nonce and order when a commitment is hashed.
+pub const TAG: &str = "cabjury order 1\n";
+
+/// A pick that cannot be taken.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum AnswerError {
+    /// Not one of the trial's choices.
+    #[error("{given:?} is not one of the choices: {}", choices.join(", "))]
+    NotAChoice {
+        /// What was given.
+        given: String,
+        /// What may be given.
+        choices: Vec<String>,
+    },
+    /// Ratings that are not complete or out of range.
+    #[error("the ratings {given:?} want one number from 0 to 100 for each of {}", choices.join(", "))]
+    Ratings {
+        /// What was given.
+        given: String,
+        /// The samples to rate.
+        choices: Vec<String>,
+    },
+    /// Confidence out of range.
+    #[error("a confidence of {given} is not within 0 to 100")]
+    Confidence {
+        /// What was given.
+        given: u8,
+    },
+}
+
+impl Explain for AnswerError {
+    fn kind(&self) -> &'static str {
+        "not-a-choice"
+    }
+    fn next(&self) -> String {
+        "pick one of the choices that are shown".to_owned()
+    }
+    fn fate(&self) -> Fate {
+        Fate::WrongUse
+    }
+}
+
+/// A hidden order with its nonce.
+pub struct Hidden {
+    method: Method,
+    choices: Vec<String>,
+    order: OrderRecord,
+    nonce: [u8; 32],
+}
+
+/// An order after its pick: no secret any more.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Opened {
+    /// The order.
+    pub order: OrderRecord,
+    /// The nonce, hexadecimal.
+    pub nonce: String,
+    /// Right or wrong; nothing where there is no right answer.
+    pub right: Option<bool>,
+}
+
+/// The canonical text of an order: its JSON, fields in the order of the record.
+fn canonical(order: &OrderRecord) -> String {
+    serde_json::to_string(order).unwrap_or_default()
+}
+
+/// SHA-256(tag || nonce || canonical order): what is written when a trial opens.
+#[must_use]
+pub fn commitment_of(nonce: &[u8], order: &OrderRecord) -> Sha256Hex {
+    let mut bytes = TAG.as_bytes().to_vec();
+    bytes.extend_from_slice(nonce);
+    bytes.extend_from_slice(canonical(order).as_bytes());
+    Sha256Hex::of(&bytes)
+}
+
+impl Hidden {
+    pub(super) fn new(method: Method, choices: Vec<String>, order: OrderRecord, random: &mut dyn RandomWords) -> Self {
+        let mut nonce = [0; 32];
+        for part in nonce.chunks_exact_mut(8) {
+            part.copy_from_slice(&random.next_word().to_le_bytes());
+        }
+        Self { method, choices, order, nonce }
+    }
+
+    /// The commitment to write down before the first sound.
+    #[must_use]
+    pub fn commitment(&self) -> Sha256Hex {
+        commitment_of(&self.nonce, &self.order)
+    }
+
+    /// The slots' labels.
+    #[must_use]
+    pub fn labels(&self) -> Vec<String> {
+        self.order.slots.iter().map(|s| s.label.clone()).collect()
+    }
+
+    /// What may be picked.
+    #[must_use]
+    pub fn choices(&self) -> &[String] {
+        &self.choices
+    }
+
+    /// Which clip sounds in a slot, and whether it is to be low-passed into an anchor. For the player, and for nobody else.
+    #[must_use]
+    pub fn for_the_player(&self, label: &str) -> Option<(&ClipId, bool)> {
+        self.order.slots.iter().find(|s| s.label == label).map(|s| (&s.clip, s.anchor))
+    }
+
+    /// Checks that an answer could be taken, without opening anything.
+    ///
+    /// # Errors
+    /// [`AnswerError`].
+    pub fn check(&self, answer: &Answer) -> Result<(), AnswerError> {
+        if let Some(given) = answer.confidence.filter(|c| *c > 100) {
+            return Err(AnswerError::Confidence { given });
+        }
+        if self.method == Method::Graded {
+            let rated = ratings(&answer.choice).unwrap_or_default();
+            let complete = rated.len() == self.choices.len() && self.choices.iter().all(|c| rated.iter().any(|(l, _)| l == c));
+            return if complete {
+                Ok(())
+            } else {
+                Err(AnswerError::Ratings { given: answer.choice.clone(), choices: self.choices.clone() })
+            };
+        }
+        if self.choices.contains(&answer.choice) {
+            Ok(())
+        } else {
+            Err(AnswerError::NotAChoice { given: answer.choice.clone(), choices: self.choices.clone() })
+        }
+    }
+
+    /// A pick opens the order.
+    #[must_use]
+    pub fn open(self, answer: &Answer) -> Opened {
+        let mut nonce = String::with_capacity(64);
+        for byte in self.nonce {
+            // Writing to a String cannot fail.
+            let _ = write!(nonce, "{byte:02x}");
+        }
+        let right = self.order.right.as_ref().map(|right| *right == answer.choice);
+        Opened { order: self.order, nonce, right }
+    }
+}
+
+/// Ratings out of `1=80,2=55`: label and 0 to 100.
+#[must_use]
+pub fn ratings(choice: &str) -> Option<Vec<(String, u8)>> {
+    choice
+        .split(',')
+        .map(|part| {
+            let (label, value) = part.split_once('=')?;
+            let value: u8 = value.trim().parse().ok().filter(|v| *v <= 100)?;
+            Some((label.trim().to_owned(), value))
+        })
+        .collect()
+}

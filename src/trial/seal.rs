@@ -1,0 +1,56 @@
+//! The canonical plan text that a person can read, and its hash.
+
+use crate::model::audio::Sha256Hex;
+use crate::model::trial::{Plan, TrialCount};
+use std::fmt::Write;
+
+/// One `key: value` line per fact, in a fixed order; lists one line per member. Line feeds inside a value become spaces.
+#[must_use]
+pub fn canonical(plan: &Plan) -> String {
+    let mut text = String::from("cabjury plan 1\n");
+    let mut line = |key: &str, value: &str| {
+        // Writing to a String cannot fail.
+        let _ = writeln!(text, "{key}: {}", value.replace(['\n', '\r'], " "));
+    };
+    line("test", plan.test.as_str());
+    line("method", plan.method.name());
+    for setup in &plan.setups {
+        line("setup", setup.as_str());
+    }
+    line("level", if plan.as_recorded { "as recorded" } else { "loudness removed" });
+    line("excerpt", plan.excerpt.as_str());
+    line("mic", plan.mic.as_str());
+    match plan.trials {
+        TrialCount::Fixed(n) => line("scored trials per listener", &n.to_string()),
+        TrialCount::OpenEnded => line("scored trials per listener", "open-ended"),
+    }
+    line("listeners", &plan.listeners.to_string());
+    line("alpha", &plan.alpha.value().to_string());
+    line("smallest share of distinguishers worth finding", &plan.bound.value().to_string());
+    line("same-file controls per listener", &plan.controls.same_file.to_string());
+    line("repeat controls per listener", &plan.controls.repeat.to_string());
+    line("attribute", plan.attribute.as_deref().unwrap_or("-"));
+    line("expected to have more of it", plan.expect.as_ref().map_or("-", |s| s.as_str()));
+    line("reference", plan.reference.as_ref().map_or("-", |s| s.as_str()));
+    for clip in &plan.clips {
+        line("clip", &format!("{} of {}, take {}, sha256 {}", clip.clip, clip.setup, clip.take, clip.sha256));
+    }
+    for fact in &plan.differs {
+        line("differs", fact);
+    }
+    for warning in &plan.warnings {
+        line("warned", warning);
+    }
+    line("reason for the load", plan.load_reason.as_deref().unwrap_or("-"));
+    line("exclusion", &plan.exclusion);
+    line("generator", &plan.generator);
+    line("setups heard by name before the trials", if plan.training_by_name { "allowed" } else { "not allowed" });
+    line("confidence and remark", if plan.ask_confidence { "asked" } else { "not asked" });
+    text
+}
+
+/// SHA-256 of the canonical text.
+#[must_use]
+pub fn seal(canonical: &str) -> Sha256Hex {
+    Sha256Hex::of(canonical.as_bytes())
+}
