@@ -1,0 +1,121 @@
+//! Many listeners: corrections for looking at several, heterogeneity, the interval over listeners.
+
+use super::special::{phi, quantile};
+use statrs::function::gamma::gamma_ur;
+
+/// Holm's step-down adjustment: strong control, no assumption about dependence.
+#[must_use]
+pub fn holm(p: &[f64]) -> Vec<f64> {
+    let m = p.len();
+    let mut order: Vec<usize> = (0..m).collect();
+    order.sort_by(|a, b| p[*a].total_cmp(&p[*b]));
+    let (mut adjusted, mut most) = (vec![0.0; m], 0.0f64);
+    for (rank, i) in order.into_iter().enumerate() {
+        most = most.max((m - rank) as f64 * p[i]).min(1.0);
+        adjusted[i] = most;
+    }
+    adjusted
+}
+
+/// Benjamini and Hochberg's adjustment: for exploration only.
+#[must_use]
+pub fn benjamini_hochberg(p: &[f64]) -> Vec<f64> {
+    let m = p.len();
+    let mut order: Vec<usize> = (0..m).collect();
+    order.sort_by(|a, b| p[*b].total_cmp(&p[*a]));
+    let (mut adjusted, mut least) = (vec![0.0; m], 1.0f64);
+    for (rank, i) in order.into_iter().enumerate() {
+        least = least.min(m as f64 / (m - rank) as f64 * p[i]);
+        adjusted[i] = least;
+    }
+    adjusted
+}
+
+/// Upper tail of chi-square with `df` degrees of freedom.
+#[must_use]
+pub fn chi_square_tail(x: f64, df: f64) -> f64 {
+    if x <= 0.0 { 1.0 } else { gamma_ur(df / 2.0, x / 2.0) }
+}
+
+/// Fisher's combination: -2 sum ln p against chi-square with 2k degrees of freedom. Statistic and p.
+#[must_use]
+pub fn fisher_combined(p: &[f64]) -> (f64, f64) {
+    let statistic: f64 = -2.0 * p.iter().map(|p| p.ln()).sum::<f64>();
+    (statistic, chi_square_tail(statistic, 2.0 * p.len() as f64))
+}
+
+/// Stouffer's combination, unweighted. Statistic and p.
+#[must_use]
+pub fn stouffer(p: &[f64]) -> (f64, f64) {
+    let z = p.iter().map(|p| -quantile(*p)).sum::<f64>() / (p.len() as f64).sqrt();
+    (z, phi(-z))
+}
+
+/// Listeners' counts: trials and right answers.
+pub type Count = (u64, u64);
+
+fn pooled(counts: &[Count]) -> (f64, f64) {
+    let n: u64 = counts.iter().map(|c| c.0).sum();
+    let x: u64 = counts.iter().map(|c| c.1).sum();
+    (n as f64, if n == 0 { 0.0 } else { x as f64 / n as f64 })
+}
+
+/// How unequal the listeners are.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Heterogeneity {
+    /// Pearson's chi-square of equal shares.
+    pub chi_square: f64,
+    /// Its degrees of freedom.
+    pub df: u64,
+    /// Its p.
+    pub p: f64,
+    /// Tarone's Z against overdispersion.
+    pub tarone_z: f64,
+    /// Its one-sided p.
+    pub tarone_p: f64,
+}
+
+/// Pearson's chi-square and Tarone's Z; `None` with fewer than two listeners or when all or none are right.
+#[must_use]
+pub fn heterogeneity(counts: &[Count]) -> Option<Heterogeneity> {
+    let (n, p) = pooled(counts);
+    let pq = p * (1.0 - p);
+    let pairs: f64 = counts.iter().map(|c| c.0 as f64 * (c.0 as f64 - 1.0)).sum();
+    if counts.len() < 2 || pq <= 0.0 || pairs <= 0.0 {
+        return None;
+    }
+    let square = |c: &Count| (c.1 as f64 - c.0 as f64 * p).powi(2);
+    let chi_square: f64 = counts.iter().filter(|c| c.0 > 0).map(|c| square(c) / (c.0 as f64 * pq)).sum();
+    let df = counts.len() as u64 - 1;
+    let tarone_z = (counts.iter().map(square).sum::<f64>() / pq - n) / (2.0 * pairs).sqrt();
+    Some(Heterogeneity { chi_square, df, p: chi_square_tail(chi_square, df as f64), tarone_z, tarone_p: phi(-tarone_z) })
+}
+
+/// Standard error of the pooled share over listeners: K/(K-1) sum (x - n p)^2 / (sum n)^2; `None` with one listener.
+#[must_use]
+pub fn cluster_error(counts: &[Count]) -> Option<f64> {
+    let k = counts.len() as f64;
+    let (n, p) = pooled(counts);
+    if counts.len() < 2 || n <= 0.0 {
+        return None;
+    }
+    let sum: f64 = counts.iter().map(|c| (c.1 as f64 - c.0 as f64 * p).powi(2)).sum();
+    Some((k / (k - 1.0) * sum).sqrt() / n)
+}
+
+/// Fisher's exact test, one-sided: P of at least `a` right in the first group given the margins (a of n1, b of n2).
+#[must_use]
+pub fn fisher_exact_greater(a: u64, n1: u64, b: u64, n2: u64) -> f64 {
+    let right = a + b;
+    let ln_choose = |n: u64, k: u64| {
+        use statrs::function::factorial::ln_factorial;
+        ln_factorial(n) - ln_factorial(k) - ln_factorial(n - k)
+    };
+    let total = ln_choose(n1 + n2, right);
+    let most = n1.min(right);
+    (a..=most)
+        .filter(|i| right - i <= n2)
+        .map(|i| (ln_choose(n1, i) + ln_choose(n2, right - i) - total).exp())
+        .sum::<f64>()
+        .min(1.0)
+}

@@ -1,0 +1,63 @@
+//! Invariants.
+
+use cabjury::model::trial::Method;
+use cabjury::stats::verdict::{Counted, Surroundings, decide, numbers};
+use cabjury::stats::{binomial, evidence, intervals};
+use proptest::prelude::*;
+
+fn counted(method: Method, trials: u64, correct: u64) -> Counted {
+    Counted { method, trials, correct, alpha: 0.05, bound: 0.3, anytime: None }
+}
+
+proptest! {
+    #[test]
+    fn p_falls_as_right_answers_rise(n in 1u64..400, g in prop::sample::select(vec![0.5, 1.0 / 3.0])) {
+        let p: Vec<f64> = (0..=n).map(|x| binomial::upper_tail(x, n, g)).collect();
+        prop_assert!(p.windows(2).all(|w| w[1] <= w[0] + 1e-15));
+        prop_assert!((p[0] - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn tails_are_complements(n in 1u64..2000, x in 0u64..2000, p in 0.01f64..0.99) {
+        let x = x.min(n);
+        let sum = binomial::upper_tail(x, n, p) + if x == 0 { 0.0 } else { binomial::lower_tail(x - 1, n, p) };
+        prop_assert!((sum - 1.0).abs() < 1e-12, "{}", sum);
+    }
+
+    #[test]
+    fn intervals_hold_the_estimate(n in 1u64..300, x in 0u64..300, a in 0.001f64..0.4) {
+        let x = x.min(n);
+        let p = x as f64 / n as f64;
+        for [low, high] in [intervals::clopper_pearson(x, n, a), intervals::wilson(x, n, a), evidence::sequence_two_sided(x, n, a)] {
+            prop_assert!(low <= p + 1e-12 && p <= high + 1e-12 && low >= 0.0 && high <= 1.0, "{} not in {}..{}", p, low, high);
+        }
+    }
+
+    #[test]
+    fn relabelling_mirrors_a_preference(n in 1u64..200, x in 0u64..200) {
+        let x = x.min(n);
+        let (one, other) = (numbers(&counted(Method::Preference, n, x)), numbers(&counted(Method::Preference, n, n - x)));
+        prop_assert!((one.p_value.unwrap() - other.p_value.unwrap()).abs() < 1e-12);
+        prop_assert!((one.interval95[0] - (1.0 - other.interval95[1])).abs() < 1e-9);
+    }
+
+    #[test]
+    fn heard_if_and_only_if_the_exact_test_says_so(n in 1u64..120, x in 0u64..120) {
+        let c = counted(Method::Abx, n, x.min(n));
+        let found = numbers(&c);
+        let kind = decide(&c, &found, &Surroundings::bare(found.p_value.unwrap())).kind;
+        let heard = matches!(kind.name(), "heard" | "heard-small");
+        prop_assert_eq!(heard, found.critical.is_some_and(|k| c.correct >= k));
+    }
+}
+
+#[test]
+fn large_counts_keep_their_accuracy() {
+    // mpmath 1.4.1, 40 digits: P(X >= 501000), X ~ Bin(10^6, 1/2), as 1 - ncdf is no reference here; the exact tail by summation.
+    // Symmetry gives an exact check without a reference: P(X >= n/2) = 1/2 + pmf(n/2)/2 for even n.
+    for n in [10u64, 1000, 100_000, 1_000_000] {
+        let found = binomial::upper_tail(n / 2, n, 0.5);
+        let wanted = 0.5 + 0.5 * binomial::pmf(n / 2, n, 0.5);
+        assert!((found - wanted).abs() / wanted < 1e-10, "n = {n}: {found} against {wanted}");
+    }
+}
