@@ -1,1 +1,22 @@
-//! placeholder
+//! Faults, alignment, loudness, matching, spectrum, repeat floor: samples in memory or handed in blocks.
+//!
+//! * [`loudness`]: K-weighting exact at every rate, gates, momentary, short-term, range
+//! * [`peak`]: true peak with an exact shortcut
+//! * [`meter`]: both, in one pass over blocks
+//! * [`align`]: lag, polarity, drift
+//! * [`shift`]: windowed-sinc delay and warp
+//! * [`matching`]: the shared gate, gains, ceiling
+//! * [`bands`]: one-third-octave levels, residual, repeat floor
+//! * [`faults`]: what is wrong with a recording, with cause and remedy
+//! * [`fades`], [`dither`]: the edges and the last bit
+
+pub mod align;
+pub mod bands;
+pub mod dither;
+pub mod fades;
+pub mod faults;
+pub mod loudness;
+pub mod matching;
+pub mod meter;
+pub mod peak;
+pub mod shift;

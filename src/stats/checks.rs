@@ -48,7 +48,7 @@ pub fn runs(outcomes: &[bool]) -> (u64, f64, f64) {
     let all = choose(ones + zeros, ones);
     let ways = |r: u64| {
         let k = r / 2;
-        if r % 2 == 0 {
+        if r.is_multiple_of(2) {
             2.0 * choose(ones - 1, k - 1) * choose(zeros - 1, k - 1)
         } else {
             choose(ones - 1, k) * choose(zeros - 1, k - 1) + choose(ones - 1, k - 1) * choose(zeros - 1, k)

@@ -1,1 +1,6 @@
-//! placeholder
+//! Loudness, alignment, matching, faults: check values and standards.
+
+mod cases;
+mod library;
+mod recipe;
+mod standards;
