@@ -2,6 +2,7 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
+use crate::jobs::audit::audit;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury audit evening";
@@ -14,11 +15,20 @@ pub(crate) struct Args {
     pub(crate) folder: PathBuf,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Audits and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let doc = audit(&args.folder)?;
+    for verdict in &doc.verdicts {
+        shell.say(&format!("{}: {}", verdict.test, verdict.sentence));
+    }
+    for problem in &doc.problems {
+        shell.say(&format!("PROBLEM {}: {}", problem.place, problem.what));
+    }
+    shell.say(&format!("{} log entries, head {}", doc.records, doc.head_sha256));
+    if doc.void_trials > 0 {
+        shell.say(&format!("{} void trials, whose commitments stay unopened", doc.void_trials));
+    }
+    shell.say(if doc.ok { "everything verifies" } else { "this session does not verify" });
+    shell.document(&doc);
+    Ok(if doc.ok { Outcome::Done } else { Outcome::Unfit })
 }

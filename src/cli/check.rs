@@ -2,6 +2,8 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
+use crate::jobs::check::{CheckDoc, DifferenceDoc, check};
+use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury check evening";
@@ -14,11 +16,49 @@ pub(crate) struct Args {
     pub(crate) folder: PathBuf,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Checks and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let doc = check(&args.folder, &SystemClock, &shell.progress())?;
+    shell.say(&takes(&doc));
+    for d in &doc.differences {
+        shell.say(&difference(d));
+    }
+    for warning in &doc.warnings {
+        shell.warn(warning);
+    }
+    shell.document(&doc);
+    Ok(Outcome::Done)
+}
+
+fn takes(doc: &CheckDoc) -> String {
+    let mut out = String::from("take  setup         mic           pass     lag (samples)     LUFS\n");
+    for t in &doc.takes {
+        let lag = t.lag_samples.map_or_else(|| "-".to_owned(), |l| format!("{l:+.2} +-{}", t.lag_within_samples.unwrap_or(0.0)));
+        let level = t.level_lufs.map_or_else(|| "-".to_owned(), |l| format!("{l:.2}"));
+        let gone = if t.withdrawn.is_some() { "  withdrawn" } else { "" };
+        out.push_str(&format!(
+            "{:5} {:13} {:13} {:>4} {lag:>17} {level:>8}{gone}\n{}",
+            t.take,
+            t.setup.as_deref().unwrap_or("DI"),
+            t.mic,
+            t.pass,
+            super::measure::faults(&t.file.faults)
+        ));
+    }
+    if let Some(trend) = doc.level_trend_db_per_take {
+        out.push_str(&format!("level over capture order: {trend:+.3} dB per take\n"));
+    }
+    out
+}
+
+fn difference(d: &DifferenceDoc) -> String {
+    let level = d.level_lu.map_or_else(String::new, |l| format!(", level {l:+.2} LU"));
+    let mut out =
+        format!("{} minus {} at {}{level}, loudness removed\n      Hz   between   repeat takes\n", d.second, d.first, d.mic);
+    let cell = |v: Option<f64>| v.map_or_else(|| "      -".to_owned(), |v| format!("{v:+7.2}"));
+    for b in &d.bands {
+        let mark = if b.between_db.zip(b.repeat_db).is_some_and(|(a, r)| a.abs() > r) { "  above the floor" } else { "" };
+        out.push_str(&format!("{:>8.0}   {}   {}{mark}\n", b.hz, cell(b.between_db), cell(b.repeat_db)));
+    }
+    out
 }

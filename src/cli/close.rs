@@ -2,7 +2,9 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
+use crate::jobs::plan::close;
 use crate::model::ids::TestId;
+use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury close evening --test test-1";
@@ -19,11 +21,10 @@ pub(crate) struct Args {
     pub(crate) test: TestId,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Closes and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let test = close(&args.folder, &args.test, &SystemClock)?;
+    shell.say(&format!("{} is closed for good; its verdict: cabjury score {}", test.plan.test, args.folder.display()));
+    shell.document(&serde_json::json!({ "test": test.plan.test, "closed_at": test.closed_at }));
+    Ok(Outcome::Done)
 }

@@ -2,6 +2,8 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
+use crate::jobs::level::{Request, level};
+use crate::units::Dbtp;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury level series.wav parallel.wav --out matched";
@@ -24,11 +26,25 @@ pub(crate) struct Args {
     pub(crate) keep_timing: bool,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Levels and prints what to type into an editor instead.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let request = Request {
+        files: args.files.clone(),
+        out: args.out.clone(),
+        ceiling: Dbtp::new(args.ceiling)?,
+        keep_timing: args.keep_timing,
+    };
+    let doc = level(&request, &shell.progress())?;
+    for f in &doc.files {
+        shell.say(&format!("{:+8.3} dB  {:+10.2} samples  {} -> {}", f.gain_db, f.lag_samples, f.path, f.written));
+        if f.polarity == Some(-1) {
+            shell.warn(&format!("{} has its polarity flipped against the first file; it was not turned", f.path));
+        }
+    }
+    shell.say(&format!(
+        "matched in integrated loudness to {:.3} LU, true peak at most {:.1} dBTP; the originals are untouched",
+        doc.largest_mismatch_lu, doc.ceiling_dbtp
+    ));
+    shell.document(&doc);
+    Ok(Outcome::Done)
 }

@@ -3,6 +3,10 @@
 use super::shell::{Outcome, Shell};
 use super::values::ExcerptArg;
 use crate::jobs::JobError;
+use crate::jobs::prepare::{Request, match_clips};
+use crate::model::outside::SystemClock;
+use crate::model::session::Excerpt;
+use crate::units::Dbtp;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury match evening --excerpt riff=0.5-6.0";
@@ -22,11 +26,39 @@ pub(crate) struct Args {
     pub(crate) excerpts: Vec<ExcerptArg>,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Makes the clips and prints them.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let request = Request {
+        as_recorded: args.as_recorded,
+        excerpts: args.excerpts.iter().map(|e| Excerpt { name: e.name.clone(), start: e.start, end: Some(e.end) }).collect(),
+        ceiling: Dbtp::new(-1.0)?,
+    };
+    let doc = match_clips(&args.folder, &request, &SystemClock, &shell.progress())?;
+    let mut text = String::from("clip  take  setup         mic           excerpt         gain        lag      LUFS    dBTP\n");
+    for c in &doc.clips {
+        let number = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.2}"));
+        text.push_str(&format!(
+            "{:5} {:5} {:13} {:13} {:10} {:+9.3} {:>+10.2} {:>9} {:>7}\n",
+            c.clip,
+            c.take,
+            c.setup,
+            c.mic,
+            c.excerpt,
+            c.gain_db,
+            c.lag_samples,
+            number(c.integrated_lufs),
+            number(c.true_peak_dbtp)
+        ));
+    }
+    shell.say(&text);
+    shell.say(&if doc.as_recorded {
+        "raw levels kept, one common gain".to_owned()
+    } else {
+        format!("matched in integrated loudness to {:.3} LU, measured again on the written clips", doc.largest_mismatch_lu)
+    });
+    for warning in &doc.warnings {
+        shell.warn(warning);
+    }
+    shell.document(&doc);
+    Ok(Outcome::Done)
 }

@@ -3,6 +3,8 @@
 use super::shell::{Outcome, Shell};
 use super::values::NamedFile;
 use crate::jobs::JobError;
+use crate::jobs::session::new;
+use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury new evening series=series.wav parallel=parallel.wav";
@@ -25,11 +27,16 @@ pub(crate) struct Args {
     pub(crate) recordings: Vec<NamedFile>,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Makes the session.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let rig = args.sheet.as_deref().map(crate::jobs::sheet::read_sheet_file).transpose()?;
+    let recordings: Vec<_> = args.recordings.iter().map(|r| (r.setup.clone(), r.file.clone())).collect();
+    let doc = new(&args.folder, args.title.as_deref(), rig, &recordings, &SystemClock, &shell.progress())?;
+    shell.say(&format!("{} is a session now, with {} setups and {} takes", doc.session, doc.setups.len(), doc.takes.len()));
+    for take in &doc.takes {
+        shell.say(super::measure::faults(&take.faults).trim_end());
+    }
+    shell.say(&format!("next: {}", doc.next));
+    shell.document(&doc);
+    Ok(Outcome::Done)
 }

@@ -1,9 +1,13 @@
 //! `plan`: seals a test, or prints what it could find.
 
 use super::shell::{Outcome, Shell};
+use super::values::ControlArg as Control;
 use super::values::{ControlArg, MethodArg};
 use crate::jobs::JobError;
+use crate::jobs::plan::{PlanDoc, Request, plan, what_if};
 use crate::model::ids::{ExcerptName, MicName, SetupName};
+use crate::model::outside::SystemClock;
+use crate::model::trial::{Controls, TrialCount};
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury plan evening --compare s16,p4 --trials 16 --controls same-file=8";
@@ -65,11 +69,75 @@ pub(crate) struct Args {
     pub(crate) what_if: bool,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Seals, or prints what the test could find.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let request = request(args);
+    let doc = if args.what_if { what_if(&args.folder, &request)? } else { plan(&args.folder, &request, &SystemClock)? };
+    shell.say(&text(&doc));
+    for warning in &doc.warnings {
+        shell.warn(warning);
+    }
+    shell.document(&doc);
+    Ok(Outcome::Done)
+}
+
+fn request(args: &Args) -> Request {
+    let mut controls = Controls::default();
+    for control in &args.controls {
+        match control {
+            Control::SameFile(k) => controls.same_file = *k,
+            Control::Repeat(k) => controls.repeat = *k,
+        }
+    }
+    Request {
+        compare: args.compare.clone(),
+        method: args.method.0,
+        trials: if args.open_ended { TrialCount::OpenEnded } else { TrialCount::Fixed(args.trials.unwrap_or(16)) },
+        listeners: args.listeners,
+        alpha: args.alpha,
+        bound: args.bound,
+        controls,
+        mic: args.mic.clone(),
+        excerpt: args.excerpt.clone(),
+        as_recorded: args.as_recorded,
+        attribute: args.attribute.clone(),
+        expect: args.expect.clone(),
+        reference: args.reference.clone(),
+        load_reason: args.load_reason.clone(),
+    }
+}
+
+fn text(doc: &PlanDoc) -> String {
+    let mut lines = Vec::new();
+    let trials = doc.trials.map_or_else(|| "open-ended".to_owned(), |n| format!("{n} scored trials"));
+    let level = if doc.as_recorded { "as recorded" } else { "loudness removed" };
+    lines.push(format!(
+        "{}: {} for {} listeners, {trials} each, {level}, mic {}, excerpt {}",
+        doc.method,
+        doc.setups.join(" against "),
+        doc.listeners,
+        doc.mic,
+        doc.excerpt
+    ));
+    for fact in &doc.differs {
+        lines.push(format!("  differs: {fact}"));
+    }
+    if doc.differs.is_empty() {
+        lines.push("  what differs was not stated: describe wirings and taps in a rig sheet".to_owned());
+    }
+    if let (Some(k), Some(size)) = (doc.critical, doc.true_size) {
+        lines.push(format!("heard means {k} right or more (true size {size:.4}). A listener who is"));
+        lines.push(format!("  {}", super::chance::power_lines(&doc.power)));
+    }
+    if let Some(needed) = &doc.trials_for_80 {
+        lines.push(format!("Trials for an 80 % chance to find a listener who is\n  {}", super::chance::needed_lines(needed)));
+    }
+    if let Some(minutes) = doc.minutes {
+        lines.push(format!("about {minutes:.0} minutes of listening for each listener"));
+    }
+    match (&doc.test, &doc.seal_sha256) {
+        (Some(test), Some(seal)) => lines.push(format!("sealed as {test}\n  {seal}")),
+        _ => lines.push("nothing was sealed".to_owned()),
+    }
+    lines.join("\n")
 }

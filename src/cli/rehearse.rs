@@ -2,7 +2,9 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
+use crate::jobs::rehearse::{Request, rehearse};
 use crate::model::ids::{ListenerCode, TestId};
+use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury rehearse evening --hears 0.5 --runs 1000";
@@ -31,11 +33,29 @@ pub(crate) struct Args {
     pub(crate) keep: Option<ListenerCode>,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Rehearses and prints how often each verdict came out.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let request =
+        Request { hears: args.hears, runs: args.runs, seed: args.seed, test: args.test.clone(), keep: args.keep.clone() };
+    let doc = rehearse(&args.folder, &request, &SystemClock, &shell.progress())?;
+    shell.say(&format!(
+        "{} evenings of simulated listeners who truly hear {:.0} % of trials, {}:",
+        doc.runs,
+        100.0 * doc.hears,
+        doc.test
+    ));
+    for (kind, n) in doc.verdicts.iter().filter(|(_, n)| **n > 0) {
+        shell.say(&format!("  {kind:20} {n:>8}  {:6.2} %", 100.0 * *n as f64 / doc.runs as f64));
+    }
+    shell.say(&format!(
+        "heard in {:.2} % ({:.2} to {:.2})",
+        100.0 * doc.heard_share,
+        100.0 * doc.interval95[0],
+        100.0 * doc.interval95[1]
+    ));
+    if let Some(kept) = &doc.kept {
+        shell.say(&format!("one evening was kept as {kept}, marked simulated for ever"));
+    }
+    shell.document(&doc);
+    Ok(Outcome::Done)
 }

@@ -2,6 +2,7 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
+use crate::jobs::score::{TestDoc, score, write_csv};
 use crate::model::ids::TestId;
 use std::path::PathBuf;
 
@@ -22,11 +23,45 @@ pub(crate) struct Args {
     pub(crate) csv: Option<PathBuf>,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Scores and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let doc = score(&args.folder, args.test.as_ref())?;
+    for test in &doc.tests {
+        shell.say(&text(test));
+    }
+    if doc.tests.is_empty() {
+        shell.say("no test was sealed yet");
+    }
+    if let Some(path) = &args.csv {
+        let rows = write_csv(&args.folder, args.test.as_ref(), path)?;
+        shell.say(&format!("{rows} trials written to {}", path.display()));
+    }
+    shell.document(&doc);
+    Ok(Outcome::Done)
+}
+
+fn text(test: &TestDoc) -> String {
+    let Some(r) = &test.result else {
+        let planned = test.planned.map_or_else(|| "open-ended".to_owned(), |n| format!("{n} scored trials planned"));
+        return format!(
+            "{}: open, {} trials answered, {planned}; right and wrong are shown when it is closed\n",
+            test.test, test.done
+        );
+    };
+    let mut lines = vec![format!("{}: {}", test.test, r.sentence)];
+    let control = |name: &str, c: crate::jobs::score::ControlDoc| {
+        (c.trials > 0).then(|| format!("  {name} controls: {} of {} right", c.correct, c.trials))
+    };
+    lines.extend(control("same-file", r.controls.same_file));
+    lines.extend(control("repeat-take", r.controls.repeat));
+    for l in &r.listeners {
+        let flags = if l.flags.is_empty() { String::new() } else { format!("; {}", l.flags.join("; ")) };
+        lines
+            .push(format!("  {}: {} of {}, p = {:.4} (Holm {:.4}){flags}", l.listener, l.correct, l.trials, l.p_value, l.p_holm));
+    }
+    if test.void > 0 {
+        lines.push(format!("  {} trials were void and drawn anew", test.void));
+    }
+    lines.push(String::new());
+    lines.join("\n")
 }

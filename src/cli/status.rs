@@ -2,6 +2,7 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
+use crate::jobs::session::status;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury status evening";
@@ -14,11 +15,15 @@ pub(crate) struct Args {
     pub(crate) folder: PathBuf,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Prints what is done and what comes next.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let doc = status(&args.folder)?;
+    shell.say(&shell.strong(doc.title.as_deref().unwrap_or(&doc.session)));
+    let width = doc.done.iter().map(|d| d.what.chars().count()).max().unwrap_or(0);
+    for line in &doc.done {
+        shell.say(&format!("  {:width$}  {}", line.what, line.state));
+    }
+    shell.say(&format!("next: {}\n  {}", doc.next.what, doc.next.command));
+    shell.document(&doc);
+    Ok(Outcome::Done)
 }

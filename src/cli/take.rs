@@ -3,7 +3,9 @@
 use super::shell::{Outcome, Shell};
 use super::values::{DepthArg, MicArg, NoteArg};
 use crate::jobs::JobError;
+use crate::jobs::intake::{Request, take};
 use crate::model::ids::SetupName;
+use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury take evening series-1.wav --setup s16 --mic close-a";
@@ -38,11 +40,32 @@ pub(crate) struct Args {
     pub(crate) notes: Vec<NoteArg>,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Imports and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let request = Request {
+        files: args.files.clone(),
+        di: args.di,
+        setup: args.setup.clone(),
+        mics: args.mics.iter().map(|m| (m.channel, m.mic.clone())).collect(),
+        pass: args.pass,
+        depth: args.depth.map(Into::into),
+        notes: args.notes.iter().map(|n| (n.key.clone(), n.value.clone())).collect(),
+    };
+    let doc = take(&args.folder, &request, &SystemClock, &shell.progress())?;
+    for t in &doc.takes {
+        let setup = t.setup.as_deref().unwrap_or("DI");
+        shell.say(&format!(
+            "{}: {setup}, mic {}, pass {}, {:.2} s",
+            t.take,
+            t.mic,
+            t.pass,
+            t.frames as f64 / f64::from(t.rate_hz)
+        ));
+        shell.say(super::measure::faults(&t.faults).trim_end());
+    }
+    for warning in &doc.warnings {
+        shell.warn(warning);
+    }
+    shell.document(&doc);
+    Ok(Outcome::Done)
 }

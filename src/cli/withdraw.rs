@@ -2,7 +2,9 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
+use crate::jobs::intake::withdraw;
 use crate::model::ids::TakeId;
+use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury withdraw evening --take t003 --reason \"mic stand was kicked\"";
@@ -22,11 +24,10 @@ pub(crate) struct Args {
     pub(crate) reason: String,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Withdraws and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let doc = withdraw(&args.folder, &args.take, &args.reason, &SystemClock)?;
+    shell.say(&format!("{} is out of use; it stays in the session and in every report. Sealed tests are unchanged.", doc.take));
+    shell.document(&doc);
+    Ok(Outcome::Done)
 }

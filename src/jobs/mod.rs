@@ -1,5 +1,27 @@
 //! One file per thing a person asks for. Jobs introduce the rooms to each other and return values; they print nothing.
+//!
+//! * [`session`]: new, status; [`sheet`]: the rig sheet
+//! * [`intake`]: takes, the DI, withdrawing
+//! * [`measure`], [`level`]: files without a session
+//! * [`check`], [`prepare`](mod@prepare): faults and differences; the clips
+//! * [`chance`], [`plan`], [`trials`], [`score`], [`rehearse`], [`audit`]: tests from what they could find to what they found
+//! * [`error`]: the one error of all jobs
+//! * [`random`]: bytes from the operating system
 
+pub mod audit;
+pub mod chance;
+pub mod check;
 pub mod error;
+pub mod intake;
+pub mod level;
+pub mod measure;
+pub mod plan;
+pub mod prepare;
+pub mod random;
+pub mod rehearse;
+pub mod score;
+pub mod session;
+pub mod sheet;
+pub mod trials;
 
 pub use error::JobError;

@@ -1,0 +1,166 @@
+//! `audit`: verifies hashes, chain, seals and commitments, and recomputes every verdict.
+
+use super::error::JobError;
+use super::score;
+use crate::model::trial::{SealedTest, TrialRecord, TrialState};
+use crate::sound::read::hash_file;
+use crate::store::Session;
+use crate::trial::{commitment_of, seal};
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// A problem and where it is.
+#[derive(Debug, Clone, Serialize, PartialEq, Eq)]
+pub struct Problem {
+    /// The record or file.
+    #[serde(rename = "where")]
+    pub place: String,
+    /// What is wrong.
+    pub what: String,
+}
+
+/// A verdict as it was recomputed.
+#[derive(Debug, Clone, Serialize)]
+pub struct VerdictDoc {
+    /// The test.
+    pub test: String,
+    /// The verdict's kind.
+    pub verdict: &'static str,
+    /// The sentence.
+    pub sentence: String,
+}
+
+/// The document of `audit`.
+#[derive(Debug, Clone, Serialize)]
+pub struct AuditDoc {
+    /// True when nothing is wrong.
+    pub ok: bool,
+    /// Entries of the log.
+    pub records: u64,
+    /// Hash of its last entry.
+    pub head_sha256: String,
+    /// Commitments of void trials: they stay unopened, which is no problem.
+    pub void_trials: u64,
+    /// Verdicts of closed tests, recomputed.
+    pub verdicts: Vec<VerdictDoc>,
+    /// What is wrong.
+    pub problems: Vec<Problem>,
+}
+
+fn unhex(text: &str) -> Option<Vec<u8>> {
+    if !text.len().is_multiple_of(2) || !text.is_ascii() {
+        return None;
+    }
+    (0..text.len()).step_by(2).map(|i| u8::from_str_radix(&text[i..i + 2], 16).ok()).collect()
+}
+
+/// A seal that does not hold, or a commitment that does not open; the first one found.
+pub(super) fn seal_or_commitment_problem(test: &SealedTest, trials: &[TrialRecord]) -> Option<String> {
+    sealed_problems(test)
+        .into_iter()
+        .chain(trials.iter().filter_map(commitment_problem))
+        .next()
+        .map(|p| format!("{}: {}", p.place, p.what))
+}
+
+fn sealed_problems(test: &SealedTest) -> Vec<Problem> {
+    let place = test.plan.test.to_string();
+    let mut out = Vec::new();
+    if seal::seal(&test.canonical) != test.seal {
+        out.push(Problem { place: place.clone(), what: "its seal is not the hash of its plan".to_owned() });
+    }
+    if seal::canonical(&test.plan) != test.canonical {
+        out.push(Problem { place, what: "its plan is not the text that was sealed".to_owned() });
+    }
+    out
+}
+
+fn commitment_problem(trial: &TrialRecord) -> Option<Problem> {
+    let TrialState::Answered { answer, order, nonce, right, .. } = &trial.state else { return None };
+    let place = format!("trial {} of {}", trial.number, trial.test);
+    let opens = unhex(nonce).filter(|n| n.len() == 32).is_some_and(|n| commitment_of(&n, order) == trial.commitment);
+    if !opens {
+        return Some(Problem { place, what: "its order and nonce do not open its commitment".to_owned() });
+    }
+    let judged = order.right.as_ref().map(|r| *r == answer.choice);
+    (judged != *right).then(|| Problem { place, what: "it is kept as right or wrong against its own order".to_owned() })
+}
+
+fn file_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobError> {
+    let mut check = |place: String, relative: &str, wanted: &str| match hash_file(&session.absolute(relative)) {
+        Ok(found) if found.as_str() == wanted => {}
+        Ok(_) => out.push(Problem { place, what: format!("{relative} has other bytes than were recorded") }),
+        Err(e) => out.push(Problem { place, what: e.to_string() }),
+    };
+    for take in session.takes()? {
+        check(take.id.to_string(), &take.path, take.sha256.as_str());
+    }
+    for clip in session.clips()? {
+        check(clip.id.to_string(), &clip.path, clip.sha256.as_str());
+    }
+    Ok(())
+}
+
+/// The last state of every test and trial that the log tells, against what the tables hold.
+fn log_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobError> {
+    let mut told: BTreeMap<String, String> = BTreeMap::new();
+    let mut order_before_pick = Vec::new();
+    session.each_entry(&mut |entry| {
+        if matches!(entry.what.as_str(), "open" | "pick" | "void" | "seal" | "close") {
+            told.insert(entry.subject.clone(), entry.body.clone());
+        }
+        if entry.what == "open" && entry.body.contains("\"order\"") {
+            order_before_pick.push(entry.seq);
+        }
+    })?;
+    for seq in order_before_pick {
+        out.push(Problem { place: format!("log entry {seq}"), what: "an order was written before its pick".to_owned() });
+    }
+    let mut count = 0;
+    let mut differs = |subject: &str, record: Result<String, serde_json::Error>| {
+        count += 1;
+        if told.get(subject) != record.ok().as_ref() {
+            out.push(Problem { place: subject.to_owned(), what: "the table holds something else than the log tells".to_owned() });
+        }
+    };
+    for test in session.tests()? {
+        differs(test.plan.test.as_str(), serde_json::to_string(&test));
+        for trial in session.trials(&test.plan.test)? {
+            differs(trial.id.as_str(), serde_json::to_string(&trial));
+        }
+    }
+    if count != told.len() {
+        out.push(Problem {
+            place: "log".to_owned(),
+            what: format!("it tells of {} tests and trials, the tables hold {count}", told.len()),
+        });
+    }
+    Ok(())
+}
+
+/// Verifies a session.
+///
+/// # Errors
+/// The session cannot be read at all; everything else is a problem in the document.
+pub fn audit(folder: &Path) -> Result<AuditDoc, JobError> {
+    let session = Session::open_read(folder)?;
+    let chain = session.chain()?;
+    let mut problems: Vec<Problem> =
+        chain.breaks.iter().map(|(seq, what)| Problem { place: format!("log entry {seq}"), what: what.clone() }).collect();
+    file_problems(&session, &mut problems)?;
+    log_problems(&session, &mut problems)?;
+    let mut void_trials = 0;
+    for test in session.tests()? {
+        problems.extend(sealed_problems(&test));
+        for trial in session.trials(&test.plan.test)? {
+            void_trials += u64::from(matches!(trial.state, TrialState::Void { .. }));
+            problems.extend(commitment_problem(&trial));
+        }
+    }
+    let verdicts = score::score_session(&session)?
+        .into_iter()
+        .filter_map(|t| t.result.map(|r| VerdictDoc { test: t.test, verdict: r.verdict, sentence: r.sentence }))
+        .collect();
+    Ok(AuditDoc { ok: problems.is_empty(), records: chain.records, head_sha256: chain.head, void_trials, verdicts, problems })
+}

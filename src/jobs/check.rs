@@ -1,0 +1,273 @@
+//! `check`: faults, lags, levels over capture order, and the difference between setups beside the repeat floor.
+
+use super::error::JobError;
+use super::measure::FileDoc;
+use super::{intake, prepare};
+use crate::model::audio::{FileFacts, Polarity};
+use crate::model::ids::{MicName, SetupName};
+use crate::model::outside::{Clock, Progress};
+use crate::model::session::Take;
+use crate::signal::{bands, meter};
+use crate::store::Session;
+use serde::Serialize;
+use std::path::Path;
+
+/// One take, as `measure` has it and more.
+#[derive(Debug, Clone, Serialize)]
+pub struct CheckedDoc {
+    /// Measurements; `path` is relative to the session's folder.
+    #[serde(flatten)]
+    pub file: FileDoc,
+    /// Its number.
+    pub take: String,
+    /// Its setup; null for the DI.
+    pub setup: Option<String>,
+    /// Its mic.
+    pub mic: String,
+    /// Its pass.
+    pub pass: u32,
+    /// Against the DI, or the first take; null for that one itself when it is the DI.
+    pub lag_samples: Option<f64>,
+    /// How far it can be trusted.
+    pub lag_within_samples: Option<f64>,
+    /// Integrated loudness.
+    pub level_lufs: Option<f64>,
+    /// Why it was withdrawn, if it was.
+    pub withdrawn: Option<String>,
+}
+
+/// One band of a difference between setups.
+#[derive(Debug, Clone, Copy, Serialize)]
+pub struct DifferenceBand {
+    /// Exact centre.
+    pub hz: f64,
+    /// Second minus first, loudness difference removed; null where a band holds too little.
+    pub between_db: Option<f64>,
+    /// The larger of the two setups' repeat floors; null with fewer than two takes of either.
+    pub repeat_db: Option<f64>,
+}
+
+/// The difference of two setups at one mic.
+#[derive(Debug, Clone, Serialize)]
+pub struct DifferenceDoc {
+    /// The first setup.
+    pub first: String,
+    /// The second setup.
+    pub second: String,
+    /// The mic.
+    pub mic: String,
+    /// One-third octaves that a guitar cab's verdict may show.
+    pub bands: Vec<DifferenceBand>,
+    /// Loudness, second minus first.
+    pub level_lu: Option<f64>,
+    /// True when some band exceeds the floor of both setups. Null when there is no floor to compare with.
+    pub above_floor: Option<bool>,
+}
+
+/// The document of `check`.
+#[derive(Debug, Clone, Serialize)]
+pub struct CheckDoc {
+    /// Every take, the DI and withdrawn ones included.
+    pub takes: Vec<CheckedDoc>,
+    /// Slope of level over capture order, within setups.
+    pub level_trend_db_per_take: Option<f64>,
+    /// Pairs of setups at each mic.
+    pub differences: Vec<DifferenceDoc>,
+    /// What the engineer should know.
+    pub warnings: Vec<String>,
+}
+
+/// A take with what was found in it.
+struct Looked {
+    take: Take,
+    file: FileDoc,
+    level: Option<f64>,
+    bands: Vec<Option<f64>>,
+}
+
+fn look(session: &Session, take: &Take) -> Result<Looked, JobError> {
+    let audio = intake::load(session, take)?;
+    let levels = meter::measure(&audio);
+    let facts = FileFacts {
+        format: "take".to_owned(),
+        lossy: false,
+        rate: take.rate,
+        bits: None,
+        channels: take.channels,
+        frames: take.frames,
+        sha256: take.sha256.clone(),
+        time_reference: None,
+        cue_points: Vec::new(),
+        findings: Vec::new(),
+    };
+    let file = FileDoc::new(&take.path, &facts, &levels, &take.findings);
+    let bands = bands::judged(audio.channels(), audio.rate());
+    Ok(Looked { take: take.clone(), file, level: levels.integrated.map(|l| l.value()), bands })
+}
+
+/// Looks at every take, compares, and keeps a summary for `plan`.
+///
+/// # Errors
+/// A take's copy cannot be read any more.
+pub fn check(folder: &Path, clock: &dyn Clock, progress: &dyn Progress) -> Result<CheckDoc, JobError> {
+    let mut session = Session::open_write(folder, clock.now())?;
+    let takes = session.takes()?;
+    let mut looked = Vec::new();
+    for (i, take) in takes.iter().enumerate() {
+        looked.push(look(&session, take)?);
+        progress.step("measuring", i as u64 + 1, 2 * takes.len() as u64);
+    }
+    let placed = prepare::place(&session, &takes, progress)?;
+    let mut warnings = Vec::new();
+    for place in &placed {
+        polarity_findings(place, &mut warnings);
+    }
+    let docs: Vec<CheckedDoc> = looked
+        .iter()
+        .map(|l| {
+            let place = placed.iter().find(|p| p.take == l.take.id);
+            CheckedDoc {
+                file: l.file.clone(),
+                take: l.take.id.to_string(),
+                setup: l.take.setup.as_ref().map(ToString::to_string),
+                mic: l.take.mic.to_string(),
+                pass: l.take.pass,
+                lag_samples: place.map(|p| p.lag),
+                lag_within_samples: place.map(|p| p.within),
+                level_lufs: l.level,
+                withdrawn: l.take.withdrawn.clone(),
+            }
+        })
+        .collect();
+    let trend = level_trend(&looked);
+    if let Some(slope) = trend.filter(|s| s.abs() >= 0.1) {
+        warnings.push(format!("the level moves by {slope:+.2} dB per take over the capture order: warm-up or drift could pose as wiring; record the setups interleaved"));
+    }
+    let differences = differences(&session, &looked)?;
+    for d in differences.iter().filter(|d| d.above_floor == Some(false)) {
+        warnings.push(format!(
+            "{} and {} at {}: no band differs by more than repeat takes of one setup do",
+            d.first, d.second, d.mic
+        ));
+    }
+    let doc = CheckDoc { takes: docs, level_trend_db_per_take: trend, differences, warnings };
+    let summary = serde_json::json!({ "differences": doc.differences, "level_trend_db_per_take": doc.level_trend_db_per_take, "warnings": doc.warnings });
+    session.set_note("last-check", &summary.to_string(), clock.now())?;
+    Ok(doc)
+}
+
+fn polarity_findings(place: &prepare::Place, warnings: &mut Vec<String>) {
+    if place.polarity == Polarity::Flipped {
+        warnings.push(format!(
+            "{} has its polarity flipped against {}: is a cable or a driver reversed? Nothing was turned.",
+            place.take, place.against
+        ));
+    }
+    if place.drift.is_some_and(|d| d.abs() > 200.0) {
+        warnings.push(format!(
+            "{} runs {:.0} ppm off {}: another clock, or another file",
+            place.take,
+            place.drift.unwrap_or(0.0),
+            place.against
+        ));
+    }
+}
+
+/// Least-squares slope of level over capture order, each setup's own mean taken out, so that a difference between setups is no trend.
+fn level_trend(looked: &[Looked]) -> Option<f64> {
+    let used: Vec<&Looked> =
+        looked.iter().filter(|l| l.take.setup.is_some() && l.take.withdrawn.is_none() && l.level.is_some()).collect();
+    let mut points: Vec<(f64, f64)> = Vec::new();
+    for group in groups(&used) {
+        if group.len() < 2 {
+            continue;
+        }
+        let n = group.len() as f64;
+        let order = |l: &&&Looked| f64::from(l.take.pass);
+        let (t, y) = (group.iter().map(|l| order(&l)).sum::<f64>() / n, group.iter().filter_map(|l| l.level).sum::<f64>() / n);
+        points.extend(group.iter().filter_map(|l| Some((order(&l) - t, l.level? - y))));
+    }
+    let bottom: f64 = points.iter().map(|p| p.0 * p.0).sum();
+    if points.len() < 4 || bottom <= 0.0 {
+        return None;
+    }
+    Some(points.iter().map(|p| p.0 * p.1).sum::<f64>() / bottom)
+}
+
+fn groups<'a>(used: &[&'a Looked]) -> Vec<Vec<&'a Looked>> {
+    let mut keys: Vec<(Option<SetupName>, MicName)> = Vec::new();
+    let mut out: Vec<Vec<&'a Looked>> = Vec::new();
+    for l in used {
+        let key = (l.take.setup.clone(), l.take.mic.clone());
+        match keys.iter().position(|k| *k == key) {
+            Some(i) => out[i].push(l),
+            None => {
+                keys.push(key);
+                out.push(vec![l]);
+            }
+        }
+    }
+    out
+}
+
+fn mean_bands(takes: &[&Looked]) -> Vec<Option<f64>> {
+    let n = takes.first().map_or(0, |l| l.bands.len());
+    (0..n)
+        .map(|b| {
+            let values: Vec<f64> = takes.iter().filter_map(|l| Some(l.bands[b]? - l.level?)).collect();
+            (values.len() == takes.len() && !values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+        })
+        .collect()
+}
+
+fn differences(session: &Session, looked: &[Looked]) -> Result<Vec<DifferenceDoc>, JobError> {
+    let rig = session.rig()?;
+    let used: Vec<&Looked> = looked.iter().filter(|l| l.take.setup.is_some() && l.take.withdrawn.is_none()).collect();
+    let mut mics: Vec<MicName> = used.iter().map(|l| l.take.mic.clone()).collect();
+    mics.sort();
+    mics.dedup();
+    let mut out = Vec::new();
+    for mic in &mics {
+        for (i, first) in rig.setups.iter().enumerate() {
+            for second in &rig.setups[i + 1..] {
+                let of = |name: &SetupName| -> Vec<&Looked> {
+                    used.iter().copied().filter(|l| l.take.setup.as_ref() == Some(name) && &l.take.mic == mic).collect()
+                };
+                let (a, b) = (of(&first.name), of(&second.name));
+                if !a.is_empty() && !b.is_empty() {
+                    out.push(difference(&first.name, &second.name, mic, &a, &b));
+                }
+            }
+        }
+    }
+    Ok(out)
+}
+
+fn difference(first: &SetupName, second: &SetupName, mic: &MicName, a: &[&Looked], b: &[&Looked]) -> DifferenceDoc {
+    let level_free = |takes: &[&Looked]| -> Vec<Vec<Option<f64>>> {
+        takes.iter().map(|l| l.bands.iter().map(|v| Some((*v)? - l.level?)).collect()).collect()
+    };
+    let between = bands::difference(&mean_bands(a), &mean_bands(b));
+    let floors = [bands::repeat_floor(&level_free(a)), bands::repeat_floor(&level_free(b))];
+    let bands: Vec<DifferenceBand> = bands::BANDS
+        .enumerate()
+        .filter(|(_, n)| bands::CAB_BANDS.contains(n))
+        .map(|(k, n)| {
+            let repeat = floors[0].get(k).copied().flatten().zip(floors[1].get(k).copied().flatten()).map(|(x, y)| x.max(y));
+            DifferenceBand { hz: bands::centre(n), between_db: between.get(k).copied().flatten(), repeat_db: repeat }
+        })
+        .collect();
+    let compared: Vec<bool> = bands.iter().filter_map(|b| Some(b.between_db?.abs() > b.repeat_db?)).collect();
+    let mean = |takes: &[&Looked]| {
+        let values: Vec<f64> = takes.iter().filter_map(|l| l.level).collect();
+        (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+    };
+    DifferenceDoc {
+        first: first.to_string(),
+        second: second.to_string(),
+        mic: mic.to_string(),
+        bands,
+        level_lu: mean(b).zip(mean(a)).map(|(b, a)| b - a),
+        above_floor: (!compared.is_empty()).then(|| compared.into_iter().any(|c| c)),
+    }
+}

@@ -1,0 +1,306 @@
+//! `measure`: format, faults, loudness and peaks of files; differences of two or more recordings of one performance.
+
+use super::error::JobError;
+use crate::model::audio::{Audio, BandLevel, DbOrSilence, FileFacts, Finding, Levels, Severity};
+use crate::model::explain::{Explain, Fate};
+use crate::model::outside::Progress;
+use crate::signal::{align, bands, faults, meter, shift};
+use crate::sound;
+use rayon::prelude::*;
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+/// A finding as documents hold it.
+#[derive(Debug, Clone, Serialize)]
+pub struct FaultDoc {
+    /// The kind's stable name.
+    pub kind: &'static str,
+    /// `note`, `warn` or `stop`.
+    pub severity: Severity,
+    /// What was seen, its likely cause, what to do.
+    pub detail: String,
+}
+
+impl From<&Finding> for FaultDoc {
+    fn from(f: &Finding) -> Self {
+        Self { kind: f.kind.name(), severity: f.severity, detail: f.detail.clone() }
+    }
+}
+
+/// One file's measurements.
+#[derive(Debug, Clone, Serialize)]
+pub struct FileDoc {
+    /// The path as it was given.
+    pub path: String,
+    /// Container and coding.
+    pub format: String,
+    /// Frames per second.
+    pub rate_hz: u32,
+    /// Bits per sample, where the coding has such a number.
+    pub bits: Option<u16>,
+    /// Number of channels.
+    pub channels: u16,
+    /// Number of frames.
+    pub frames: u64,
+    /// SHA-256 of the file's bytes.
+    pub sha256: String,
+    /// Integrated loudness.
+    pub integrated_lufs: Option<f64>,
+    /// Largest momentary loudness.
+    pub momentary_max_lufs: Option<f64>,
+    /// Largest short-term loudness.
+    pub short_term_max_lufs: Option<f64>,
+    /// True peak.
+    pub true_peak_dbtp: Option<f64>,
+    /// Largest sample.
+    pub sample_peak_db: Option<f64>,
+    /// Loudness range.
+    pub loudness_range_lu: Option<f64>,
+    /// What is wrong with it.
+    pub faults: Vec<FaultDoc>,
+}
+
+impl FileDoc {
+    /// Joins what the reader, the meter and the detectors found.
+    #[must_use]
+    pub fn new(path: &str, facts: &FileFacts, levels: &Levels, findings: &[Finding]) -> Self {
+        Self {
+            path: path.to_owned(),
+            format: facts.format.clone(),
+            rate_hz: facts.rate.hz(),
+            bits: facts.bits,
+            channels: facts.channels,
+            frames: facts.frames,
+            sha256: facts.sha256.to_string(),
+            integrated_lufs: levels.integrated.map(|l| l.value()),
+            momentary_max_lufs: levels.momentary_max.map(|l| l.value()),
+            short_term_max_lufs: levels.short_term_max.map(|l| l.value()),
+            true_peak_dbtp: levels.true_peak.map(|l| l.value()),
+            sample_peak_db: levels.sample_peak.map(|l| l.value()),
+            loudness_range_lu: levels.range.map(|l| l.value()),
+            faults: findings.iter().map(FaultDoc::from).collect(),
+        }
+    }
+}
+
+/// One band as documents hold it.
+#[derive(Debug, Clone, Copy, Serialize)]
+pub struct BandDoc {
+    /// Exact centre.
+    pub hz: f64,
+    /// Level or difference; null where the band holds too little to say.
+    pub db: Option<f64>,
+}
+
+impl From<&BandLevel> for BandDoc {
+    fn from(b: &BandLevel) -> Self {
+        Self { hz: b.hz.value(), db: b.db.map(|d| d.value()) }
+    }
+}
+
+/// A pair: everything is second minus first. A pair that cannot be compared holds `error` instead of numbers.
+#[derive(Debug, Clone, Serialize)]
+pub struct PairDoc {
+    /// Path of the first.
+    pub first: String,
+    /// Path of the second.
+    pub second: String,
+    /// The numbers, or why there are none.
+    #[serde(flatten)]
+    pub outcome: PairOutcome,
+}
+
+/// Numbers, or why there are none.
+#[derive(Debug, Clone, Serialize)]
+#[serde(untagged)]
+pub enum PairOutcome {
+    /// The pair was compared.
+    Compared(Box<Compared>),
+    /// It could not be.
+    Refused {
+        /// Why.
+        error: String,
+    },
+}
+
+/// The numbers of a pair.
+#[derive(Debug, Clone, Serialize)]
+pub struct Compared {
+    /// Positive: the second is later.
+    pub lag_samples: f64,
+    /// How far the lag can be trusted.
+    pub lag_within_samples: f64,
+    /// How it was found.
+    pub lag_method: crate::model::audio::LagMethod,
+    /// 1, -1, or null when undecided.
+    pub polarity: Option<i8>,
+    /// Second minus first.
+    pub level_difference_lu: Option<f64>,
+    /// What is left after lag, polarity and best gain; "-inf" for a file against itself.
+    pub residual_db: serde_json::Value,
+    /// Rate difference of the two clocks.
+    pub drift_ppm: Option<f64>,
+    /// One-third-octave differences.
+    pub bands: Vec<BandDoc>,
+}
+
+/// A file that could not be read.
+#[derive(Debug, Clone, Serialize)]
+pub struct UnreadDoc {
+    /// The path as it was given.
+    pub path: String,
+    /// The error's stable name.
+    pub kind: &'static str,
+    /// What was given and what was wanted.
+    pub message: String,
+    /// What to do next.
+    pub next: String,
+}
+
+/// The document of `measure`.
+#[derive(Debug, Clone, Serialize)]
+pub struct MeasureDoc {
+    /// One entry per file that could be read.
+    pub files: Vec<FileDoc>,
+    /// Each further file against the first.
+    pub pairs: Vec<PairDoc>,
+    /// Files that could not be read.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub errors: Vec<UnreadDoc>,
+    /// The first of them, in the form that all errors have.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub error: Option<serde_json::Value>,
+}
+
+/// A file that was read and measured.
+pub struct Measured {
+    /// The path as it was given.
+    pub path: PathBuf,
+    /// The samples.
+    pub audio: Audio,
+    /// What the reader found.
+    pub facts: FileFacts,
+    /// Loudness and peaks.
+    pub levels: Levels,
+    /// Faults of reader and detectors together.
+    pub findings: Vec<Finding>,
+}
+
+/// Reads and measures one file.
+///
+/// # Errors
+/// As [`sound::read_all`].
+pub fn measure_file(path: &Path) -> Result<Measured, sound::SoundError> {
+    let (audio, facts) = sound::read_all(path)?;
+    let levels = meter::measure(&audio);
+    let mut findings = facts.findings.clone();
+    findings.extend(faults::find(&audio, &levels));
+    Ok(Measured { path: path.to_owned(), audio, facts, levels, findings })
+}
+
+fn residual_value(residual: Option<DbOrSilence>) -> serde_json::Value {
+    match residual {
+        Some(DbOrSilence::Db(db)) => serde_json::json!(db),
+        Some(DbOrSilence::Silence) => serde_json::json!("-inf"),
+        None => serde_json::Value::Null,
+    }
+}
+
+/// Compares a second recording with a first.
+#[must_use]
+pub fn compare(first: &Measured, second: &Measured) -> PairOutcome {
+    let rate = first.audio.rate();
+    if second.audio.rate() != rate {
+        let error = format!("{} and {} differ in rate: export both at one rate", rate, second.audio.rate());
+        return PairOutcome::Refused { error };
+    }
+    let (a, b) = (align::mono(first.audio.channels()), align::mono(second.audio.channels()));
+    let (Some(fine), Some(white)) = (align::find_lag(&a, &b, rate, true), align::find_lag(&a, &b, rate, false)) else {
+        return PairOutcome::Refused { error: "one of the two is silent".to_owned() };
+    };
+    // Both methods agree on repeat takes of one rig; where they part, the two are different wirings and only the coarser one is honest.
+    let lag = if (fine.samples - white.samples).abs() <= 0.75 { fine } else { white };
+    let drift = align::find_drift(&a, &b, lag.samples, rate).map(|(ppm, _)| ppm);
+    let aligned = shift::advance(&b, lag.samples, a.len());
+    let level = second.levels.integrated.zip(first.levels.integrated).map(|(s, f)| s.value() - f.value());
+    let difference =
+        bands::difference(&bands::judged(first.audio.channels(), rate), &bands::judged(second.audio.channels(), rate));
+    PairOutcome::Compared(Box::new(Compared {
+        lag_samples: lag.samples,
+        lag_within_samples: lag.within,
+        lag_method: lag.method,
+        polarity: lag.polarity.sign(),
+        level_difference_lu: level,
+        residual_db: residual_value(bands::residual(&a, &aligned)),
+        drift_ppm: drift,
+        bands: bands::records(&difference).iter().map(BandDoc::from).collect(),
+    }))
+}
+
+/// Measures files; what cannot be read goes to `errors`, the others are measured all the same.
+///
+/// # Errors
+/// None of its own today; a file that cannot be read is part of the document.
+pub fn measure(paths: &[PathBuf], progress: &dyn Progress) -> Result<MeasureDoc, JobError> {
+    let done = std::sync::atomic::AtomicU64::new(0);
+    let total = paths.len() as u64;
+    let results: Vec<Result<Measured, sound::SoundError>> = paths
+        .par_iter()
+        .map(|path| {
+            let measured = measure_file(path);
+            progress.step("measuring", done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1, total);
+            measured
+        })
+        .collect();
+    let (mut files, mut errors, mut error) = (Vec::new(), Vec::new(), None);
+    let mut measured = Vec::new();
+    for (path, result) in paths.iter().zip(results) {
+        match result {
+            Ok(m) => {
+                files.push(FileDoc::new(&path.display().to_string(), &m.facts, &m.levels, &m.findings));
+                measured.push(m);
+            }
+            Err(e) => {
+                error.get_or_insert_with(|| error_value(&e));
+                errors.push(UnreadDoc {
+                    path: path.display().to_string(),
+                    kind: e.kind(),
+                    message: e.to_string(),
+                    next: e.next(),
+                });
+            }
+        }
+    }
+    let name = |m: &Measured| m.path.display().to_string();
+    let pairs = match measured.split_first() {
+        Some((first, others)) => others
+            .par_iter()
+            .map(|second| PairDoc { first: name(first), second: name(second), outcome: compare(first, second) })
+            .collect(),
+        None => Vec::new(),
+    };
+    Ok(MeasureDoc { files, pairs, errors, error })
+}
+
+fn error_value(e: &sound::SoundError) -> serde_json::Value {
+    serde_json::json!({
+        "kind": e.kind(),
+        "message": e.to_string(),
+        "next": e.next(),
+        "path": e.path().map(|p| p.display().to_string()),
+        "column": null,
+    })
+}
+
+/// A job's error for findings that make a recording unusable.
+pub(super) fn unfit(path: &Path, findings: &[&Finding]) -> JobError {
+    let details: Vec<&str> = findings.iter().map(|f| f.detail.as_str()).collect();
+    let kind = findings.first().map_or("unfit", |f| f.kind.name());
+    JobError::at_path(
+        kind,
+        Fate::Unfit,
+        path,
+        format!("{} is not usable as a take: {}", path.display(), details.join(" ")),
+        "mend the recording or record it again; nothing was stored",
+    )
+}

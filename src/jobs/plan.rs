@@ -1,0 +1,493 @@
+//! `plan` and `close`: a test is sealed before its first trial, and never changes.
+
+use super::chance::{CountDoc, NeededDoc, PowerDoc};
+use super::error::JobError;
+use crate::model::explain::Fate;
+use crate::model::ids::{ExcerptName, MicName, SetupName, TestId};
+use crate::model::outside::Clock;
+use crate::model::rig::{Rig, Setup};
+use crate::model::session::{Clip, MatchRun, Take};
+use crate::model::trial::{Controls, Method, Plan, PlanClip, SealedTest, TrialCount};
+use crate::stats::binomial::{critical, critical_two_sided};
+use crate::stats::verdict::{CUE_LEVEL, Counted, numbers};
+use crate::store::Session;
+use crate::trial::{generator, seal};
+use crate::units::Probability;
+use serde::Serialize;
+use std::path::Path;
+
+/// Most scored trials per listener.
+pub const MOST_TRIALS: u32 = 1000;
+
+/// What was asked for.
+#[derive(Debug, Clone)]
+pub struct Request {
+    /// The setups.
+    pub compare: Vec<SetupName>,
+    /// The method.
+    pub method: Method,
+    /// Scored trials per listener, or open-ended.
+    pub trials: TrialCount,
+    /// Listeners planned.
+    pub listeners: u32,
+    /// Level.
+    pub alpha: f64,
+    /// Smallest share worth finding.
+    pub bound: f64,
+    /// Controls per listener.
+    pub controls: Controls,
+    /// The mic or blend.
+    pub mic: Option<MicName>,
+    /// The excerpt.
+    pub excerpt: Option<ExcerptName>,
+    /// Raw levels.
+    pub as_recorded: bool,
+    /// `attribute`: the word.
+    pub attribute: Option<String>,
+    /// `attribute`: the setup expected to have more of it.
+    pub expect: Option<SetupName>,
+    /// `duo-trio`, `graded`: the reference.
+    pub reference: Option<SetupName>,
+    /// Why a load that must not be connected was used all the same.
+    pub load_reason: Option<String>,
+}
+
+/// The document of `plan`.
+#[derive(Debug, Clone, Serialize)]
+pub struct PlanDoc {
+    /// The test; null with `--what-if`.
+    pub test: Option<String>,
+    /// SHA-256 of the canonical plan; null with `--what-if`.
+    pub seal_sha256: Option<String>,
+    /// The canonical text.
+    pub canonical: Option<String>,
+    /// The method.
+    pub method: &'static str,
+    /// The setups.
+    pub setups: Vec<String>,
+    /// True when raw levels are compared.
+    pub as_recorded: bool,
+    /// The excerpt.
+    pub excerpt: String,
+    /// The mic or blend.
+    pub mic: String,
+    /// The first of two setups.
+    pub first: Option<String>,
+    /// The second of two setups.
+    pub second: Option<String>,
+    /// Everything that differs.
+    pub differs: Vec<String>,
+    /// Scored trials per listener; null when open-ended.
+    pub trials: Option<u32>,
+    /// Listeners planned.
+    pub listeners: u32,
+    /// Fewest right of all listeners' trials together that the test calls heard.
+    pub critical: Option<u64>,
+    /// Exact size.
+    pub true_size: Option<f64>,
+    /// Power over all listeners' trials.
+    pub power: Vec<PowerDoc>,
+    /// Smallest share worth finding.
+    pub bound: f64,
+    /// Controls per listener.
+    pub controls: Controls,
+    /// Takes per setup.
+    pub takes: std::collections::BTreeMap<String, usize>,
+    /// What the engineer should know before the first trial.
+    pub warnings: Vec<String>,
+    /// With `--what-if`: trials needed for a power of 80 %.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub trials_for_80: Option<Vec<NeededDoc>>,
+    /// With `--what-if`: about how long a listener will need, in minutes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub minutes: Option<f64>,
+}
+
+fn wrong(message: impl Into<String>, next: &str) -> JobError {
+    JobError::plain("wrong-use", Fate::WrongUse, message, next)
+}
+
+fn check_request(request: &Request, rig: &Rig) -> Result<(), JobError> {
+    for name in &request.compare {
+        if rig.setup(name).is_none() {
+            let known: Vec<&str> = rig.setups.iter().map(|s| s.name.as_str()).collect();
+            let message = format!("the session has no setup {:?}; it has {}", name.as_str(), known.join(", "));
+            return Err(JobError::plain("no-such-setup", Fate::Unfit, message, "check the names behind --compare"));
+        }
+    }
+    let mut unique = request.compare.clone();
+    unique.sort();
+    unique.dedup();
+    if unique.len() != request.compare.len() {
+        return Err(wrong("a setup cannot be compared with itself", "name different setups behind --compare"));
+    }
+    let many = matches!(request.method, Method::Preference | Method::Graded);
+    if request.compare.len() < 2 || (!many && request.compare.len() > 2) {
+        let message = format!(
+            "{} compares {} setups, {} were named",
+            request.method,
+            if many { "two or more" } else { "two" },
+            request.compare.len()
+        );
+        return Err(wrong(message, "as in --compare s16,p4"));
+    }
+    if let TrialCount::Fixed(n) = request.trials
+        && !(1..=MOST_TRIALS).contains(&n)
+    {
+        return Err(wrong(format!("{n} trials; 1 to {MOST_TRIALS} are wanted"), "16 is the default"));
+    }
+    let share = |v: f64| v > 0.0 && v < 1.0;
+    if !share(request.alpha) || !(share(request.bound) || (request.bound - 1.0).abs() < 1e-12) {
+        return Err(wrong(
+            format!("alpha {} and bound {}: numbers between 0 and 1 are wanted", request.alpha, request.bound),
+            "0.05 and 0.3 are the defaults",
+        ));
+    }
+    if !(1..=1000).contains(&request.listeners) || request.controls.same_file > 1000 || request.controls.repeat > 1000 {
+        return Err(wrong("listeners and controls: up to 1000 each are wanted", "1 listener is the default"));
+    }
+    method_needs(request)
+}
+
+fn method_needs(request: &Request) -> Result<(), JobError> {
+    let in_pair = |s: &Option<SetupName>| s.as_ref().is_none_or(|s| request.compare.contains(s));
+    if !in_pair(&request.expect) || !in_pair(&request.reference) {
+        return Err(wrong("--expect and --reference name one of the setups compared", "check the names"));
+    }
+    if request.method == Method::Attribute && (request.attribute.is_none() || request.expect.is_none()) {
+        return Err(wrong(
+            "attribute wants a word and the setup expected to have more of it, before the first trial",
+            "as in --attribute brighter --expect p4",
+        ));
+    }
+    if request.method == Method::Graded && (request.controls != Controls::default() || request.trials == TrialCount::OpenEnded) {
+        return Err(wrong(
+            "graded has its own hidden reference and anchor, no controls, and a fixed number of trials",
+            "leave --controls and --open-ended out",
+        ));
+    }
+    Ok(())
+}
+
+/// Everything that differs between two setups, `what: how`, in the order in which an engineer would ask.
+#[must_use]
+pub fn differs(rig: &Rig, first: &Setup, second: &Setup) -> Vec<String> {
+    let mut out = Vec::new();
+    let wiring = |s: &Setup| s.wiring.as_ref().and_then(|w| rig.wiring(w));
+    if let (Some(a), Some(b)) = (wiring(first), wiring(second)) {
+        if a.network.trim() != b.network.trim() {
+            out.push(format!("wiring: {} against {}", a.network, b.network));
+        }
+        if a.box_l != b.box_l {
+            let litre = |v: Option<f64>| v.map_or("open".to_owned(), |v| format!("{v} l"));
+            out.push(format!("cab: {} against {}", litre(a.box_l), litre(b.box_l)));
+        }
+    }
+    if let (Some(a), Some(b)) = (first.tap_ohm, second.tap_ohm)
+        && a != b
+    {
+        out.push(format!("tap: {} ohm against {} ohm", a.value(), b.value()));
+    }
+    out
+}
+
+fn notes_that_differ(first: &[&Take], second: &[&Take]) -> Vec<String> {
+    let mut keys: Vec<&String> = first.iter().chain(second).flat_map(|t| t.notes.keys()).collect();
+    keys.sort();
+    keys.dedup();
+    let values = |takes: &[&Take], key: &String| -> Vec<String> {
+        let mut v: Vec<String> = takes.iter().filter_map(|t| t.notes.get(key).cloned()).collect();
+        v.sort();
+        v.dedup();
+        v
+    };
+    keys.into_iter()
+        .filter_map(|key| {
+            let (a, b) = (values(first, key), values(second, key));
+            (a != b).then(|| format!("{key}: {} against {}", shown(&a), shown(&b)))
+        })
+        .collect()
+}
+
+fn shown(values: &[String]) -> String {
+    if values.is_empty() { "not noted".to_owned() } else { values.join(" or ") }
+}
+
+/// The clips of the newest matching run that fits, and what was chosen for mic and excerpt.
+struct Chosen {
+    clips: Vec<Clip>,
+    mic: MicName,
+    excerpt: ExcerptName,
+}
+
+fn choose(session: &Session, request: &Request, runs: &[MatchRun]) -> Result<Chosen, JobError> {
+    let folder = session.folder().display();
+    let flag = if request.as_recorded { " --as-recorded" } else { "" };
+    let Some(run) = runs.iter().rev().find(|r| r.as_recorded == request.as_recorded) else {
+        let message = format!("there are no {} clips yet", if request.as_recorded { "as-recorded" } else { "matched" });
+        return Err(JobError::plain("no-clips", Fate::Refused, message, format!("run: cabjury match {folder}{flag}")));
+    };
+    let all: Vec<Clip> =
+        session.clips()?.into_iter().filter(|c| c.run == run.run && request.compare.contains(&c.setup)).collect();
+    let mic = one_of("mic", request.mic.as_ref(), all.iter().map(|c| c.mic.clone()).collect())?;
+    let of_mic: Vec<Clip> = all.into_iter().filter(|c| c.mic == mic).collect();
+    let excerpt = one_of("excerpt", request.excerpt.as_ref(), of_mic.iter().map(|c| c.excerpt.clone()).collect())?;
+    let takes = session.takes()?;
+    let live = |c: &Clip| takes.iter().any(|t| t.id == c.take && t.withdrawn.is_none());
+    let clips: Vec<Clip> = of_mic.into_iter().filter(|c| c.excerpt == excerpt && live(c)).collect();
+    if let Some(bare) = request.compare.iter().find(|s| !clips.iter().any(|c| &c.setup == *s)) {
+        let message = format!("there is no clip of {bare} at mic {mic}, excerpt {excerpt}");
+        return Err(JobError::plain(
+            "no-clips",
+            Fate::Refused,
+            message,
+            format!("import a take of it and run: cabjury match {folder}{flag}"),
+        ));
+    }
+    Ok(Chosen { clips, mic, excerpt })
+}
+
+fn one_of<T: Ord + Clone + std::fmt::Display>(what: &'static str, asked: Option<&T>, mut there: Vec<T>) -> Result<T, JobError> {
+    there.sort();
+    there.dedup();
+    let list = there.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");
+    match asked {
+        Some(name) if there.contains(name) => Ok(name.clone()),
+        Some(name) => {
+            let message = format!("the clips have no {what} {name}; they have {list}");
+            Err(JobError::plain("no-such-clips", Fate::Unfit, message, format!("name one of them with --{what}")))
+        }
+        None if there.len() == 1 => Ok(there.remove(0)),
+        None if there.is_empty() => Err(JobError::plain(
+            "no-clips",
+            Fate::Refused,
+            "there are no clips of these setups",
+            "run match after importing takes of both",
+        )),
+        None => Err(wrong(format!("there are several {what}s: {list}"), &format!("choose one with --{what}"))),
+    }
+}
+
+fn warnings(
+    session: &Session,
+    rig: &Rig,
+    request: &Request,
+    chosen: &Chosen,
+    differs: &[String],
+) -> Result<Vec<String>, JobError> {
+    let mut out = Vec::new();
+    let fewest = request.compare.iter().map(|s| chosen.clips.iter().filter(|c| &c.setup == s).count()).min().unwrap_or(0);
+    if fewest < 2 && request.method != Method::Preference && request.method != Method::Attribute {
+        out.push(
+            "with one take of a setup the hidden sample is its reference's own file: a listener can recognise the take"
+                .to_owned(),
+        );
+    }
+    if fewest < 4 {
+        out.push(format!(
+            "{fewest} takes of a setup: the verdict will speak of these recordings, not of the wiring (4 or more advised)"
+        ));
+    }
+    if differs.iter().any(|d| d.starts_with("wiring")) && differs.iter().any(|d| d.starts_with("tap")) {
+        out.push("wiring and tap change together: the verdict cannot say which of the two was heard".to_owned());
+    }
+    control_warnings(request, &mut out);
+    if rig.wirings.iter().any(|w| used(rig, request, &w.name)) {
+        let readings = session.meter_readings()?;
+        for wiring in rig.wirings.iter().filter(|w| used(rig, request, &w.name)) {
+            let last = readings.iter().rev().find(|m| m.wiring == wiring.name.as_str() || m.wiring == wiring.network);
+            match last {
+                None => out.push(format!("the wiring {} was never metered", wiring.name)),
+                Some(m) if !m.as_intended => out.push(format!("the wiring {} last read wrong on the meter", wiring.name)),
+                Some(_) => {}
+            }
+        }
+    }
+    match session.note("last-check")? {
+        None => out.push("the takes were not checked (cabjury check)".to_owned()),
+        Some(summary) => floor_warnings(&summary, request, chosen, &mut out),
+    }
+    Ok(out)
+}
+
+fn used(rig: &Rig, request: &Request, wiring: &crate::model::ids::WiringName) -> bool {
+    request.compare.iter().filter_map(|s| rig.setup(s)).any(|s| s.wiring.as_ref() == Some(wiring))
+}
+
+fn control_warnings(request: &Request, out: &mut Vec<String>) {
+    let Some((a, b)) = request.method.chance() else { return };
+    let g = f64::from(a) / f64::from(b);
+    let reach = |k: u32, level: f64| {
+        let n = u64::from(k) * u64::from(request.listeners);
+        if request.method == Method::Preference {
+            critical_two_sided(n, level).is_some()
+        } else {
+            critical(n, g, level).is_some()
+        }
+    };
+    if request.controls.same_file == 0 {
+        out.push("no same-file controls: a cue of the player will not be tested for".to_owned());
+    } else if !reach(request.controls.same_file, CUE_LEVEL) {
+        out.push("too few same-file controls to show a cue even if all were right".to_owned());
+    }
+    if request.controls.repeat > 0 && !reach(request.controls.repeat, request.alpha) {
+        out.push("too few repeat controls to show a floor even if all were right".to_owned());
+    }
+}
+
+fn floor_warnings(summary: &str, request: &Request, chosen: &Chosen, out: &mut Vec<String>) {
+    let Ok(summary) = serde_json::from_str::<serde_json::Value>(summary) else { return };
+    let name = |v: &serde_json::Value, key: &str| v[key].as_str().unwrap_or_default().to_owned();
+    for d in summary["differences"].as_array().into_iter().flatten() {
+        let pair = [name(d, "first"), name(d, "second")];
+        let ours = pair.iter().all(|p| request.compare.iter().any(|s| s.as_str() == p)) && name(d, "mic") == chosen.mic.as_str();
+        if ours && d["above_floor"] == serde_json::Value::Bool(false) {
+            out.push(
+                "no measured band differs by more than repeat takes of one setup do: there may be nothing to hear".to_owned(),
+            );
+        }
+    }
+}
+
+fn build(session: &Session, request: &Request, test: TestId) -> Result<Plan, JobError> {
+    let rig = session.rig()?;
+    check_request(request, &rig)?;
+    let chosen = choose(session, request, &session.match_runs()?)?;
+    let takes = session.takes()?;
+    let setups: Vec<&Setup> = request.compare.iter().filter_map(|s| rig.setup(s)).collect();
+    let of = |s: &Setup| -> Vec<&Take> {
+        takes.iter().filter(|t| chosen.clips.iter().any(|c| c.take == t.id && c.setup == s.name)).collect()
+    };
+    let mut facts: Vec<String> = Vec::new();
+    for (i, first) in setups.iter().enumerate() {
+        for second in &setups[i + 1..] {
+            for fact in differs(&rig, first, second).into_iter().chain(notes_that_differ(&of(first), &of(second))) {
+                if !facts.contains(&fact) {
+                    facts.push(fact);
+                }
+            }
+        }
+    }
+    let warnings = warnings(session, &rig, request, &chosen, &facts)?;
+    if request.controls.repeat > 0 && request.compare.iter().all(|s| chosen.clips.iter().filter(|c| &c.setup == s).count() < 2) {
+        return Err(wrong("repeat controls want two takes of a setup", "import more takes, or leave repeat=K out"));
+    }
+    Ok(Plan {
+        test,
+        method: request.method,
+        setups: request.compare.clone(),
+        as_recorded: request.as_recorded,
+        excerpt: chosen.excerpt,
+        mic: chosen.mic,
+        trials: request.trials,
+        listeners: request.listeners,
+        alpha: Probability::new(request.alpha)?,
+        bound: Probability::new(request.bound)?,
+        controls: request.controls,
+        attribute: request.attribute.clone(),
+        expect: request.expect.clone(),
+        reference: request.reference.clone(),
+        clips: chosen
+            .clips
+            .iter()
+            .map(|c| PlanClip { clip: c.id.clone(), setup: c.setup.clone(), take: c.take.clone(), sha256: c.sha256.clone() })
+            .collect(),
+        differs: facts,
+        warnings,
+        load_reason: request.load_reason.clone(),
+        exclusion: "nobody is left out".to_owned(),
+        generator: generator::NAME.to_owned(),
+        training_by_name: false,
+        ask_confidence: false,
+    })
+}
+
+fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
+    let per_listener = match plan.trials {
+        TrialCount::Fixed(n) => Some(n),
+        TrialCount::OpenEnded => None,
+    };
+    let all = u64::from(per_listener.unwrap_or(16)) * u64::from(plan.listeners);
+    let c = Counted {
+        method: plan.method,
+        trials: all,
+        correct: 0,
+        alpha: plan.alpha.value(),
+        bound: plan.bound.value(),
+        anytime: None,
+    };
+    let graded = plan.method == Method::Graded;
+    let found = numbers(&c);
+    let two = plan.setups.len() == 2;
+    let takes = plan.setups.iter().map(|s| (s.to_string(), plan.clips.iter().filter(|c| &c.setup == s).count())).collect();
+    PlanDoc {
+        test: sealed.map(|s| s.plan.test.to_string()),
+        seal_sha256: sealed.map(|s| s.seal.to_string()),
+        canonical: sealed.map(|s| s.canonical.clone()),
+        method: plan.method.name(),
+        setups: plan.setups.iter().map(ToString::to_string).collect(),
+        as_recorded: plan.as_recorded,
+        excerpt: plan.excerpt.to_string(),
+        mic: plan.mic.to_string(),
+        first: two.then(|| plan.setups[0].to_string()),
+        second: two.then(|| plan.setups[1].to_string()),
+        differs: plan.differs.clone(),
+        trials: per_listener,
+        listeners: plan.listeners,
+        critical: found.critical.filter(|_| per_listener.is_some() && !graded),
+        true_size: found.true_size.filter(|_| per_listener.is_some() && !graded),
+        power: if graded || per_listener.is_none() { Vec::new() } else { CountDoc::new(&c, &found).power },
+        bound: plan.bound.value(),
+        controls: plan.controls,
+        takes,
+        warnings: plan.warnings.clone(),
+        trials_for_80: None,
+        minutes: None,
+    }
+}
+
+/// Seals a test.
+///
+/// # Errors
+/// Unknown setups, no clips (exit code 3 tells to run `match`), numbers that cannot be.
+pub fn plan(folder: &Path, request: &Request, clock: &dyn Clock) -> Result<PlanDoc, JobError> {
+    let mut session = Session::open_write(folder, clock.now())?;
+    let test = TestId::new(&format!("test-{}", session.next_test()?))?;
+    let plan = build(&session, request, test)?;
+    let canonical = seal::canonical(&plan);
+    let sealed = SealedTest { seal: seal::seal(&canonical), canonical, plan, sealed_at: clock.now(), closed_at: None };
+    session.add_test(&sealed, clock.now())?;
+    Ok(document(&sealed.plan, Some(&sealed)))
+}
+
+/// What the test could find; seals nothing.
+///
+/// # Errors
+/// As [`plan`].
+pub fn what_if(folder: &Path, request: &Request) -> Result<PlanDoc, JobError> {
+    let session = Session::open_read(folder)?;
+    let plan = build(&session, request, TestId::new("test-0")?)?;
+    let mut doc = document(&plan, None);
+    if plan.method != Method::Graded {
+        doc.trials_for_80 = Some(super::chance::what_if(plan.method, 1, plan.alpha.value())?.trials_for_80);
+    }
+    if let TrialCount::Fixed(n) = plan.trials {
+        let clip = session.clips()?.into_iter().find(|c| plan.clips.iter().any(|p| p.clip == c.id));
+        let seconds = clip.map_or(10.0, |c| c.frames as f64 / c.rate.as_f64());
+        let slots = crate::trial::methods::labels(plan.method, plan.setups.len() + 1).len() as f64;
+        let trials = f64::from(n + plan.controls.same_file + plan.controls.repeat);
+        // Each slot about twice, but seldom longer than 20 s at a time, and a moment to answer.
+        doc.minutes = Some(trials * (2.0 * slots * seconds.min(20.0) + 5.0) / 60.0);
+    }
+    Ok(doc)
+}
+
+/// Ends a test for good.
+///
+/// # Errors
+/// No such test, or it is closed already.
+pub fn close(folder: &Path, test: &TestId, clock: &dyn Clock) -> Result<SealedTest, JobError> {
+    let mut session = Session::open_write(folder, clock.now())?;
+    session.close_test(test, clock.now())?;
+    Ok(session.test(test)?)
+}

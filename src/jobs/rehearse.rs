@@ -1,0 +1,272 @@
+//! `rehearse`: simulated listeners go through the very code that people do: the same draw, the same judge, the same score.
+
+use super::error::JobError;
+use super::score::{Tally, pool};
+use super::trials::Trials;
+use crate::model::explain::Fate;
+use crate::model::ids::{ListenerCode, TestId};
+use crate::model::outside::{Clock, Progress};
+use crate::model::random::RandomWords;
+use crate::model::trial::{Answer, Method, Plan, TrialCount, TrialKind};
+use crate::model::verdict::VerdictKind;
+use crate::stats::intervals::clopper_pearson;
+use crate::stats::verdict::decide;
+use crate::store::Session;
+use crate::trial::{Generator, Progressed, draw, draw_trial};
+use rayon::prelude::*;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// What was asked for.
+#[derive(Debug, Clone)]
+pub struct Request {
+    /// The share of trials that are truly heard.
+    pub hears: f64,
+    /// How many evenings.
+    pub runs: u64,
+    /// Seed.
+    pub seed: u64,
+    /// The test; default the only open one.
+    pub test: Option<TestId>,
+    /// Keep one run as this listener.
+    pub keep: Option<ListenerCode>,
+}
+
+/// The document of `rehearse`.
+#[derive(Debug, Clone, Serialize)]
+pub struct RehearseDoc {
+    /// The test.
+    pub test: String,
+    /// Evenings.
+    pub runs: u64,
+    /// Share of trials truly heard.
+    pub hears: f64,
+    /// How often each verdict came out.
+    pub verdicts: BTreeMap<&'static str, u64>,
+    /// Share of `heard` and `heard-small`.
+    pub heard_share: f64,
+    /// Its 95 % interval.
+    pub interval95: [f64; 2],
+    /// The listener that was kept, if one was.
+    pub kept: Option<String>,
+}
+
+/// Most trials that a simulated open-ended evening lasts.
+const OPEN_ENDED_TRIALS: u32 = 50;
+
+/// What a simulated listener answers: with probability `hears` the truth, else a guess. What has no right answer: the first-named setup
+/// with probability (1 + hears)/2. Controls are guessed: nothing tells one file from itself.
+fn answer(
+    plan: &Plan,
+    opened_right: Option<&str>,
+    choices: &[String],
+    kind: TrialKind,
+    hears: f64,
+    random: &mut dyn RandomWords,
+) -> String {
+    let guess = choices[random.below(choices.len() as u64) as usize].clone();
+    if kind != TrialKind::Scored || plan.method == Method::Graded {
+        return guess;
+    }
+    let truly = random.unit() < hears;
+    match opened_right {
+        Some(right) if truly => right.to_owned(),
+        _ => guess,
+    }
+}
+
+/// One evening of one simulated listener, in memory.
+fn evening(plan: &Plan, hears: f64, random: &mut dyn RandomWords) -> Result<Tally, JobError> {
+    let mut tally = Tally::default();
+    let mut done = Progressed::default();
+    let all = draw::planned(plan).unwrap_or(OPEN_ENDED_TRIALS);
+    while done.all() < all {
+        let hidden = draw_trial(plan, done, random)?;
+        let choices = hidden.choices().to_vec();
+        // The listener stands outside: what they know comes from an opened twin of nothing - a simulated ear is told the truth with
+        // probability `hears`, which no person's code path can do, because only an answer opens an order.
+        let placeholder = Answer { choice: choices[0].clone(), confidence: None, remark: None };
+        let opened = hidden.open(&placeholder);
+        let truth = truth(plan, &opened.order);
+        let choice = answer(plan, truth.as_deref(), &choices, opened.order.kind, hears, random);
+        let right = opened.order.right.as_ref().map(|r| *r == choice);
+        tally.add(plan, &opened.order, &choice, right);
+        match opened.order.kind {
+            TrialKind::Scored => done.scored += 1,
+            TrialKind::SameFile => done.same_file += 1,
+            TrialKind::Repeat => done.repeat += 1,
+        }
+    }
+    Ok(tally)
+}
+
+/// What an ear that hears would say: the right choice; for `preference` the slot of the setup that the plan names first.
+fn truth(plan: &Plan, order: &crate::model::trial::OrderRecord) -> Option<String> {
+    if plan.method != Method::Preference {
+        return order.right.clone();
+    }
+    let rank = |clip: &crate::model::ids::ClipId| {
+        let setup = plan.clips.iter().find(|c| &c.clip == clip).map(|c| &c.setup)?;
+        plan.setups.iter().position(|s| s == setup)
+    };
+    order.slots.iter().min_by_key(|s| rank(&s.clip)).map(|s| s.label.clone())
+}
+
+fn plan_of(session: &Session, test: Option<&TestId>) -> Result<Plan, JobError> {
+    if let Some(id) = test {
+        return Ok(session.test(id)?.plan);
+    }
+    let mut open: Vec<_> = session.tests()?.into_iter().filter(|t| t.closed_at.is_none()).collect();
+    match open.len() {
+        1 => Ok(open.remove(0).plan),
+        0 => Err(JobError::plain("no-open-test", Fate::Refused, "no test is open", "seal one with: cabjury plan")),
+        n => Err(JobError::plain("which-test", Fate::WrongUse, format!("{n} tests are open"), "name one with --test")),
+    }
+}
+
+/// Rehearses a plan in memory. Results do not depend on the number of threads: every run has a generator of its own.
+///
+/// # Errors
+/// The plan cannot be drawn from.
+pub fn rehearse_plan(
+    plan: &Plan,
+    hears: f64,
+    runs: u64,
+    seed: u64,
+    progress: &dyn Progress,
+) -> Result<BTreeMap<&'static str, u64>, JobError> {
+    const BATCH: u64 = 500;
+    let batches: Vec<u64> = (0..runs.div_ceil(BATCH)).collect();
+    let done = std::sync::atomic::AtomicU64::new(0);
+    let counts: Vec<BTreeMap<&'static str, u64>> = batches
+        .par_iter()
+        .map(|batch| {
+            let mut counts = BTreeMap::new();
+            // Equal counts have equal numbers: most evenings of a batch are one of a few.
+            let mut seen: BTreeMap<Vec<u64>, VerdictKind> = BTreeMap::new();
+            for run in batch * BATCH..runs.min((batch + 1) * BATCH) {
+                let mut generator = Generator::simulated(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15).wrapping_add(run));
+                let mut tallies = Vec::new();
+                for _ in 0..plan.listeners {
+                    tallies.push(evening(plan, hears, &mut generator)?);
+                }
+                let kind = verdict_of(plan, &tallies, &mut seen);
+                *counts.entry(kind.name()).or_insert(0) += 1;
+            }
+            let through = done.fetch_add(BATCH, std::sync::atomic::Ordering::Relaxed) + BATCH;
+            progress.step("rehearsing", through.min(runs), runs);
+            Ok(counts)
+        })
+        .collect::<Result<_, JobError>>()?;
+    let mut sum: BTreeMap<&'static str, u64> = VerdictKind::ALL.iter().map(|k| (k.name(), 0)).collect();
+    for (name, n) in counts.into_iter().flatten() {
+        *sum.entry(name).or_insert(0) += n;
+    }
+    Ok(sum)
+}
+
+fn verdict_of(plan: &Plan, tallies: &[Tally], seen: &mut BTreeMap<Vec<u64>, VerdictKind>) -> VerdictKind {
+    let key: Vec<u64> =
+        tallies.iter().flat_map(|t| [t.correct(), t.same_file.correct, t.repeat.correct, u64::from(t.own_file)]).collect();
+    if plan.trials != TrialCount::OpenEnded
+        && let Some(kind) = seen.get(&key)
+    {
+        return *kind;
+    }
+    let pooled = pool(plan, &tallies.iter().collect::<Vec<_>>());
+    let kind = decide(&pooled.counted, &pooled.numbers, &pooled.around).kind;
+    seen.insert(key, kind);
+    kind
+}
+
+/// Rehearses the sealed plan; with `keep` one evening is kept as a simulated listener.
+///
+/// # Errors
+/// Numbers that cannot be, no open test, a graded plan.
+pub fn rehearse(folder: &Path, request: &Request, clock: &dyn Clock, progress: &dyn Progress) -> Result<RehearseDoc, JobError> {
+    if !(0.0..=1.0).contains(&request.hears) || request.runs == 0 || request.runs > 10_000_000 {
+        let message = format!("a share of {} and {} runs; 0 to 1 and 1 to 10000000 are wanted", request.hears, request.runs);
+        return Err(JobError::plain("wrong-use", Fate::WrongUse, message, "as in --hears 0.5 --runs 1000"));
+    }
+    let plan = plan_of(&Session::open_read(folder)?, request.test.as_ref())?;
+    if plan.method == Method::Graded {
+        return Err(JobError::plain("graded", Fate::Refused, "simulated ratings would be made up", "rehearse a test with picks"));
+    }
+    let verdicts = rehearse_plan(&plan, request.hears, request.runs, request.seed, progress)?;
+    let heard = verdicts.get("heard").unwrap_or(&0) + verdicts.get("heard-small").unwrap_or(&0);
+    let kept = match &request.keep {
+        None => None,
+        Some(code) => {
+            keep(folder, &plan, code, request, clock)?;
+            Some(code.to_string())
+        }
+    };
+    Ok(RehearseDoc {
+        test: plan.test.to_string(),
+        runs: request.runs,
+        hears: request.hears,
+        verdicts,
+        heard_share: heard as f64 / request.runs as f64,
+        interval95: clopper_pearson(heard, request.runs, 0.05),
+        kept,
+    })
+}
+
+fn keep(folder: &Path, plan: &Plan, code: &ListenerCode, request: &Request, clock: &dyn Clock) -> Result<(), JobError> {
+    let mut trials = Trials::open(folder, clock)?;
+    trials.enter(plan, code, true)?;
+    simulate(&mut trials, plan, code, request.hears, &mut Generator::simulated(request.seed))
+}
+
+/// Lets a simulated listener answer all of their trials through the service that people's trials go through. The truth that such an ear is
+/// told comes from the clips that the player would play, as it does for a person's ear.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn simulate(
+    trials: &mut Trials<'_>,
+    plan: &Plan,
+    code: &ListenerCode,
+    hears: f64,
+    random: &mut dyn RandomWords,
+) -> Result<(), JobError> {
+    let mut left = draw::planned(plan).unwrap_or(OPEN_ENDED_TRIALS);
+    while left > 0 && !trials.standing(plan, code)?.through() {
+        let open = trials.next_with(plan, code, "simulated listener", random)?;
+        let setup = |label: &String| {
+            let clip = trials.for_the_player(&open.id, label)?.0;
+            plan.clips.iter().find(|c| c.clip == clip).map(|c| (c.setup.clone(), c.clip.clone()))
+        };
+        let heard: Vec<_> = open.labels.iter().filter_map(setup).collect();
+        let guess = open.choices[random.below(open.choices.len() as u64) as usize].clone();
+        let truly = random.unit() < hears;
+        let choice = if truly { by_ear(plan, &open.labels, &heard).unwrap_or(guess) } else { guess };
+        let answer = Answer { choice, confidence: None, remark: None };
+        trials.pick(plan, &open.id, &answer, Vec::new())?;
+        left -= 1;
+    }
+    Ok(())
+}
+
+type Sounded = (crate::model::ids::SetupName, crate::model::ids::ClipId);
+
+/// What an ear that tells setups apart answers from what sounded; nothing where all slots are of one setup.
+fn by_ear(plan: &Plan, labels: &[String], heard: &[Sounded]) -> Option<String> {
+    let setup = |i: usize| heard.get(i).map(|h| &h.0);
+    if heard.iter().all(|h| h.0 == heard[0].0) {
+        return None;
+    }
+    let label = |i: usize| labels.get(i).cloned();
+    match plan.method {
+        Method::Abx => label(usize::from(setup(2)? != setup(0)?)),
+        Method::DuoTrio => label(if setup(1)? == setup(0)? { 1 } else { 2 }),
+        Method::Triangle => (0..3).find(|i| heard.iter().filter(|h| Some(&h.0) == setup(*i)).count() == 1).and_then(label),
+        Method::Attribute => (0..2).find(|i| setup(*i) == plan.expect.as_ref()).and_then(label),
+        Method::Preference => {
+            let rank = |i: usize| plan.setups.iter().position(|s| Some(s) == setup(i));
+            label(usize::from(rank(1)? < rank(0)?))
+        }
+        Method::Graded => None,
+    }
+}

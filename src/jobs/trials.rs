@@ -1,0 +1,317 @@
+//! Opening trials and taking picks: the service behind `listen`, the demo, `rehearse --keep` and any listening page.
+//!
+//! A trial's commitment is on disk before the first sound; order, nonce and pick are written together and are on disk before the pick is
+//! acknowledged. Between the two the order is in this process's memory and nowhere else.
+
+use super::error::JobError;
+use super::random;
+use crate::model::explain::Fate;
+use crate::model::ids::{ClipId, ListenerCode, TestId, TrialId};
+use crate::model::outside::Clock;
+use crate::model::random::RandomWords;
+use crate::model::session::Listener;
+use crate::model::trial::{Answer, Plan, SlotHeard, TrialKind, TrialRecord, TrialState};
+use crate::store::Session;
+use crate::trial::{Hidden, Progressed, draw, draw_trial, methods};
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// A trial as a listener may see it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OpenTrial {
+    /// Its id.
+    pub id: TrialId,
+    /// The number that the listener sees, from 1.
+    pub number: u32,
+    /// The commitment, hexadecimal.
+    pub commitment: String,
+    /// The slots' labels.
+    pub labels: Vec<String>,
+    /// What may be picked.
+    pub choices: Vec<String>,
+}
+
+/// How far a listener is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Standing {
+    /// Trials of this listener, controls included; none when no end is set.
+    pub planned: Option<u32>,
+    /// Answered ones.
+    pub done: u32,
+    /// The test is closed.
+    pub closed: bool,
+}
+
+impl Standing {
+    /// Nothing is left to answer.
+    #[must_use]
+    pub fn through(self) -> bool {
+        self.closed || self.planned.is_some_and(|p| self.done >= p)
+    }
+}
+
+/// A session opened for listening.
+pub struct Trials<'a> {
+    session: Session,
+    clock: &'a dyn Clock,
+    open: BTreeMap<TrialId, (Hidden, TrialRecord)>,
+}
+
+fn refused(kind: &'static str, message: impl Into<String>, next: impl Into<String>) -> JobError {
+    JobError::plain(kind, Fate::Refused, message, next)
+}
+
+impl<'a> Trials<'a> {
+    /// Opens a session for listening. Trials that an ended process left open are void now.
+    ///
+    /// # Errors
+    /// The session cannot be opened for writing.
+    pub fn open(folder: &Path, clock: &'a dyn Clock) -> Result<Self, JobError> {
+        Ok(Self::over(Session::open_write(folder, clock.now())?, clock))
+    }
+
+    /// The same over a session that is open already.
+    #[must_use]
+    pub fn over(session: Session, clock: &'a dyn Clock) -> Self {
+        Self { session, clock, open: BTreeMap::new() }
+    }
+
+    /// The session, to read from.
+    #[must_use]
+    pub fn session(&self) -> &Session {
+        &self.session
+    }
+
+    /// Writes an event that changes no record into the log.
+    ///
+    /// # Errors
+    /// The log cannot be written.
+    pub fn log(&mut self, what: &'static str, subject: &str, body: &impl serde::Serialize) -> Result<(), JobError> {
+        Ok(self.session.log_event(what, subject, body, self.clock.now())?)
+    }
+
+    /// The test to listen to: the one named, else the only open one.
+    ///
+    /// # Errors
+    /// None is open, or several are.
+    pub fn choose(&self, test: Option<&TestId>) -> Result<Plan, JobError> {
+        if let Some(id) = test {
+            return Ok(self.session.test(id)?.plan);
+        }
+        let mut open: Vec<_> = self.session.tests()?.into_iter().filter(|t| t.closed_at.is_none()).collect();
+        match open.len() {
+            1 => Ok(open.remove(0).plan),
+            0 => Err(refused("no-open-test", "no test is open", "seal one with: cabjury plan")),
+            n => Err(JobError::plain("which-test", Fate::WrongUse, format!("{n} tests are open"), "name one with --test")),
+        }
+    }
+
+    /// Registers a listener for a test.
+    ///
+    /// # Errors
+    /// The code belongs to the other kind of listener, or all planned listeners have begun.
+    pub fn enter(&mut self, plan: &Plan, code: &ListenerCode, simulated: bool) -> Result<(), JobError> {
+        let began = self.began(&plan.test, simulated)?;
+        if !began.contains(code) && began.len() >= plan.listeners as usize {
+            let message = format!(
+                "{} was planned for {} listeners, and {} have begun: {}",
+                plan.test,
+                plan.listeners,
+                began.len(),
+                codes(&began)
+            );
+            return Err(refused("panel-full", message, "go on under one of these codes, or plan a test for more listeners"));
+        }
+        let listener = Listener { code: code.clone(), simulated, since: self.clock.now() };
+        Ok(self.session.add_listener(&listener, self.clock.now())?)
+    }
+
+    /// Listeners of one kind who have begun: people and simulated ones have seats of their own.
+    fn began(&self, test: &TestId, simulated: bool) -> Result<Vec<ListenerCode>, JobError> {
+        let kind: Vec<ListenerCode> =
+            self.session.listeners()?.into_iter().filter(|l| l.simulated == simulated).map(|l| l.code).collect();
+        let mut codes: Vec<ListenerCode> =
+            self.session.trials(test)?.into_iter().map(|t| t.listener).filter(|l| kind.contains(l)).collect();
+        codes.sort();
+        codes.dedup();
+        Ok(codes)
+    }
+
+    fn progressed(&self, test: &TestId, listener: &ListenerCode) -> Result<Progressed, JobError> {
+        Ok(progressed(&self.session.trials(test)?, listener))
+    }
+
+    /// How far a listener is.
+    ///
+    /// # Errors
+    /// The records cannot be read.
+    pub fn standing(&self, plan: &Plan, listener: &ListenerCode) -> Result<Standing, JobError> {
+        let closed = self.session.test(&plan.test)?.closed_at.is_some();
+        Ok(Standing { planned: draw::planned(plan), done: self.progressed(&plan.test, listener)?.all(), closed })
+    }
+
+    /// The listener's open trial in this process, if there is one.
+    #[must_use]
+    pub fn current(&self, test: &TestId, listener: &ListenerCode) -> Option<OpenTrial> {
+        self.open.values().find(|(_, r)| &r.test == test && &r.listener == listener).map(|(hidden, record)| shown(hidden, record))
+    }
+
+    /// Draws and opens the listener's next trial. Its commitment is on disk when this returns.
+    ///
+    /// # Errors
+    /// The test is closed, the listener is through, or has a trial open.
+    pub fn next(&mut self, plan: &Plan, listener: &ListenerCode, played: &str) -> Result<OpenTrial, JobError> {
+        let mut generator = random::generator()?;
+        self.next_with(plan, listener, played, &mut generator)
+    }
+
+    /// The same with a generator that is handed in: for simulations that can be repeated, never for people.
+    ///
+    /// # Errors
+    /// As [`Trials::next`].
+    pub fn next_with(
+        &mut self,
+        plan: &Plan,
+        listener: &ListenerCode,
+        played: &str,
+        random: &mut dyn RandomWords,
+    ) -> Result<OpenTrial, JobError> {
+        let standing = self.standing(plan, listener)?;
+        if standing.closed {
+            return Err(refused("test-closed", format!("{} is closed", plan.test), "read its verdict with: cabjury score"));
+        }
+        if standing.through() {
+            let message = format!("{listener} has answered all {} trials of {}", standing.done, plan.test);
+            return Err(refused("listener-through", message, "the next listener may begin, under another code"));
+        }
+        if let Some(open) = self.current(&plan.test, listener) {
+            return Err(refused("trial-open", format!("trial {} is open", open.number), "answer it first"));
+        }
+        let done = self.progressed(&plan.test, listener)?;
+        let hidden = draw_trial(plan, done, random)?;
+        let record = TrialRecord {
+            id: TrialId::new(&random::code()?)?,
+            test: plan.test.clone(),
+            listener: listener.clone(),
+            number: done.all() + 1,
+            commitment: hidden.commitment(),
+            opened_at: self.clock.now(),
+            played: played.to_owned(),
+            state: TrialState::Open,
+        };
+        self.session.open_trial(&record, self.clock.now())?;
+        let open = shown(&hidden, &record);
+        self.open.insert(record.id.clone(), (hidden, record));
+        Ok(open)
+    }
+
+    /// Which clip sounds in a slot, and whether it is low-passed into an anchor. For the player alone.
+    #[must_use]
+    pub fn for_the_player(&self, trial: &TrialId, label: &str) -> Option<(ClipId, bool)> {
+        let (hidden, _) = self.open.get(trial)?;
+        hidden.for_the_player(label).map(|(clip, anchor)| (clip.clone(), anchor))
+    }
+
+    /// Takes a pick. When this returns it is on disk together with the order and the nonce. The same pick again is fine; another one for the
+    /// same trial is refused.
+    ///
+    /// # Errors
+    /// Not one of the choices; the trial is void, or was answered otherwise.
+    pub fn pick(&mut self, plan: &Plan, trial: &TrialId, answer: &Answer, heard: Vec<SlotHeard>) -> Result<(), JobError> {
+        let Some((hidden, _)) = self.open.get(trial) else { return self.pick_again(trial, answer) };
+        hidden.check(answer)?;
+        let Some((hidden, mut record)) = self.open.remove(trial) else { return Ok(()) };
+        let opened = hidden.open(answer);
+        let at = self.clock.now();
+        record.state = TrialState::Answered {
+            answer: answer.clone(),
+            order: opened.order,
+            nonce: opened.nonce,
+            right: opened.right,
+            at,
+            heard,
+        };
+        // Should the disk fail here, the trial stays open in the store and is void after the next start: an order that was opened is never
+        // played again.
+        self.session.end_trial(&record, at)?;
+        self.close_when_through(plan)
+    }
+
+    fn pick_again(&self, trial: &TrialId, answer: &Answer) -> Result<(), JobError> {
+        match self.session.trial(trial)?.state {
+            TrialState::Answered { answer: kept, .. } if kept == *answer => Ok(()),
+            TrialState::Answered { .. } => {
+                Err(refused("answered-already", "this trial was answered, and an answer stays", "go on with the next trial"))
+            }
+            TrialState::Void { reason, .. } => {
+                Err(refused("trial-void", format!("this trial is void: {reason}"), "go on with a fresh one"))
+            }
+            TrialState::Open => Err(refused(
+                "trial-lost",
+                "this trial's order was lost with the program that opened it",
+                "go on with a fresh one",
+            )),
+        }
+    }
+
+    /// Voids an open trial: device lost, under-run, session left. It is drawn anew, never guessed.
+    ///
+    /// # Errors
+    /// The store cannot be written.
+    pub fn void(&mut self, trial: &TrialId, reason: &str) -> Result<(), JobError> {
+        let Some((_, mut record)) = self.open.remove(trial) else { return Ok(()) };
+        record.state = TrialState::Void { reason: reason.to_owned(), at: self.clock.now() };
+        Ok(self.session.end_trial(&record, self.clock.now())?)
+    }
+
+    /// A test closes by itself when its planned listeners are through.
+    fn close_when_through(&mut self, plan: &Plan) -> Result<(), JobError> {
+        let Some(planned) = draw::planned(plan) else { return Ok(()) };
+        let trials = self.session.trials(&plan.test)?;
+        let mut through = 0;
+        for simulated in [false, true] {
+            let began = self.began(&plan.test, simulated)?;
+            through = through.max(began.iter().filter(|l| progressed(&trials, l).all() >= planned).count());
+        }
+        if through >= plan.listeners as usize && self.session.test(&plan.test)?.closed_at.is_none() {
+            self.session.close_test(&plan.test, self.clock.now())?;
+        }
+        Ok(())
+    }
+
+    /// The method's question for a plan.
+    #[must_use]
+    pub fn question(plan: &Plan) -> String {
+        methods::question(plan)
+    }
+}
+
+/// A listener's answered trials by kind.
+#[must_use]
+pub fn progressed(trials: &[TrialRecord], listener: &ListenerCode) -> Progressed {
+    let mut done = Progressed::default();
+    for trial in trials.iter().filter(|t| &t.listener == listener) {
+        if let TrialState::Answered { order, .. } = &trial.state {
+            match order.kind {
+                TrialKind::Scored => done.scored += 1,
+                TrialKind::SameFile => done.same_file += 1,
+                TrialKind::Repeat => done.repeat += 1,
+            }
+        }
+    }
+    done
+}
+
+fn shown(hidden: &Hidden, record: &TrialRecord) -> OpenTrial {
+    OpenTrial {
+        id: record.id.clone(),
+        number: record.number,
+        commitment: record.commitment.to_string(),
+        labels: hidden.labels(),
+        choices: hidden.choices().to_vec(),
+    }
+}
+
+fn codes(list: &[ListenerCode]) -> String {
+    list.iter().map(ListenerCode::as_str).collect::<Vec<_>>().join(", ")
+}
