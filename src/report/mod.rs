@@ -1,5 +1,17 @@
 //! Sentences, plots, wiring drawings, the page: numbers in, text out; touches no file.
 //!
 //! * [`sentence`]: the verdict in one sentence, with its evidence and its limits
+//! * [`view`]: the plain records that a report shows
+//! * [`content`]: what it says, in the order in which a sceptic asks
+//! * [`page`](mod@page): as one self-contained HTML file
+//! * [`markdown`](mod@markdown): as Markdown
+//! * [`plots`]: SVG with text alternative and data table
+//! * [`numbers`]: one way of writing numbers
 
+pub mod content;
+pub mod markdown;
+pub mod numbers;
+pub mod page;
+pub mod plots;
 pub mod sentence;
+pub mod view;

@@ -1,1 +1,4 @@
-//! placeholder
+//! The report: text as golden files, pages as a browser would meet them, plots read back from their SVG.
+
+mod page;
+mod sample;

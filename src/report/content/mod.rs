@@ -1,0 +1,132 @@
+//! What a report says, in the order in which a sceptic asks. Built once, then written as a page or as Markdown.
+//!
+//! * [`verdicts`]: the sentence of each test, what follows from it, and the two questions everybody asks
+//! * [`compared`]: what was compared, wirings, takes, matching
+//! * [`found`]: was there anything to hear
+//! * [`sealed`]: plans, fates, picks, listeners, controls
+//! * [`hand`]: the sum behind the p value, written out
+
+pub mod compared;
+pub mod found;
+pub mod hand;
+pub mod sealed;
+pub mod verdicts;
+
+use super::plots::{Plot, PlotError, Table};
+use super::view::Report;
+use verdicts::Verdict;
+
+/// A piece of a section.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Block {
+    /// A paragraph.
+    Text(String),
+    /// A paragraph that must be seen: a warning.
+    Warning(String),
+    /// A heading inside the section.
+    Heading(String),
+    /// Points.
+    List(Vec<String>),
+    /// Ruled fields: name and value.
+    Facts(Vec<(String, String)>),
+    /// A ruled table.
+    Table(Table),
+    /// A plot with its table.
+    Plot(Box<Plot>),
+    /// A drawing: SVG element and what it shows in words.
+    Drawing(String, String),
+    /// Figures set as typed.
+    Typed(String),
+    /// Something long, folded on the screen, open in print.
+    Folded(String, Vec<Block>),
+}
+
+/// A section.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Section {
+    /// Its place in the page's addresses.
+    pub id: &'static str,
+    /// Its title.
+    pub title: &'static str,
+    /// What it holds.
+    pub blocks: Vec<Block>,
+}
+
+/// The whole report in words, tables and drawings.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Document {
+    /// Title.
+    pub title: String,
+    /// The engineer's question.
+    pub question: Option<String>,
+    /// A sentence when scenario and listeners are invented.
+    pub invented: Option<String>,
+    /// Fields of the head.
+    pub head: Vec<(String, String)>,
+    /// One per sealed test, oldest first.
+    pub verdicts: Vec<Verdict>,
+    /// The evidence.
+    pub sections: Vec<Section>,
+}
+
+/// Builds the document.
+///
+/// # Errors
+/// [`PlotError`] when a plot cannot be drawn.
+pub fn document(report: &Report) -> Result<Document, PlotError> {
+    let sections = vec![
+        compared::compared(report),
+        compared::wirings(report),
+        compared::takes(report)?,
+        compared::matching(report),
+        found::found(report)?,
+        sealed::plans(report),
+        sealed::picks(report),
+        sealed::listeners(report)?,
+        sealed::controls(report),
+        verdicts::limits(report),
+        hand::hand(report),
+        compared::cautions(report),
+        compared::versions(report),
+    ];
+    Ok(Document {
+        title: report.title.clone(),
+        question: report.question.clone(),
+        invented: report.invented.clone(),
+        head: head(report),
+        verdicts: report.tests.iter().map(verdicts::verdict).collect::<Result<_, _>>()?,
+        sections: sections.into_iter().filter(|s| !s.blocks.is_empty()).collect(),
+    })
+}
+
+fn head(report: &Report) -> Vec<(String, String)> {
+    let names: Vec<&str> = report.setups.iter().map(|s| s.name.as_str()).collect();
+    let closed = report.tests.iter().filter(|t| t.score.is_some()).count();
+    let mut head = vec![
+        ("setups".to_owned(), names.join(", ")),
+        ("takes".to_owned(), report.takes.iter().filter(|t| t.setup != "DI" && t.withdrawn.is_none()).count().to_string()),
+        ("sealed tests".to_owned(), format!("{}, {closed} scored", report.tests.len())),
+        ("written".to_owned(), day(&report.made_at)),
+    ];
+    if let Some(amplifier) = &report.amplifier {
+        head.insert(0, ("amplifier".to_owned(), amplifier.clone()));
+    }
+    head
+}
+
+/// A time stamp without its seconds and letters: `2026-03-01 21:40 UTC`.
+#[must_use]
+pub fn day(stamp: &str) -> String {
+    match (stamp.get(..10), stamp.get(11..16)) {
+        (Some(date), Some(time)) => format!("{date} {time} UTC"),
+        _ => stamp.to_owned(),
+    }
+}
+
+fn table(head: &[&str], rows: Vec<Vec<String>>) -> Block {
+    Block::Table(Table { head: head.iter().map(|h| (*h).to_owned()).collect(), rows })
+}
+
+fn section(id: &'static str, title: &'static str, blocks: Vec<Block>) -> Section {
+    Section { id, title, blocks }
+}

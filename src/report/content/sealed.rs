@@ -1,0 +1,189 @@
+//! Plans and seals, every test's fate, picks trial by trial, listeners, controls.
+
+use super::{Block, Section, day, section, table};
+use crate::report::numbers::{or_dash, p};
+use crate::report::plots::{PlotError, forest};
+use crate::report::view::{PickView, Report, ScoreView, TestView};
+
+/// The plans with their seals, and the fate of every sealed test.
+pub fn plans(report: &Report) -> Section {
+    let mut blocks = Vec::new();
+    if !report.tests.is_empty() {
+        blocks.push(Block::Text(
+            "Every test that was ever sealed in this session stands here, also what was abandoned. A sealed test never changes.".to_owned(),
+        ));
+        let rows = report
+            .tests
+            .iter()
+            .map(|t| vec![t.test.clone(), t.pair(), t.mic.clone(), t.method.name().to_owned(), day(&t.sealed_at), t.fate.clone()])
+            .collect();
+        blocks.push(table(&["test", "setups", "mic", "method", "sealed", "fate"], rows));
+    }
+    for test in &report.tests {
+        blocks.push(Block::Folded(format!("{}: the sealed plan", test.test), plan(test)));
+    }
+    section("plans", "The plan and its seal", blocks)
+}
+
+fn plan(test: &TestView) -> Vec<Block> {
+    let takes: Vec<String> = test.takes.iter().map(|(s, n)| format!("{s} {n}")).collect();
+    let mut facts = vec![
+        ("method".to_owned(), test.method.name().to_owned()),
+        ("level question".to_owned(), if test.as_recorded { "as recorded" } else { "loudness removed" }.to_owned()),
+        ("scored trials per listener".to_owned(), test.planned.map_or_else(|| "open-ended".to_owned(), |n| n.to_string())),
+        ("listeners planned".to_owned(), test.listeners_planned.to_string()),
+        ("alpha".to_owned(), test.alpha.to_string()),
+        ("smallest effect worth finding".to_owned(), format!("{} of trials truly heard", crate::report::numbers::percent(test.bound))),
+        (
+            "control trials per listener".to_owned(),
+            format!("{} same-file, {} repeat-take", test.controls_planned.0, test.controls_planned.1),
+        ),
+        ("takes per setup".to_owned(), takes.join(", ")),
+        ("exclusion".to_owned(), test.exclusion.clone()),
+        ("sealed".to_owned(), day(&test.sealed_at)),
+        ("closed".to_owned(), test.closed_at.as_deref().map_or_else(|| "not yet".to_owned(), day)),
+        ("seal, SHA-256".to_owned(), test.seal_sha256.clone()),
+    ];
+    if let Some((word, expect)) = &test.attribute {
+        facts.insert(1, ("attribute".to_owned(), format!("{word}, expected of {expect}")));
+    }
+    let mut blocks = vec![Block::Facts(facts)];
+    if let Some(reason) = &test.load_reason {
+        blocks.push(Block::Warning(format!("A load below or far from its tap was used. The engineer's reason: {reason}")));
+    }
+    if !test.warnings.is_empty() {
+        blocks.push(Block::Heading("Warned when it was sealed".to_owned()));
+        blocks.push(Block::List(test.warnings.clone()));
+    }
+    blocks
+}
+
+/// Picks trial by trial.
+pub fn picks(report: &Report) -> Section {
+    let mut blocks = Vec::new();
+    for (test, score) in scored(report) {
+        let void = if score.void == 0 { String::new() } else { format!("; {} void and drawn anew", score.void) };
+        let unanswered = score.trials.saturating_sub(score.done);
+        let missing = if unanswered == 0 { String::new() } else { format!("; {unanswered} unanswered, counted as wrong") };
+        blocks.push(Block::Text(format!("{}: {} answered of {}{void}{missing}.", test.test, score.done, score.trials)));
+        if let Some(block) = runs(score) {
+            blocks.push(block);
+        }
+        let rows = score.picks.iter().map(row).collect();
+        let head = ["listener", "trial", "kind", "what sounded", "right answer", "pick", "", "seconds"];
+        blocks.push(Block::Folded(format!("{}: all trials in the order of opening", test.test), vec![table(&head, rows)]));
+    }
+    section("picks", "Picks, trial by trial", blocks)
+}
+
+/// One line of marks per listener: the whole test at a glance.
+fn runs(score: &ScoreView) -> Option<Block> {
+    let mut lines: Vec<(String, String)> = Vec::new();
+    for pick in score.picks.iter().filter(|p| p.kind == "scored") {
+        let mark = match pick.right {
+            Some(true) => '\u{25cf}',
+            Some(false) => '\u{25cb}',
+            None => '\u{2013}',
+        };
+        match lines.iter_mut().find(|l| l.0 == pick.listener) {
+            Some(line) => line.1.push(mark),
+            None => lines.push((pick.listener.clone(), mark.to_string())),
+        }
+    }
+    if lines.is_empty() || score.preference.is_some() {
+        return None;
+    }
+    lines.push(("marks".to_owned(), "\u{25cf} right  \u{25cb} wrong, in the order of the trials".to_owned()));
+    Some(Block::Facts(lines))
+}
+
+fn row(pick: &PickView) -> Vec<String> {
+    let outcome = match (&pick.void, pick.right) {
+        (Some(why), _) => format!("void: {why}"),
+        (None, Some(true)) => "right".to_owned(),
+        (None, Some(false)) => "wrong".to_owned(),
+        (None, None) => String::new(),
+    };
+    vec![
+        pick.listener.clone(),
+        pick.number.to_string(),
+        pick.kind.clone(),
+        pick.order.clone(),
+        pick.key.clone(),
+        pick.choice.clone(),
+        pick.remark.as_ref().map_or_else(|| outcome.clone(), |r| format!("{outcome} \u{201c}{r}\u{201d}")),
+        or_dash(pick.seconds.map(|s| format!("{s:.1}"))),
+    ]
+}
+
+/// Listeners: forest and table.
+///
+/// # Errors
+/// [`PlotError`] when a plot cannot be drawn.
+pub fn listeners(report: &Report) -> Result<Section, PlotError> {
+    let mut blocks = Vec::new();
+    for (test, score) in scored(report) {
+        let took = score.listeners.len();
+        let kind = if score.simulated_only { "simulated, marked so for ever and never added to people" } else { "people" };
+        blocks.push(Block::Text(format!("{}: {took} of {} planned took part ({kind}).", test.test, test.listeners_planned)));
+        match forest(test, score)? {
+            Some(plot) => blocks.push(Block::Plot(Box::new(plot))),
+            None => {
+                let rows = score
+                    .listeners
+                    .iter()
+                    .map(|l| {
+                        let [low, high] = l.interval95;
+                        let right = format!("{} of {}", l.correct, l.trials);
+                        vec![l.listener.clone(), right, format!("{low:.3} to {high:.3}"), p(l.p_value)]
+                    })
+                    .collect();
+                blocks.push(table(&["listener", "right", "95 % interval", "p"], rows));
+            }
+        }
+        let flags: Vec<String> =
+            score.listeners.iter().flat_map(|l| l.flags.iter().map(|f| format!("{}: {f}", l.listener))).collect();
+        if !flags.is_empty() {
+            blocks.push(Block::Text("Flags, shown and never a reason to leave anybody out:".to_owned()));
+            blocks.push(Block::List(flags));
+        }
+        blocks.extend(score.heterogeneity.clone().map(Block::Text));
+        if let Some(preference) = &score.preference {
+            let rows = preference.counts.iter().map(|(s, n)| vec![s.clone(), n.to_string()]).collect();
+            blocks.push(table(&["setup", "preferred"], rows));
+            if !preference.notes.is_empty() {
+                blocks.push(Block::List(preference.notes.clone()));
+            }
+        }
+    }
+    Ok(section("listeners", "Listeners", blocks))
+}
+
+/// Controls: could the player have told, could takes be told apart.
+pub fn controls(report: &Report) -> Section {
+    let mut blocks = Vec::new();
+    for (test, score) in scored(report) {
+        let mut rows = Vec::new();
+        for (what, (trials, right), means) in [
+            ("same file in all slots", score.same_file, "must sit at chance, else the player gives a cue"),
+            ("repeat takes of one setup", score.repeat, "the floor: can takes be told apart?"),
+        ] {
+            let count = if trials == 0 { "none".to_owned() } else { format!("{right} of {trials}") };
+            rows.push(vec![what.to_owned(), count, means.to_owned()]);
+        }
+        blocks.push(Block::Text(format!("{}: control trials, mixed among the scored ones and outside the score.", test.test)));
+        blocks.push(table(&["control", "right", "why"], rows));
+        if score.same_file.0 == 0 || score.repeat.0 == 0 {
+            blocks.push(Block::Text(
+                "Where there were no controls, that gate could not be tried: the verdict rests on the player's one audio path and on fresh \
+                 takes alone."
+                    .to_owned(),
+            ));
+        }
+    }
+    section("controls", "Controls", blocks)
+}
+
+pub(super) fn scored(report: &Report) -> impl Iterator<Item = (&TestView, &ScoreView)> {
+    report.tests.iter().filter_map(|t| t.score.as_ref().map(|s| (t, s)))
+}

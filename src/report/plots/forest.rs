@@ -1,0 +1,70 @@
+//! Listeners one above the other, each with an interval, and all together.
+
+use super::canvas::{self, ACCENT, Caption, FAINT, Hang, INK, PlotError, WASH};
+use super::{Plot, share_ticks, table};
+use crate::report::numbers;
+use crate::report::view::{ScoreView, TestView};
+
+/// Height of a row in design units.
+const ROW: f64 = 28.0;
+
+/// The plot of one scored test; `None` with fewer than two listeners.
+///
+/// # Errors
+/// [`PlotError`] when the drawing library fails.
+pub fn forest(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotError> {
+    let listeners = &score.listeners;
+    if listeners.len() < 2 {
+        return Ok(None);
+    }
+    let title = format!("{}: listener by listener", test.test);
+    let said: Vec<String> =
+        listeners.iter().map(|l| format!("{} {} of {}", l.listener, l.correct, l.trials)).collect();
+    let alt = format!(
+        "Right picks of each listener with a 95 per cent interval, against chance {}: {}; together {} of {}.",
+        numbers::percent(score.chance),
+        said.join(", "),
+        score.correct,
+        score.trials
+    );
+    let rows = listeners.len() + 1;
+    let height = ROW * rows as f64 + 76.0;
+    let caption = Caption { id: &format!("{}-listeners", test.test), title: &title, alt: &alt };
+    let svg = canvas::draw(caption, height, [150.0, 24.0, 28.0, 48.0], ([0.0, 1.0], [0.0, rows as f64]), |c| {
+        c.bottom(&share_ticks(), "share right")?;
+        c.upright(score.chance, INK, 1.6)?;
+        c.word("chance", (score.chance, rows as f64), (0.0, -11.0), Hang::Middle, INK)?;
+        for (i, l) in listeners.iter().enumerate() {
+            let y = rows as f64 - 0.5 - i as f64;
+            let [low, high] = l.interval95;
+            let share = l.correct as f64 / l.trials.max(1) as f64;
+            c.level(y - 0.5, WASH, 0.8)?;
+            let name: String = l.listener.chars().take(18).collect();
+            c.word(&name, (0.0, y), (-10.0, -5.0), Hang::Right, INK)?;
+            let count = format!("{} of {}{}", l.correct, l.trials, if l.simulated { ", simulated" } else { "" });
+            c.sized(&count, (0.0, y), (-10.0, 8.0), Hang::Right, FAINT, 11.5)?;
+            c.line(&[(low, y), (high, y)], INK, 2.0)?;
+            // Filled where the listener alone is above chance after correction, open where not: shape, not colour.
+            c.dot((share, y), 5.5, INK, l.p_holm <= test.alpha)?;
+        }
+        let [low, high] = score.interval95;
+        let share = score.correct as f64 / score.trials.max(1) as f64;
+        c.word("together", (0.0, 0.5), (-10.0, -5.0), Hang::Right, ACCENT)?;
+        c.sized(&format!("{} of {}", score.correct, score.trials), (0.0, 0.5), (-10.0, 8.0), Hang::Right, FAINT, 11.5)?;
+        c.fill(&[(low, 0.5), (share, 0.78), (high, 0.5), (share, 0.22)], ACCENT)
+    })?;
+    let cells = listeners
+        .iter()
+        .map(|l| {
+            vec![
+                l.listener.clone(),
+                format!("{} of {}", l.correct, l.trials),
+                format!("{:.3} to {:.3}", l.interval95[0], l.interval95[1]),
+                numbers::p(l.p_value),
+                numbers::p(l.p_holm),
+            ]
+        })
+        .collect();
+    let head = ["listener", "right", "95 % interval", "p alone", "p after Holm"];
+    Ok(Some(Plot { title, alt, svg, table: table(&head, cells) }))
+}

@@ -1,0 +1,69 @@
+//! The share right with its interval, against chance and the smallest effect set beforehand.
+
+use super::canvas::{self, ACCENT, Caption, DASH, FAINT, Hang, INK, PlotError};
+use super::{Plot, share_ticks, table};
+use crate::report::numbers::percent;
+use crate::report::view::{ScoreView, TestView};
+
+/// The plot of one scored test.
+///
+/// # Errors
+/// [`PlotError`] when the drawing library fails.
+pub fn interval(test: &TestView, score: &ScoreView) -> Result<Plot, PlotError> {
+    let share = score.correct as f64 / score.trials.max(1) as f64;
+    let [low, high] = score.interval95;
+    let at_bound = score.chance + (1.0 - score.chance) * test.bound;
+    let two_sided = score.preference.is_some();
+    let title = if two_sided {
+        format!("{}: how often {} was preferred", test.test, test.setups.first().map_or("the first", String::as_str))
+    } else {
+        format!("{}: share of right picks", test.test)
+    };
+    let alt = format!(
+        "{} of {} picks, {}; 95 per cent interval from {} to {}; chance is {}{}.",
+        score.correct,
+        score.trials,
+        percent(share),
+        percent(low),
+        percent(high),
+        percent(score.chance),
+        if two_sided {
+            String::new()
+        } else {
+            format!("; the smallest effect set beforehand would show as {}", percent(at_bound))
+        }
+    );
+    let caption = Caption { id: &format!("{}-interval", test.test), title: &title, alt: &alt };
+    let svg = canvas::draw(caption, 150.0, [24.0, 24.0, 44.0, 44.0], ([0.0, 1.0], [0.0, 1.0]), |c| {
+        c.bottom(&share_ticks(), if two_sided { "share preferring the first named" } else { "share right" })?;
+        c.upright(score.chance, INK, 1.6)?;
+        c.word("chance", (score.chance, 1.0), (0.0, -11.0), Hang::Middle, INK)?;
+        if !two_sided {
+            c.upright(at_bound, DASH, 1.4)?;
+            // Two words above each other where they would run into one.
+            let lift = if at_bound - score.chance < 0.2 { -30.0 } else { -11.0 };
+            c.word("smallest effect", (at_bound, 1.0), (0.0, lift), Hang::Middle, INK)?;
+        }
+        c.line(&[(low, 0.45), (high, 0.45)], ACCENT, 4.0)?;
+        for end in [low, high] {
+            c.line(&[(end, 0.3), (end, 0.6)], ACCENT, 2.0)?;
+        }
+        c.dot((share, 0.45), 6.5, ACCENT, true)?;
+        if let Some(lower) = score.lower95 {
+            c.fill(&[(lower, 0.45), (lower - 0.012, 0.2), (lower + 0.012, 0.2)], FAINT)?;
+        }
+        Ok(())
+    })?;
+    let mut rows = vec![
+        vec!["right".to_owned(), format!("{} of {} ({share:.4})", score.correct, score.trials)],
+        vec!["chance".to_owned(), format!("{:.4}", score.chance)],
+        vec!["95 % interval, two-sided (Clopper-Pearson)".to_owned(), format!("{low:.4} to {high:.4}")],
+    ];
+    if let Some(lower) = score.lower95 {
+        rows.push(vec!["95 % lower limit, one-sided (the small triangle)".to_owned(), format!("{lower:.4}")]);
+    }
+    if !two_sided {
+        rows.push(vec!["share right at the smallest effect set beforehand".to_owned(), format!("{at_bound:.4}")]);
+    }
+    Ok(Plot { title, alt, svg, table: table(&["", "share"], rows) })
+}

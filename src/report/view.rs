@@ -1,0 +1,349 @@
+//! What a report shows: plain records, filled by `jobs::publish`, read by the page, the Markdown and the JSON. Numbers carry their unit in
+//! the name; what does not exist is `None`.
+
+use crate::model::trial::Method;
+use crate::model::verdict::VerdictKind;
+use serde::Serialize;
+
+/// Everything that a report holds.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct Report {
+    /// The session's title, or its folder's name.
+    pub title: String,
+    /// The engineer's question.
+    pub question: Option<String>,
+    /// Set when the scenario is invented and the listeners are simulated: a sentence that says so.
+    pub invented: Option<String>,
+    /// When the report was written (RFC 3339).
+    pub made_at: String,
+    /// The amplifier, in words.
+    pub amplifier: Option<String>,
+    /// Drivers, one row of cells each; the head is [`DRIVER_HEAD`].
+    pub drivers: Vec<Vec<String>>,
+    /// What was held, as key and value.
+    pub held: Vec<(String, String)>,
+    /// The setups.
+    pub setups: Vec<SetupView>,
+    /// Takes, withdrawn ones included.
+    pub takes: Vec<TakeView>,
+    /// Matching runs that a test was made from (or the last one).
+    pub matching: Vec<MatchView>,
+    /// Measured differences between setups.
+    pub differences: Vec<DifferenceView>,
+    /// Slope of the level over the capture order.
+    pub level_trend_db_per_take: Option<f64>,
+    /// Sealed tests, all of them, oldest first.
+    pub tests: Vec<TestView>,
+    /// Cautions that hold for the whole session.
+    pub cautions: Vec<String>,
+    /// What the audit found.
+    pub audit: Option<AuditView>,
+    /// Program, versions, generator: name and value.
+    pub versions: Vec<(String, String)>,
+}
+
+/// Head of [`Report::drivers`].
+pub const DRIVER_HEAD: [&str; 6] = ["driver", "rated", "power", "DC resistance", "resonance", "polarity checked"];
+
+/// A setup as the report shows it.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct SetupView {
+    /// The setup's name.
+    pub name: String,
+    /// Canonical network.
+    pub network: Option<String>,
+    /// Tap in ohm.
+    pub tap_ohm: Option<f64>,
+    /// Rated load: a number with unit, `open` or `short`.
+    pub load: Option<String>,
+    /// `matched`, `tolerated`, `do-not-connect`.
+    pub grade: Option<String>,
+    /// Why.
+    pub reasons: Vec<String>,
+    /// Share of the power per driver: label, share 0..1.
+    pub shares: Vec<(String, f64)>,
+    /// What the ohmmeter should read, and readings taken down, in words.
+    pub meter: Vec<String>,
+    /// The wiring drawing, an SVG element.
+    #[serde(skip)]
+    pub drawing: Option<String>,
+    /// Takes per mic that are not withdrawn.
+    pub takes: usize,
+}
+
+/// A take.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct TakeView {
+    /// `t001`.
+    pub take: String,
+    /// Its setup, or `DI`.
+    pub setup: String,
+    /// Its mic.
+    pub mic: String,
+    /// Its pass.
+    pub pass: u32,
+    /// Integrated loudness as recorded.
+    pub level_lufs: Option<f64>,
+    /// Findings in words.
+    pub findings: Vec<String>,
+    /// SHA-256 of the copy.
+    pub sha256: String,
+    /// Why it was withdrawn.
+    pub withdrawn: Option<String>,
+}
+
+/// One matching run.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct MatchView {
+    /// The run's number.
+    pub run: u32,
+    /// Raw levels kept, or loudness removed.
+    pub as_recorded: bool,
+    /// Largest loudness difference between two clips of one mic, on the written files.
+    pub largest_mismatch_lu: Option<f64>,
+    /// The ceiling.
+    pub ceiling_dbtp: f64,
+    /// The clips.
+    pub clips: Vec<ClipView>,
+}
+
+/// A clip.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct ClipView {
+    /// `c001`.
+    pub clip: String,
+    /// Its setup.
+    pub setup: String,
+    /// Its take.
+    pub take: String,
+    /// Its mic or blend.
+    pub mic: String,
+    /// Gain applied.
+    pub gain_db: f64,
+    /// Lag taken out.
+    pub lag_samples: f64,
+    /// Loudness before the gain.
+    pub before_lufs: Option<f64>,
+    /// Loudness of the written file.
+    pub after_lufs: Option<f64>,
+    /// True peak of the written file.
+    pub true_peak_dbtp: Option<f64>,
+}
+
+/// Measured difference of two setups at one mic.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct DifferenceView {
+    /// First setup.
+    pub first: String,
+    /// Second setup.
+    pub second: String,
+    /// Mic or blend.
+    pub mic: String,
+    /// Second minus first in loudness, before matching.
+    pub level_lu: Option<f64>,
+    /// Some band lies above the repeat floor of both setups.
+    pub above_floor: bool,
+    /// One-third octaves.
+    pub bands: Vec<BandView>,
+    /// Which driver the prediction is for, in words.
+    pub predicted_for: Option<String>,
+}
+
+/// One one-third octave of a difference.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct BandView {
+    /// Exact centre.
+    pub hz: f64,
+    /// Second minus first, loudness difference removed.
+    pub between_db: Option<f64>,
+    /// Largest difference between two takes of one setup.
+    pub repeat_db: Option<f64>,
+    /// What the driver model predicts, its mean level removed.
+    pub predicted_db: Option<f64>,
+}
+
+/// A sealed test and its fate.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TestView {
+    /// `test-1`.
+    pub test: String,
+    /// The method.
+    pub method: Method,
+    /// The setups.
+    pub setups: Vec<String>,
+    /// Mic or blend.
+    pub mic: String,
+    /// Excerpt.
+    pub excerpt: String,
+    /// Raw levels kept, or loudness removed.
+    pub as_recorded: bool,
+    /// Everything that differs.
+    pub differs: Vec<String>,
+    /// Takes per setup.
+    pub takes: Vec<(String, usize)>,
+    /// Planned scored trials per listener; `None`: open-ended.
+    pub planned: Option<u32>,
+    /// Planned listeners.
+    pub listeners_planned: u32,
+    /// Level.
+    pub alpha: f64,
+    /// Smallest share of distinguishers worth finding.
+    pub bound: f64,
+    /// Planned controls per listener: same-file, repeat.
+    pub controls_planned: (u32, u32),
+    /// The word of an `attribute` test, and the setup that was expected to have more of it.
+    pub attribute: Option<(String, String)>,
+    /// Rule of exclusion.
+    pub exclusion: String,
+    /// Warnings printed when it was sealed.
+    pub warnings: Vec<String>,
+    /// Why a load that must not be connected was used.
+    pub load_reason: Option<String>,
+    /// SHA-256 of the sealed plan.
+    pub seal_sha256: String,
+    /// When.
+    pub sealed_at: String,
+    /// When it was closed.
+    pub closed_at: Option<String>,
+    /// How it ended or where it stands, in words.
+    pub fate: String,
+    /// The score, of a closed test.
+    pub score: Option<ScoreView>,
+}
+
+/// The score of a closed test. Names as in `score --json`.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ScoreView {
+    /// The verdict.
+    pub verdict: VerdictKind,
+    /// The verdict's sentence.
+    pub sentence: String,
+    /// Only simulated listeners answered.
+    pub simulated_only: bool,
+    /// Trials that count.
+    pub trials: u64,
+    /// Answered among them.
+    pub done: u64,
+    /// Void ones, drawn anew.
+    pub void: u64,
+    /// Right ones.
+    pub correct: u64,
+    /// Probability of guessing right.
+    pub chance: f64,
+    /// Exact p.
+    pub p_value: Option<f64>,
+    /// After Holm over the tests of this question.
+    pub p_holm: Option<f64>,
+    /// Anytime p, of an open-ended test.
+    pub anytime_p: Option<f64>,
+    /// Fewest right that count as heard.
+    pub critical: Option<u64>,
+    /// Exact size at that count.
+    pub true_size: Option<f64>,
+    /// Mid-p.
+    pub mid_p: Option<f64>,
+    /// Two-sided 95 % interval.
+    pub interval95: [f64; 2],
+    /// One-sided lower 95 % limit.
+    pub lower95: Option<f64>,
+    /// Distinguishers: estimate, low, high, one-sided upper limit.
+    pub distinguishers: Option<[f64; 4]>,
+    /// d' in words with its model and interval.
+    pub dprime: Option<String>,
+    /// P(so few right) if the bound were truly heard.
+    pub similarity_p: Option<f64>,
+    /// Power to find a listener who is right 3 times in 4.
+    pub power_at_three_quarters: Option<f64>,
+    /// Same-file controls: trials, right.
+    pub same_file: (u64, u64),
+    /// Repeat-take controls: trials, right.
+    pub repeat: (u64, u64),
+    /// Listeners.
+    pub listeners: Vec<ListenerView>,
+    /// Heterogeneity in words.
+    pub heterogeneity: Option<String>,
+    /// Preference: first and second setup, times the first was preferred, of how many.
+    pub preference: Option<PreferenceView>,
+    /// All trials, void ones included, in the order of opening.
+    pub picks: Vec<PickView>,
+}
+
+/// What a preference test came to.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PreferenceView {
+    /// Times each setup was preferred.
+    pub counts: Vec<(String, u64)>,
+    /// A note in words (order effect, scale).
+    pub notes: Vec<String>,
+}
+
+/// A listener's share.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct ListenerView {
+    /// The code.
+    pub listener: String,
+    /// Simulated for ever.
+    pub simulated: bool,
+    /// Trials that count.
+    pub trials: u64,
+    /// Right ones.
+    pub correct: u64,
+    /// Clopper-Pearson, two-sided 95 %.
+    pub interval95: [f64; 2],
+    /// Exact p.
+    pub p_value: f64,
+    /// After Holm over the listeners.
+    pub p_holm: f64,
+    /// Flags: shown, never an exclusion.
+    pub flags: Vec<String>,
+}
+
+/// One trial.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct PickView {
+    /// The listener.
+    pub listener: String,
+    /// The number that the listener saw.
+    pub number: u32,
+    /// `scored`, `same-file`, `repeat`; empty for a void one.
+    pub kind: String,
+    /// What was in the slots, in words.
+    pub order: String,
+    /// The pick.
+    pub choice: String,
+    /// The right choice.
+    pub key: String,
+    /// Right, wrong, or no such thing.
+    pub right: Option<bool>,
+    /// Seconds from opening to pick.
+    pub seconds: Option<f64>,
+    /// Why it is void.
+    pub void: Option<String>,
+    /// Remark and confidence, if given.
+    pub remark: Option<String>,
+}
+
+/// What the audit found.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct AuditView {
+    /// Nothing wrong.
+    pub ok: bool,
+    /// Records in the chain.
+    pub records: u64,
+    /// Head of the chain.
+    pub head_sha256: String,
+    /// Problems: where, what.
+    pub problems: Vec<(String, String)>,
+}
+
+impl TestView {
+    /// `series and parallel`.
+    #[must_use]
+    pub fn pair(&self) -> String {
+        match self.setups.as_slice() {
+            [one] => one.clone(),
+            [most @ .., last] => format!("{} and {last}", most.join(", ")),
+            [] => String::new(),
+        }
+    }
+}
