@@ -8,6 +8,7 @@
 //! * [`matching`]: the shared gate, gains, ceiling
 //! * [`bands`]: one-third-octave levels, residual, repeat floor
 //! * [`faults`]: what is wrong with a recording, with cause and remedy
+//! * [`test_sounds`]: pink noise, the anchor
 //! * [`fades`], [`dither`]: the edges and the last bit
 
 pub mod align;
@@ -20,3 +21,4 @@ pub mod matching;
 pub mod meter;
 pub mod peak;
 pub mod shift;
+pub mod test_sounds;

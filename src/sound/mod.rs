@@ -4,10 +4,16 @@
 //! * [`wav`]: our own RIFF / RF64 / BW64 walker
 //! * [`decode`]: FLAC, AIFF, CAF, ALAC, MP3, Ogg Vorbis through symphonia
 //! * [`write`](mod@write): 24-bit WAV, never over something that exists
+//! * [`device`]: the sound card, and devices without one
+//! * [`engine`]: what the audio thread runs
+//! * [`player`]: clips on a device
 //! * [`error`]: what can go wrong with a file
 
 pub mod decode;
+pub mod device;
+pub mod engine;
 pub mod error;
+pub mod player;
 pub mod read;
 pub mod wav;
 pub mod write;
