@@ -2,6 +2,7 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
+use crate::jobs::listen::devices;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury devices";
 
@@ -10,11 +11,11 @@ pub(crate) const EXAMPLE: &str = "Example:\n  cabjury devices";
 #[command(after_long_help = EXAMPLE)]
 pub(crate) struct Args {}
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+/// Lists the devices.
+#[expect(clippy::unnecessary_wraps, reason = "every command has the same form")]
+pub(crate) fn run(_args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+    let doc = devices();
+    shell.say(&doc.devices.join("\n"));
+    shell.document(&doc);
+    Ok(Outcome::Done)
 }

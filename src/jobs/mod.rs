@@ -5,6 +5,7 @@
 //! * [`measure`], [`level`]: files without a session
 //! * [`check`], [`prepare`](mod@prepare): faults and differences; the clips
 //! * [`chance`], [`plan`], [`trials`], [`score`], [`rehearse`], [`audit`]: tests from what they could find to what they found
+//! * [`listen`]: trials joined with the player
 //! * [`error`]: the one error of all jobs
 //! * [`random`]: bytes from the operating system
 
@@ -14,6 +15,7 @@ pub mod check;
 pub mod error;
 pub mod intake;
 pub mod level;
+pub mod listen;
 pub mod measure;
 pub mod plan;
 pub mod prepare;

@@ -84,7 +84,8 @@ fn facts(out: &mut String, list: &[(String, String)]) {
 }
 
 fn table(out: &mut String, table: &Table) {
-    let line = |cells: &[String]| format!("| {} |\n", cells.iter().map(|c| c.replace('|', "\\|")).collect::<Vec<_>>().join(" | "));
+    let line =
+        |cells: &[String]| format!("| {} |\n", cells.iter().map(|c| c.replace('|', "\\|")).collect::<Vec<_>>().join(" | "));
     out.push_str(&line(&table.head));
     out.push_str(&format!("|{}\n", " --- |".repeat(table.head.len())));
     for row in &table.rows {

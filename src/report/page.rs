@@ -124,7 +124,8 @@ fn ruled(table: &Table) -> Markup {
         !table.rows.is_empty()
             && table.rows.iter().all(|row| {
                 row.get(column).is_some_and(|cell| {
-                    cell.chars().all(|c| c.is_ascii_digit() || matches!(c, '.' | '+' | '-' | '\u{2212}' | '\u{2013}' | ' ' | 'k' | '%'))
+                    cell.chars()
+                        .all(|c| c.is_ascii_digit() || matches!(c, '.' | '+' | '-' | '\u{2212}' | '\u{2013}' | ' ' | 'k' | '%'))
                 })
             })
     };

@@ -77,8 +77,12 @@ pub fn takes(report: &Report) -> Result<Section, PlotError> {
     let mut blocks = Vec::new();
     let recorded: Vec<&TakeView> = report.takes.iter().filter(|t| t.setup != "DI").collect();
     if !recorded.is_empty() {
-        let per: Vec<String> =
-            report.setups.iter().filter(|s| s.takes > 0).map(|s| format!("{}: {}", s.name, count(s.takes, "take", "takes"))).collect();
+        let per: Vec<String> = report
+            .setups
+            .iter()
+            .filter(|s| s.takes > 0)
+            .map(|s| format!("{}: {}", s.name, count(s.takes, "take", "takes")))
+            .collect();
         blocks.push(Block::Text(format!(
             "{}, each of them one playing of the DI. The hidden sample is another take of the same setup wherever there are two, so that \
              nobody can know the take instead of the setup.",
@@ -108,8 +112,7 @@ pub fn takes(report: &Report) -> Result<Section, PlotError> {
         blocks.push(Block::Heading("Withdrawn, kept in the session".to_owned()));
         blocks.push(Block::List(withdrawn));
     }
-    let findings: Vec<String> =
-        report.takes.iter().flat_map(|t| t.findings.iter().map(|f| format!("{}: {f}", t.take))).collect();
+    let findings: Vec<String> = report.takes.iter().flat_map(|t| t.findings.iter().map(|f| format!("{}: {f}", t.take))).collect();
     if !findings.is_empty() {
         blocks.push(Block::Heading("What was found in the recordings".to_owned()));
         blocks.push(Block::List(findings));

@@ -39,7 +39,10 @@ fn sum(test: &TestView, score: &ScoreView) -> Vec<Block> {
     let x = if two_sided { score.correct.max(n - score.correct) } else { score.correct };
     let weight = u128::from(whole - right);
     let what = if two_sided {
-        format!("{}: one side is the chance of {x} or more of {n} for the same setup; both sides are twice that, at most 1", test.test)
+        format!(
+            "{}: one side is the chance of {x} or more of {n} for the same setup; both sides are twice that, at most 1",
+            test.test
+        )
     } else {
         format!("{}: the chance of {x} or more right of {n} when guessing", test.test)
     };

@@ -10,7 +10,8 @@ pub fn plans(report: &Report) -> Section {
     let mut blocks = Vec::new();
     if !report.tests.is_empty() {
         blocks.push(Block::Text(
-            "Every test that was ever sealed in this session stands here, also what was abandoned. A sealed test never changes.".to_owned(),
+            "Every test that was ever sealed in this session stands here, also what was abandoned. A sealed test never changes."
+                .to_owned(),
         ));
         let rows = report
             .tests
@@ -33,7 +34,10 @@ fn plan(test: &TestView) -> Vec<Block> {
         ("scored trials per listener".to_owned(), test.planned.map_or_else(|| "open-ended".to_owned(), |n| n.to_string())),
         ("listeners planned".to_owned(), test.listeners_planned.to_string()),
         ("alpha".to_owned(), test.alpha.to_string()),
-        ("smallest effect worth finding".to_owned(), format!("{} of trials truly heard", crate::report::numbers::percent(test.bound))),
+        (
+            "smallest effect worth finding".to_owned(),
+            format!("{} of trials truly heard", crate::report::numbers::percent(test.bound)),
+        ),
         (
             "control trials per listener".to_owned(),
             format!("{} same-file, {} repeat-take", test.controls_planned.0, test.controls_planned.1),

@@ -128,7 +128,8 @@ fn better(test: &TestView, score: &ScoreView) -> (String, String) {
 fn missed(test: &TestView, score: &ScoreView) -> (String, String) {
     let question = "Could this test have missed a difference?".to_owned();
     let Some(power) = score.power_at_three_quarters else {
-        let text = "An open-ended test goes on until somebody stops it; how much it can still find depends on how long it goes on.";
+        let text =
+            "An open-ended test goes on until somebody stops it; how much it can still find depends on how long it goes on.";
         return (question, text.to_owned());
     };
     let found = format!(
@@ -180,13 +181,15 @@ pub fn limits(report: &Report) -> Section {
                 points.push(format!("{}: anything about other listeners. One person listened.", test.test));
             }
             if matches!(score.verdict, VerdictKind::TooFew | VerdictKind::NotShownBounded | VerdictKind::MixedPanel) {
-                points.push(format!("{}: that {pair} sound the same. Not shown to be heard is not shown to be equal.", test.test));
+                points
+                    .push(format!("{}: that {pair} sound the same. Not shown to be heard is not shown to be equal.", test.test));
             }
         }
     }
     if report.tests.iter().any(|t| t.score.is_some()) {
         points.push(
-            "Anything about other drivers, cabs, amplifiers, mics, rooms, riffs or listening levels than the ones used here.".to_owned(),
+            "Anything about other drivers, cabs, amplifiers, mics, rooms, riffs or listening levels than the ones used here."
+                .to_owned(),
         );
         points.push(
             "Matching is by integrated loudness over the whole band: it takes the overall level out, it does not make two spectra equally \

@@ -35,7 +35,9 @@ pub fn bands(difference: &DifferenceView, id: &str) -> Result<Option<Plot>, Plot
             let down = floor.iter().rev().map(|(x, d)| (*x, -d));
             c.fill(&up.chain(down).collect::<Vec<_>>(), WASH)?;
         }
-        c.left(&ticks([-most, most], 6.0).into_iter().map(|t| (t, numbers::signed(t, usize::from(most < 2.0)))).collect::<Vec<_>>())?;
+        c.left(
+            &ticks([-most, most], 6.0).into_iter().map(|t| (t, numbers::signed(t, usize::from(most < 2.0)))).collect::<Vec<_>>(),
+        )?;
         let octaves = [100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0f64];
         let names = ["100", "200", "500", "1k", "2k", "5k"];
         let along: Vec<_> = octaves.iter().zip(names).map(|(hz, n)| (hz.log10(), n.to_owned())).collect();
@@ -87,14 +89,8 @@ fn legend(c: &canvas::Canvas<'_>, predicted: bool, floor: bool) -> Result<(), Pl
 }
 
 fn words(difference: &DifferenceView, shown: &[&BandView]) -> String {
-    let largest = shown
-        .iter()
-        .filter_map(|b| b.between_db.map(|d| (b.hz, d)))
-        .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
-    let above = shown
-        .iter()
-        .filter(|b| b.between_db.zip(b.repeat_db).is_some_and(|(d, floor)| d.abs() > floor))
-        .count();
+    let largest = shown.iter().filter_map(|b| b.between_db.map(|d| (b.hz, d))).max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+    let above = shown.iter().filter(|b| b.between_db.zip(b.repeat_db).is_some_and(|(d, floor)| d.abs() > floor)).count();
     let largest = largest.map_or_else(String::new, |(hz, d)| {
         format!("The largest difference is {} dB at {} Hz. ", numbers::signed(d, 1), numbers::band(hz))
     });

@@ -123,8 +123,7 @@ impl<'a> Canvas<'a> {
             Hang::Right => HPos::Right,
         };
         // The backend divides the size of a font by 1.24.
-        let style =
-            TextStyle::from(("sans-serif", size * FINE * 1.24).into_font()).color(&colour).pos(Pos::new(h, VPos::Center));
+        let style = TextStyle::from(("sans-serif", size * FINE * 1.24).into_font()).color(&colour).pos(Pos::new(h, VPos::Center));
         let place = EmptyElement::at(at) + Text::new(text.to_owned(), (fine(shift.0), fine(shift.1)), style);
         self.area.draw(&place).map_err(failed)
     }

@@ -18,8 +18,7 @@ pub fn forest(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotEr
         return Ok(None);
     }
     let title = format!("{}: listener by listener", test.test);
-    let said: Vec<String> =
-        listeners.iter().map(|l| format!("{} {} of {}", l.listener, l.correct, l.trials)).collect();
+    let said: Vec<String> = listeners.iter().map(|l| format!("{} {} of {}", l.listener, l.correct, l.trials)).collect();
     let alt = format!(
         "Right picks of each listener with a 95 per cent interval, against chance {}: {}; together {} of {}.",
         numbers::percent(score.chance),

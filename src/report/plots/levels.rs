@@ -58,10 +58,8 @@ pub fn levels(takes: &[TakeView], mic: &str, id: &str) -> Result<Option<Plot>, P
         }
         Ok(())
     })?;
-    let rows = shown
-        .iter()
-        .map(|(t, l)| vec![t.pass.to_string(), t.take.clone(), t.setup.clone(), numbers::plain(*l, 2)])
-        .collect();
+    let rows =
+        shown.iter().map(|(t, l)| vec![t.pass.to_string(), t.take.clone(), t.setup.clone(), numbers::plain(*l, 2)]).collect();
     Ok(Some(Plot { title, alt, svg, table: table(&["pass", "take", "setup", "LUFS"], rows) }))
 }
 

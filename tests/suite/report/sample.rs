@@ -3,7 +3,8 @@
 use cabjury::model::trial::Method;
 use cabjury::model::verdict::VerdictKind;
 use cabjury::report::view::{
-    AuditView, BandView, ClipView, DifferenceView, ListenerView, MatchView, PickView, Report, ScoreView, SetupView, TakeView, TestView,
+    AuditView, BandView, ClipView, DifferenceView, ListenerView, MatchView, PickView, Report, ScoreView, SetupView, TakeView,
+    TestView,
 };
 use cabjury::stats::binomial::upper_tail;
 use cabjury::stats::intervals::clopper_pearson;

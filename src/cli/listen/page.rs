@@ -1,0 +1,316 @@
+//! The terminal page: near-black, plain pads of one colour and shape, the trial's number, the keys. Nothing on it moves with the sound.
+//!
+//! All keys lie under one hand and can be typed by a USB foot pedal: a slot's own label plays it, space plays the same slot again, p pauses,
+//! Enter asks for the answer, then a label, then Enter to confirm; Esc goes back; q leaves.
+
+use crate::jobs::JobError;
+use crate::jobs::listen::Listening;
+use crate::model::explain::Fate;
+use crate::model::trial::Answer;
+use ratatui::crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
+use ratatui::layout::{Alignment, Constraint, Layout, Rect};
+use ratatui::style::{Color, Modifier, Style};
+use ratatui::text::Line;
+use ratatui::widgets::{Block, BorderType, Borders, Paragraph, Wrap};
+use ratatui::{DefaultTerminal, Frame};
+use std::time::Duration;
+
+/// Where the listener is.
+enum Stage {
+    /// Noise sounds; the level is being set.
+    Level,
+    /// The instructions are read.
+    Instructions,
+    /// A trial is open.
+    Listen,
+    /// An answer is being chosen; the text is what has been chosen or typed so far.
+    Answer(String),
+    /// Leaving was asked for.
+    Leave,
+    /// A break is advised.
+    Break,
+}
+
+struct Page {
+    stage: Stage,
+    slot: Option<usize>,
+    message: String,
+    color: bool,
+}
+
+fn failed(e: &std::io::Error) -> JobError {
+    JobError::plain("terminal", Fate::Failed, format!("the terminal cannot be used: {e}"), "try another terminal, or --plain")
+}
+
+/// Runs until the listener is through or leaves; true when through. The terminal is put back however this ends.
+pub(super) fn run(listening: &mut Listening<'_>, color: bool) -> Result<bool, JobError> {
+    let mut terminal = ratatui::try_init().map_err(|e| failed(&e))?;
+    let result = serve(&mut terminal, listening, color);
+    ratatui::restore();
+    result
+}
+
+fn serve(terminal: &mut DefaultTerminal, listening: &mut Listening<'_>, color: bool) -> Result<bool, JobError> {
+    let mut page = Page { stage: Stage::Level, slot: None, message: String::new(), color };
+    let ended = super::signals::watch();
+    listening.level_noise(true);
+    loop {
+        terminal.draw(|frame| page.draw(frame, listening)).map_err(|e| failed(&e))?;
+        if ended.asked() {
+            return Ok(false);
+        }
+        if let Some(said) = listening.look_after_device()? {
+            // The device does not come back by itself: the listener leaves, nothing is lost.
+            page.message = said;
+            terminal.draw(|frame| page.draw(frame, listening)).map_err(|e| failed(&e))?;
+            return Err(JobError::plain("device-lost", Fate::Failed, page.message, "connect it again and run the same command"));
+        }
+        if !event::poll(Duration::from_millis(50)).map_err(|e| failed(&e))? {
+            continue;
+        }
+        let Event::Key(key) = event::read().map_err(|e| failed(&e))? else { continue };
+        if key.kind != KeyEventKind::Press {
+            continue;
+        }
+        if key.modifiers.contains(KeyModifiers::CONTROL) {
+            if matches!(key.code, KeyCode::Char('c' | 'd')) {
+                return Ok(false);
+            }
+            continue;
+        }
+        page.message.clear();
+        if let Some(through) = page.key(key.code, listening)? {
+            return Ok(through);
+        }
+    }
+}
+
+impl Page {
+    /// Handles a key; some when the page is done with.
+    fn key(&mut self, code: KeyCode, listening: &mut Listening<'_>) -> Result<Option<bool>, JobError> {
+        match &self.stage {
+            Stage::Level => match code {
+                KeyCode::Enter => {
+                    listening.level_is_set()?;
+                    self.stage = Stage::Instructions;
+                }
+                KeyCode::Char('q') => return Ok(Some(false)),
+                _ => {}
+            },
+            Stage::Instructions | Stage::Break => match code {
+                KeyCode::Enter | KeyCode::Char(' ') => self.open(listening)?,
+                KeyCode::Char('q') => return Ok(Some(false)),
+                _ => {}
+            },
+            Stage::Listen => self.listen_key(code, listening),
+            Stage::Answer(chosen) => {
+                let chosen = chosen.clone();
+                return self.answer_key(code, chosen, listening);
+            }
+            Stage::Leave => match code {
+                KeyCode::Char('y') | KeyCode::Enter => return Ok(Some(false)),
+                _ => self.stage = Stage::Listen,
+            },
+        }
+        Ok(None)
+    }
+
+    fn open(&mut self, listening: &mut Listening<'_>) -> Result<(), JobError> {
+        if listening.trial().is_none() {
+            listening.next()?;
+        }
+        self.slot = None;
+        self.stage = Stage::Listen;
+        Ok(())
+    }
+
+    fn listen_key(&mut self, code: KeyCode, listening: &mut Listening<'_>) {
+        let labels = listening.trial().map(|t| t.labels.clone()).unwrap_or_default();
+        match code {
+            KeyCode::Char('q') => self.stage = Stage::Leave,
+            KeyCode::Char('p') => {
+                listening.pause();
+                self.slot = None;
+            }
+            KeyCode::Char(' ') => {
+                if let Some(slot) = self.slot {
+                    listening.play(slot);
+                }
+            }
+            KeyCode::Enter => {
+                let unheard = listening.unheard();
+                if unheard.is_empty() {
+                    self.stage = Stage::Answer(String::new());
+                } else {
+                    self.message = format!("Listen to {} first.", unheard.join(" and "));
+                }
+            }
+            KeyCode::Char(c) => {
+                if let Some(slot) = labels.iter().position(|l| l.eq_ignore_ascii_case(&c.to_string())) {
+                    listening.play(slot);
+                    self.slot = Some(slot);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn answer_key(&mut self, code: KeyCode, mut chosen: String, listening: &mut Listening<'_>) -> Result<Option<bool>, JobError> {
+        let choices = listening.trial().map(|t| t.choices.clone()).unwrap_or_default();
+        match code {
+            KeyCode::Esc => {
+                self.stage = Stage::Listen;
+                return Ok(None);
+            }
+            KeyCode::Backspace => {
+                chosen.pop();
+            }
+            KeyCode::Enter if !chosen.is_empty() => return self.confirm(&chosen, listening),
+            KeyCode::Char(c) if listening.rates() => {
+                if c.is_ascii_digit() || matches!(c, '=' | ',') {
+                    chosen.push(c);
+                }
+            }
+            KeyCode::Char(c) => {
+                if let Some(choice) = choices.iter().find(|l| l.eq_ignore_ascii_case(&c.to_string())) {
+                    chosen.clone_from(choice);
+                }
+            }
+            _ => {}
+        }
+        self.stage = Stage::Answer(chosen);
+        Ok(None)
+    }
+
+    fn confirm(&mut self, chosen: &str, listening: &mut Listening<'_>) -> Result<Option<bool>, JobError> {
+        match listening.pick(&Answer { choice: chosen.to_owned(), confidence: None, remark: None }) {
+            Ok(()) => {}
+            Err(error) if matches!(error.explain().fate(), Fate::Refused | Fate::WrongUse) => {
+                self.message = format!("{error}: {}.", error.explain().next());
+                return Ok(None);
+            }
+            Err(error) => return Err(error),
+        }
+        if listening.standing()?.through() {
+            return Ok(Some(true));
+        }
+        if listening.break_advised() {
+            self.stage = Stage::Break;
+        } else {
+            self.open(listening)?;
+            self.message = "Taken down. A new trial.".to_owned();
+        }
+        Ok(None)
+    }
+
+    fn style(&self, bright: bool) -> Style {
+        let style = if self.color {
+            Style::new().bg(Color::Rgb(12, 12, 12)).fg(if bright { Color::Rgb(225, 220, 210) } else { Color::Rgb(150, 146, 138) })
+        } else {
+            Style::new()
+        };
+        if bright { style.add_modifier(Modifier::BOLD) } else { style }
+    }
+
+    fn draw(&self, frame: &mut Frame<'_>, listening: &Listening<'_>) {
+        let area = frame.area();
+        frame.render_widget(Block::new().style(self.style(false)), area);
+        let [head, pads, text, keys] = Layout::vertical([
+            Constraint::Length(3),
+            Constraint::Length(if matches!(self.stage, Stage::Listen | Stage::Answer(_) | Stage::Leave) { 5 } else { 0 }),
+            Constraint::Min(4),
+            Constraint::Length(3),
+        ])
+        .areas(area);
+        frame.render_widget(Paragraph::new(self.head(listening)).alignment(Alignment::Center).style(self.style(true)), head);
+        if pads.height > 0 {
+            self.pads(frame, pads, listening);
+        }
+        let body =
+            Paragraph::new(self.body(listening)).alignment(Alignment::Center).wrap(Wrap { trim: true }).style(self.style(false));
+        frame.render_widget(body, text);
+        let help =
+            Paragraph::new(self.keys(listening)).alignment(Alignment::Center).wrap(Wrap { trim: true }).style(self.style(false));
+        frame.render_widget(help, keys);
+    }
+
+    fn head(&self, listening: &Listening<'_>) -> Vec<Line<'static>> {
+        let number = match listening.trial() {
+            Some(trial) => {
+                let planned = listening.standing().ok().and_then(|s| s.planned).map_or_else(String::new, |p| format!(" of {p}"));
+                format!("Trial {}{planned}", trial.number)
+            }
+            None => "Listening".to_owned(),
+        };
+        vec![Line::from(""), Line::from(number)]
+    }
+
+    /// The same pad for every slot: one colour, one shape. The border of the one that was asked for last is doubled.
+    fn pads(&self, frame: &mut Frame<'_>, area: Rect, listening: &Listening<'_>) {
+        let labels = listening.trial().map(|t| t.labels.clone()).unwrap_or_default();
+        let width = (area.width / labels.len().max(1) as u16).min(16);
+        let row =
+            Layout::horizontal(vec![Constraint::Length(width); labels.len()]).flex(ratatui::layout::Flex::Center).split(area);
+        for (i, label) in labels.into_iter().enumerate() {
+            let border = if self.slot == Some(i) { BorderType::Double } else { BorderType::Plain };
+            let block = Block::new().borders(Borders::ALL).border_type(border).style(self.style(false));
+            let pad = Paragraph::new(vec![Line::from(""), Line::from(label)])
+                .alignment(Alignment::Center)
+                .block(block)
+                .style(self.style(true));
+            frame.render_widget(pad, row[i]);
+        }
+    }
+
+    fn body(&self, listening: &Listening<'_>) -> Vec<Line<'static>> {
+        let lines = |texts: &[&'static str]| texts.iter().map(|t| Line::from(*t)).collect::<Vec<_>>();
+        let mut out = match &self.stage {
+            Stage::Level => {
+                let mut out = vec![Line::from("Noise sounds, as loud as the clips."), Line::from("")];
+                out.extend(lines(&super::CAUTION));
+                out
+            }
+            Stage::Instructions => lines(listening.instructions()),
+            Stage::Listen => vec![Line::from(listening.question())],
+            Stage::Answer(chosen) if listening.rates() => {
+                vec![
+                    Line::from(listening.question()),
+                    Line::from("Type a number for each, as in 1=80,2=35,3=100"),
+                    Line::from(chosen.clone()),
+                ]
+            }
+            Stage::Answer(chosen) => {
+                let said = if chosen.is_empty() {
+                    "Your answer?".to_owned()
+                } else {
+                    format!("Your answer: {chosen}. Enter takes it down, for good.")
+                };
+                vec![Line::from(listening.question()), Line::from(said)]
+            }
+            Stage::Leave => vec![Line::from("Leave? This trial will be void; a fresh one waits for you.")],
+            Stage::Break => vec![Line::from("That was a good number of trials without a break. Rest your ears if you like.")],
+        };
+        if !self.message.is_empty() {
+            out.push(Line::from(""));
+            out.push(Line::from(self.message.clone()));
+        }
+        out
+    }
+
+    fn keys(&self, listening: &Listening<'_>) -> String {
+        match &self.stage {
+            Stage::Level => "Enter: the level is set     q: leave".to_owned(),
+            Stage::Instructions | Stage::Break => "Enter: go on     q: leave".to_owned(),
+            Stage::Listen => {
+                let labels = listening.trial().map(|t| t.labels.join(" ").to_lowercase()).unwrap_or_default();
+                format!("{labels}: hear     space: again     p: pause     Enter: answer     q: leave")
+            }
+            Stage::Answer(_) if listening.rates() => "Enter: take it down     Esc: back".to_owned(),
+            Stage::Answer(_) => {
+                let choices = listening.trial().map(|t| t.choices.join(" ").to_lowercase()).unwrap_or_default();
+                format!("{choices}: choose     Enter: take it down     Esc: back")
+            }
+            Stage::Leave => "y: leave     any other key: stay".to_owned(),
+        }
+    }
+}

@@ -1,0 +1,91 @@
+//! Line by line, for screen readers and braille: what is typed is a slot's label to hear it, `pick LABEL` to answer, `stop`, `help`, `leave`.
+
+use crate::cli::shell::Shell;
+use crate::jobs::JobError;
+use crate::jobs::listen::Listening;
+use crate::model::explain::Fate;
+use crate::model::trial::Answer;
+use std::io::BufRead;
+
+const HELP: &str = "Type a label to hear it, stop for silence, pick LABEL to answer, leave to go.";
+const HELP_RATING: &str = "Type a label to hear it, stop for silence, pick 1=80,2=35,... to rate all, leave to go.";
+
+/// Runs until the listener is through or leaves; true when through.
+pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bool, JobError> {
+    let mut lines = std::io::stdin().lock().lines();
+    let mut read = || -> Result<Option<String>, JobError> {
+        lines
+            .next()
+            .transpose()
+            .map_err(|e| JobError::plain("input", Fate::Failed, format!("standard input cannot be read: {e}"), "try again"))
+    };
+    for line in super::CAUTION {
+        shell.say(line);
+    }
+    shell.say("Noise sounds now. Set the level, then press Enter.");
+    listening.level_noise(true);
+    let began = read()?;
+    listening.level_is_set()?;
+    if began.is_none() {
+        return Ok(false);
+    }
+    for line in listening.instructions() {
+        shell.say(line);
+    }
+    let help = if listening.rates() { HELP_RATING } else { HELP };
+    shell.say(help);
+    while !listening.standing()?.through() {
+        if listening.trial().is_none() {
+            listening.next()?;
+            let (number, labels) = listening.trial().map_or((0, String::new()), |t| (t.number, t.labels.join(", ")));
+            let planned = listening.standing()?.planned.map_or_else(String::new, |p| format!(" of {p}"));
+            shell.say(&format!("Trial {number}{planned}. {} Labels: {labels}.", listening.question()));
+            if listening.break_advised() {
+                shell.say("That was a good number of trials without a break. Rest your ears if you like.");
+            }
+        }
+        let Some(line) = read()? else { return Ok(false) };
+        if let Some(said) = listening.look_after_device()? {
+            shell.say(&said);
+            continue;
+        }
+        if !step(listening, shell, line.trim(), help)? {
+            return Ok(false);
+        }
+    }
+    Ok(true)
+}
+
+/// One line; false when the listener leaves.
+fn step(listening: &mut Listening<'_>, shell: &mut Shell, line: &str, help: &str) -> Result<bool, JobError> {
+    let lower = line.to_lowercase();
+    if let Some(choice) = lower.strip_prefix("pick ") {
+        let choice = choice.trim().to_uppercase();
+        let answer = Answer { choice: choice.clone(), confidence: None, remark: None };
+        match listening.pick(&answer) {
+            Ok(()) => shell.say(&format!("{choice} is taken down.")),
+            // What the listener can mend is said, and the trial goes on; anything else ends the program.
+            Err(error) if matches!(error.explain().fate(), Fate::Refused | Fate::WrongUse) => {
+                shell.say(&format!("{error}: {}.", error.explain().next()));
+            }
+            Err(error) => return Err(error),
+        }
+        return Ok(true);
+    }
+    match lower.as_str() {
+        "leave" => return Ok(false),
+        "stop" | "" => listening.pause(),
+        "help" | "?" => shell.say(help),
+        label => {
+            let slot = listening.trial().and_then(|t| t.labels.iter().position(|l| l.eq_ignore_ascii_case(label)));
+            match slot {
+                Some(slot) => {
+                    listening.play(slot);
+                    shell.say(&format!("{} sounds.", label.to_uppercase()));
+                }
+                None => shell.say(help),
+            }
+        }
+    }
+    Ok(true)
+}

@@ -1,0 +1,353 @@
+//! Listening: the trials service joined with the player. It gives the terminal page and the like a handle, and the player its fade table and
+//! finished clips.
+
+use super::error::JobError;
+use super::random;
+use super::trials::{OpenTrial, Standing, Trials};
+use crate::model::audio::Audio;
+use crate::model::explain::Fate;
+use crate::model::ids::{ClipId, ListenerCode, TestId};
+use crate::model::outside::Clock;
+use crate::model::trial::{Answer, Plan, SlotHeard};
+use crate::signal::{fades, meter, test_sounds};
+use crate::sound::device::{self, Card, OutputDevice, Pace, Silent, Trouble};
+use crate::sound::player::Player;
+use crate::sound::read_all;
+use crate::trial::methods;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// A slot has sounded when it was heard for so long.
+const HEARD_MS: u64 = 300;
+
+/// After so many trials in a row a break is advised.
+pub const BREAK_AFTER: u32 = 12;
+
+/// The document of `devices`.
+#[derive(Debug, Clone, Serialize)]
+pub struct DevicesDoc {
+    /// Names, the default first.
+    pub devices: Vec<String>,
+}
+
+/// Output devices of this machine, and the one that is always there.
+#[must_use]
+pub fn devices() -> DevicesDoc {
+    let mut names = device::names();
+    names.push("silent".to_owned());
+    DevicesDoc { devices: names }
+}
+
+fn open_device(name: Option<&str>) -> Result<Box<dyn OutputDevice>, JobError> {
+    Ok(match name {
+        Some("silent") => Box::new(Silent(Pace::RealTime)),
+        // For tests and the demo: no name that a person would type by chance.
+        Some("silent-fastest") => Box::new(Silent(Pace::Fastest)),
+        name => Box::new(Card::open(name)?),
+    })
+}
+
+/// What a listener has heard of one slot.
+#[derive(Debug, Clone, Default)]
+struct Heard {
+    times: u32,
+    frames: u64,
+}
+
+/// The open trial with what was heard of it.
+struct Current {
+    open: OpenTrial,
+    heard: Vec<Heard>,
+    /// Which slot each request of the player was for.
+    requests: BTreeMap<u64, usize>,
+}
+
+/// A listener at this computer.
+pub struct Listening<'a> {
+    trials: Trials<'a>,
+    plan: Plan,
+    listener: ListenerCode,
+    player: Player,
+    /// Place of each clip in the player, with and without the anchor's low-pass.
+    places: BTreeMap<(ClipId, bool), usize>,
+    noise: Option<usize>,
+    current: Option<Current>,
+    in_a_row: u32,
+}
+
+fn load(trials: &Trials<'_>, plan: &Plan) -> Result<(Vec<Audio>, BTreeMap<(ClipId, bool), usize>), JobError> {
+    use rayon::prelude::*;
+    let clips = trials.session().clips()?;
+    let mut files = Vec::new();
+    for planned in &plan.clips {
+        let Some(clip) = clips.iter().find(|c| c.id == planned.clip) else {
+            return Err(JobError::plain(
+                "no-clip",
+                Fate::Unfit,
+                format!("the clip {} is gone", planned.clip),
+                "audit the session",
+            ));
+        };
+        files.push((clip.id.clone(), trials.session().absolute(&clip.path), planned.sha256.clone()));
+    }
+    let read: Vec<_> = files.par_iter().map(|(_, path, _)| read_all(path)).collect();
+    let (mut audio, mut places) = (Vec::new(), BTreeMap::new());
+    for ((id, path, sha256), result) in files.into_iter().zip(read) {
+        let (samples, facts) = result?;
+        if facts.sha256 != sha256 {
+            let message = format!("{} is no longer the clip that was sealed", path.display());
+            return Err(JobError::at_path(
+                "clip-changed",
+                Fate::Unfit,
+                &path,
+                message,
+                "audit the session; the test cannot go on",
+            ));
+        }
+        places.insert((id.clone(), false), audio.len());
+        if plan.method == crate::model::trial::Method::Graded
+            && let Some(dull) = test_sounds::anchor(&samples)
+        {
+            audio.push(samples);
+            places.insert((id, true), audio.len());
+            audio.push(dull);
+        } else {
+            audio.push(samples);
+        }
+    }
+    Ok((audio, places))
+}
+
+/// Pink noise as loud as the clips and as long as they are.
+fn noise(clips: &[Audio]) -> Result<Option<Audio>, JobError> {
+    let Some(first) = clips.first() else { return Ok(None) };
+    let Some(loudness) = meter::measure(first).integrated else { return Ok(None) };
+    Ok(test_sounds::pink(first.frames(), first.rate(), loudness.value(), &mut random::generator()?))
+}
+
+impl<'a> Listening<'a> {
+    /// Opens a session for a listener; all clips are loaded and the device runs when this returns.
+    ///
+    /// # Errors
+    /// No open test, a listener too many, a clip that changed, no device.
+    pub fn open(
+        folder: &Path,
+        listener: &ListenerCode,
+        test: Option<&TestId>,
+        device: Option<&str>,
+        clock: &'a dyn Clock,
+    ) -> Result<Self, JobError> {
+        let mut trials = Trials::open(folder, clock)?;
+        let plan = trials.choose(test)?;
+        // The device is looked for before anything is written.
+        let device = open_device(device)?;
+        let (mut audio, places) = load(&trials, &plan)?;
+        let noise = noise(&audio)?.map(|n| {
+            audio.push(n);
+            audio.len() - 1
+        });
+        let player = Player::start(&*device, &audio, &fades::switch_table)?;
+        trials.enter(&plan, listener, false)?;
+        let standing = trials.standing(&plan, listener)?;
+        if standing.through() {
+            let message = if standing.closed {
+                format!("{} is closed", plan.test)
+            } else {
+                format!("{listener} has answered all trials of {}", plan.test)
+            };
+            return Err(JobError::plain("listener-through", Fate::Refused, message, "read the verdict with: cabjury score"));
+        }
+        trials.log("listen", listener.as_str(), &serde_json::json!({ "test": plan.test, "player": player.describe() }))?;
+        Ok(Self { trials, plan, listener: listener.clone(), player, places, noise, current: None, in_a_row: 0 })
+    }
+
+    /// The method's question.
+    #[must_use]
+    pub fn question(&self) -> String {
+        methods::question(&self.plan)
+    }
+
+    /// Instructions, one sentence each.
+    #[must_use]
+    pub fn instructions(&self) -> &'static [&'static str] {
+        methods::instructions(self.plan.method)
+    }
+
+    /// True when the answer is a rating of every sample instead of one choice.
+    #[must_use]
+    pub fn rates(&self) -> bool {
+        self.plan.method == crate::model::trial::Method::Graded
+    }
+
+    /// How far the listener is.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub fn standing(&self) -> Result<Standing, JobError> {
+        self.trials.standing(&self.plan, &self.listener)
+    }
+
+    /// Device, rate, and whether the clips were resampled.
+    #[must_use]
+    pub fn describe(&self) -> String {
+        self.player.describe()
+    }
+
+    /// A trial that an ended program left open was found, and is void now.
+    #[must_use]
+    pub fn healed(&self) -> usize {
+        self.trials.session().healed().len()
+    }
+
+    /// Plays pink noise as loud as the clips, to set the level by; false stops it.
+    pub fn level_noise(&self, on: bool) {
+        self.player.ask(self.noise.filter(|_| on));
+    }
+
+    /// The listener has set the level; from now on it is fixed.
+    ///
+    /// # Errors
+    /// The log cannot be written.
+    pub fn level_is_set(&mut self) -> Result<(), JobError> {
+        self.player.ask(None);
+        self.trials.log("level-set", self.listener.as_str(), &serde_json::json!({ "test": self.plan.test }))
+    }
+
+    /// A break is advised: many trials in a row.
+    #[must_use]
+    pub fn break_advised(&self) -> bool {
+        self.in_a_row > 0 && self.in_a_row.is_multiple_of(BREAK_AFTER)
+    }
+
+    /// The open trial.
+    #[must_use]
+    pub fn trial(&self) -> Option<&OpenTrial> {
+        self.current.as_ref().map(|c| &c.open)
+    }
+
+    /// Opens the next trial. Its commitment is on disk when this returns, before the first sound.
+    ///
+    /// # Errors
+    /// The listener is through, or the store cannot be written.
+    pub fn next(&mut self) -> Result<(), JobError> {
+        self.player.ask(None);
+        self.player.ended();
+        let open = self.trials.next(&self.plan, &self.listener, &self.player.describe())?;
+        let heard = vec![Heard::default(); open.labels.len()];
+        self.current = Some(Current { open, heard, requests: BTreeMap::new() });
+        Ok(())
+    }
+
+    /// Plays a slot by its place; every switch is the same, also to itself.
+    pub fn play(&mut self, slot: usize) {
+        self.collect();
+        let Some(current) = &mut self.current else { return };
+        let Some(label) = current.open.labels.get(slot) else { return };
+        let place = self.trials.for_the_player(&current.open.id, label).and_then(|key| self.places.get(&key).copied());
+        let request = self.player.ask(place);
+        current.requests.insert(request, slot);
+        current.heard[slot].times += 1;
+    }
+
+    /// Silence.
+    pub fn pause(&mut self) {
+        self.collect();
+        self.player.ask(None);
+    }
+
+    fn collect(&mut self) {
+        let ended = self.player.ended();
+        let Some(current) = &mut self.current else { return };
+        for (request, frames) in ended {
+            if let Some(slot) = current.requests.remove(&request) {
+                current.heard[slot].frames += frames;
+            }
+        }
+    }
+
+    fn ms(&self, frames: u64) -> u64 {
+        frames * 1000 / u64::from(self.player.rate().hz())
+    }
+
+    /// For how long each slot has sounded, in milliseconds, the one that sounds now included.
+    #[must_use]
+    pub fn heard_ms(&mut self) -> Vec<u64> {
+        self.collect();
+        let now = self.player.now();
+        let Some(current) = &self.current else { return Vec::new() };
+        let sounding = now.and_then(|(request, frames)| current.requests.get(&request).map(|slot| (*slot, frames)));
+        current
+            .heard
+            .iter()
+            .enumerate()
+            .map(|(i, h)| self.ms(h.frames + sounding.filter(|s| s.0 == i).map_or(0, |s| s.1)))
+            .collect()
+    }
+
+    /// Labels of slots that have not sounded yet: no answer is taken before all have.
+    #[must_use]
+    pub fn unheard(&mut self) -> Vec<String> {
+        let heard = self.heard_ms();
+        let Some(current) = &self.current else { return Vec::new() };
+        current.open.labels.iter().zip(heard).filter(|(_, ms)| *ms < HEARD_MS).map(|(l, _)| l.clone()).collect()
+    }
+
+    /// Takes the pick; it is on disk when this returns.
+    ///
+    /// # Errors
+    /// A slot has not sounded yet, it is no choice, or the store cannot be written.
+    pub fn pick(&mut self, answer: &Answer) -> Result<(), JobError> {
+        let unheard = self.unheard();
+        if !unheard.is_empty() {
+            let message = format!("{} has not sounded yet", unheard.join(", "));
+            return Err(JobError::plain("unheard", Fate::Refused, message, "listen to every sample before you answer"));
+        }
+        let ms = self.heard_ms();
+        let Some(current) = &self.current else { return Ok(()) };
+        let heard = current
+            .open
+            .labels
+            .iter()
+            .zip(&current.heard)
+            .zip(ms)
+            .map(|((label, h), ms)| SlotHeard { label: label.clone(), times: h.times, ms })
+            .collect();
+        let id = current.open.id.clone();
+        self.trials.pick(&self.plan, &id, answer, heard)?;
+        self.player.ask(None);
+        self.current = None;
+        self.in_a_row += 1;
+        Ok(())
+    }
+
+    /// Looks at the device: with trouble in a trial, sound stops and the trial is void, to be drawn anew. Returns what to tell the listener.
+    ///
+    /// # Errors
+    /// The store cannot be written.
+    pub fn look_after_device(&mut self) -> Result<Option<String>, JobError> {
+        let Some(trouble) = self.player.trouble() else { return Ok(None) };
+        let reason = match trouble {
+            Trouble::Lost => "the sound device was lost".to_owned(),
+            Trouble::UnderRuns(n) => format!("the sound had {n} gaps (under-runs)"),
+        };
+        self.void(&reason)?;
+        Ok(Some(format!("{reason}; the trial is void and will be drawn anew")))
+    }
+
+    fn void(&mut self, reason: &str) -> Result<(), JobError> {
+        self.player.ask(None);
+        if let Some(current) = self.current.take() {
+            self.trials.void(&current.open.id, reason)?;
+        }
+        Ok(())
+    }
+
+    /// Leaves: an open trial is void and drawn anew when the listener comes back.
+    ///
+    /// # Errors
+    /// The store cannot be written.
+    pub fn leave(mut self) -> Result<(), JobError> {
+        self.void("the listener left")
+    }
+}
