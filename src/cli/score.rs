@@ -2,7 +2,8 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
-use crate::jobs::score::{TestDoc, score, write_csv};
+use crate::jobs::score::{TestDoc, score};
+use crate::jobs::trial_csv::write_csv;
 use crate::model::ids::TestId;
 use std::path::PathBuf;
 

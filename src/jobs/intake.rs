@@ -150,11 +150,14 @@ pub fn take(folder: &Path, request: &Request, clock: &dyn Clock, progress: &dyn 
         examined.push(examine(file)?);
         progress.step("reading", i as u64 + 1, request.files.len() as u64);
     }
-    take_examined(&mut session, request, examined, clock, progress)
+    take_examined(&mut session, request, &examined, clock, progress)
 }
 
+/// Channel (from 0) and mic.
+type ChannelMic = (Option<u16>, MicName);
+
 /// The mic and channel of each take-to-be of a file.
-fn mics_of(request: &Request, session: &Session) -> Result<Vec<Vec<(Option<u16>, MicName)>>, JobError> {
+fn mics_of(request: &Request, session: &Session) -> Result<Vec<Vec<ChannelMic>>, JobError> {
     let wrong = |message: String| {
         Err(JobError::plain(
             "mics",
@@ -217,7 +220,7 @@ fn known_setup(session: &Session, request: &Request) -> Result<Option<SetupName>
 pub fn take_examined(
     session: &mut Session,
     request: &Request,
-    examined: Vec<Measured>,
+    examined: &[Measured],
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> Result<IntakeDoc, JobError> {
@@ -310,11 +313,11 @@ fn record(
 fn take_di(
     session: &mut Session,
     request: &Request,
-    examined: Vec<Measured>,
+    examined: &[Measured],
     known: &[Take],
     clock: &dyn Clock,
 ) -> Result<IntakeDoc, JobError> {
-    let [measured] = &examined[..] else {
+    let [measured] = examined else {
         return Err(JobError::plain(
             "di",
             Fate::WrongUse,
@@ -345,11 +348,15 @@ fn take_di(
     let mut take = record(measured, &request.notes, None, None, (None, mic), 0, number, clock)?;
     take.path = session.keep_recording(&measured.path, &take.sha256)?;
     session.add_takes(std::slice::from_ref(&take), clock.now())?;
-    let warnings = if known.iter().any(|t| t.setup.is_some()) {
-        vec!["the takes that are in already were not compared with this DI: run check".to_owned()]
-    } else {
-        Vec::new()
-    };
+    // Takes that came before their DI are held against it now.
+    let mut warnings = Vec::new();
+    for other in known.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()) {
+        let audio = load(session, other)?;
+        match against_di(&session.absolute(&other.path), &audio, &measured.audio) {
+            Ok(findings) => warnings.extend(findings.into_iter().map(|f| format!("{}: {}", other.id, f.detail))),
+            Err(error) => warnings.push(format!("{}: {error}; withdraw it, or give the right DI", other.id)),
+        }
+    }
     Ok(IntakeDoc { takes: vec![TakeDoc::from(&take)], already: Vec::new(), warnings })
 }
 

@@ -69,14 +69,16 @@ pub struct Listening<'a> {
     plan: Plan,
     listener: ListenerCode,
     player: Player,
-    /// Place of each clip in the player, with and without the anchor's low-pass.
-    places: BTreeMap<(ClipId, bool), usize>,
+    places: Places,
     noise: Option<usize>,
     current: Option<Current>,
     in_a_row: u32,
 }
 
-fn load(trials: &Trials<'_>, plan: &Plan) -> Result<(Vec<Audio>, BTreeMap<(ClipId, bool), usize>), JobError> {
+/// Place of each clip in the player, with and without the anchor's low-pass.
+type Places = BTreeMap<(ClipId, bool), usize>;
+
+fn load(trials: &Trials<'_>, plan: &Plan) -> Result<(Vec<Audio>, Places), JobError> {
     use rayon::prelude::*;
     let clips = trials.session().clips()?;
     let mut files = Vec::new();
@@ -230,7 +232,7 @@ impl<'a> Listening<'a> {
     ///
     /// # Errors
     /// The listener is through, or the store cannot be written.
-    pub fn next(&mut self) -> Result<(), JobError> {
+    pub fn open_next(&mut self) -> Result<(), JobError> {
         self.player.ask(None);
         self.player.ended();
         let open = self.trials.next(&self.plan, &self.listener, &self.player.describe())?;
@@ -300,7 +302,8 @@ impl<'a> Listening<'a> {
     pub fn pick(&mut self, answer: &Answer) -> Result<(), JobError> {
         let unheard = self.unheard();
         if !unheard.is_empty() {
-            let message = format!("{} has not sounded yet", unheard.join(", "));
+            let have = if unheard.len() == 1 { "has" } else { "have" };
+            let message = format!("{} {have} not sounded yet", unheard.join(", "));
             return Err(JobError::plain("unheard", Fate::Refused, message, "listen to every sample before you answer"));
         }
         let ms = self.heard_ms();

@@ -220,7 +220,9 @@ pub fn compare(first: &Measured, second: &Measured) -> PairOutcome {
     };
     // Both methods agree on repeat takes of one rig; where they part, the two are different wirings and only the coarser one is honest.
     let lag = if (fine.samples - white.samples).abs() <= 0.75 { fine } else { white };
-    let drift = align::find_drift(&a, &b, lag.samples, rate).map(|(ppm, _)| ppm);
+    // Two wirings turn phases differently from note to note: only repeat takes of one rig show a clock.
+    let same_rig = lag.method == crate::model::audio::LagMethod::PhaseSlope;
+    let drift = if same_rig { align::find_drift(&a, &b, lag.samples, rate).map(|(ppm, _)| ppm) } else { None };
     let aligned = shift::advance(&b, lag.samples, a.len());
     let level = second.levels.integrated.zip(first.levels.integrated).map(|(s, f)| s.value() - f.value());
     let difference =

@@ -5,6 +5,7 @@
 //! * [`measure`], [`level`]: files without a session
 //! * [`check`], [`prepare`](mod@prepare): faults and differences; the clips
 //! * [`chance`], [`plan`], [`trials`], [`score`], [`rehearse`], [`audit`]: tests from what they could find to what they found
+//! * [`tally`], [`trial_csv`]: counting, and rows for recomputing
 //! * [`listen`]: trials joined with the player
 //! * [`error`]: the one error of all jobs
 //! * [`random`]: bytes from the operating system
@@ -24,6 +25,8 @@ pub mod rehearse;
 pub mod score;
 pub mod session;
 pub mod sheet;
+pub mod tally;
+pub mod trial_csv;
 pub mod trials;
 
 pub use error::JobError;

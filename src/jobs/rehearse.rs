@@ -1,7 +1,7 @@
 //! `rehearse`: simulated listeners go through the very code that people do: the same draw, the same judge, the same score.
 
 use super::error::JobError;
-use super::score::{Tally, pool};
+use super::tally::{Tally, pool};
 use super::trials::Trials;
 use crate::model::explain::Fate;
 use crate::model::ids::{ListenerCode, TestId};
@@ -84,8 +84,8 @@ fn evening(plan: &Plan, hears: f64, random: &mut dyn RandomWords) -> Result<Tall
     while done.all() < all {
         let hidden = draw_trial(plan, done, random)?;
         let choices = hidden.choices().to_vec();
-        // The listener stands outside: what they know comes from an opened twin of nothing - a simulated ear is told the truth with
-        // probability `hears`, which no person's code path can do, because only an answer opens an order.
+        // Only an answer opens an order, here as everywhere: it is opened with a placeholder, and a simulated ear is then told the truth with
+        // probability `hears`. The judge that follows is the one that people's picks meet.
         let placeholder = Answer { choice: choices[0].clone(), confidence: None, remark: None };
         let opened = hidden.open(&placeholder);
         let truth = truth(plan, &opened.order);

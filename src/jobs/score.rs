@@ -3,15 +3,15 @@
 
 use super::chance::CountDoc;
 use super::error::JobError;
-use crate::model::explain::Fate;
+use super::tally::{Pooled, Tally, counting, pool, prefers_first, setup_of};
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::session::{Clip, Listener, Take};
 use crate::model::trial::{Method, Plan, SealedTest, TrialCount, TrialKind, TrialRecord, TrialState};
 use crate::report::sentence::{self, Facts};
 use crate::stats::binomial::{two_sided, upper_tail};
 use crate::stats::panel::{heterogeneity, holm};
-use crate::stats::verdict::{ControlCount, Counted, Decision, Numbers, Surroundings, decide, numbers};
-use crate::stats::{checks, evidence};
+use crate::stats::verdict::{ControlCount, Decision, decide};
+use crate::stats::checks;
 use crate::store::Session;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -165,73 +165,6 @@ pub struct ScoreDoc {
     pub tests: Vec<TestDoc>,
 }
 
-/// What one listener did in a test.
-#[derive(Debug, Clone, Default)]
-pub struct Tally {
-    /// Scored picks in order: right (`preference`: the first-named setup was preferred), and whether the first choice was picked.
-    pub scored: Vec<(bool, bool)>,
-    /// Same-file controls.
-    pub same_file: ControlCount,
-    /// Repeat controls.
-    pub repeat: ControlCount,
-    /// Some hidden sample was its reference's own file.
-    pub own_file: bool,
-}
-
-/// Which setup stands in a slot of a finished trial.
-fn setup_of<'a>(plan: &'a Plan, clip: &crate::model::ids::ClipId) -> Option<&'a crate::model::ids::SetupName> {
-    plan.clips.iter().find(|c| &c.clip == clip).map(|c| &c.setup)
-}
-
-impl Tally {
-    /// Adds an answered trial.
-    pub fn add(&mut self, plan: &Plan, order: &crate::model::trial::OrderRecord, choice: &str, right: Option<bool>) {
-        let control = ControlCount { trials: 1, correct: u64::from(right == Some(true)) };
-        match order.kind {
-            TrialKind::SameFile => add(&mut self.same_file, control),
-            TrialKind::Repeat => add(&mut self.repeat, control),
-            TrialKind::Scored => {
-                let first_choice = matches!(choice, "A" | "1");
-                let hit =
-                    if plan.method == Method::Preference { prefers_first(plan, order, choice) } else { right == Some(true) };
-                self.scored.push((hit, first_choice));
-                self.own_file |= own_file(plan.method, order);
-            }
-        }
-    }
-
-    /// Right answers.
-    #[must_use]
-    pub fn correct(&self) -> u64 {
-        self.scored.iter().filter(|s| s.0).count() as u64
-    }
-}
-
-fn add(sum: &mut ControlCount, one: ControlCount) {
-    sum.trials += one.trials;
-    sum.correct += one.correct;
-}
-
-/// The picked slot's setup is the one that the plan names first of the pair.
-fn prefers_first(plan: &Plan, order: &crate::model::trial::OrderRecord, choice: &str) -> bool {
-    let place = |label: &str| {
-        let slot = order.slots.iter().find(|s| s.label == label)?;
-        let setup = setup_of(plan, &slot.clip)?;
-        plan.setups.iter().position(|s| s == setup)
-    };
-    let other = if choice == "1" { "2" } else { "1" };
-    place(choice).zip(place(other)).is_some_and(|(picked, left)| picked < left)
-}
-
-/// The hidden sample's file sounds a second time in the trial: a listener could recognise the take.
-fn own_file(method: Method, order: &crate::model::trial::OrderRecord) -> bool {
-    let clips: Vec<_> = order.slots.iter().map(|s| &s.clip).collect();
-    match method {
-        Method::Preference | Method::Attribute => false,
-        _ => clips.iter().enumerate().any(|(i, c)| clips[i + 1..].contains(c)),
-    }
-}
-
 /// What is known about a test besides its trials.
 #[derive(Debug, Clone, Default)]
 pub struct Known {
@@ -263,60 +196,6 @@ fn panel(plan: &Plan, trials: &[TrialRecord], listeners: &[Listener]) -> Panel {
     }
     // Who began is who has a trial: a listener whose only trial is void began as well, and what is unanswered counts as wrong.
     Panel { tallies, simulated: !people }
-}
-
-/// Trials of one listener that count: all planned ones, or for an open-ended test those answered.
-fn counting(plan: &Plan, tally: &Tally) -> u64 {
-    match plan.trials {
-        TrialCount::Fixed(n) => u64::from(n),
-        TrialCount::OpenEnded => tally.scored.len() as u64,
-    }
-}
-
-/// Counts of a test, pooled.
-#[derive(Debug, Clone)]
-pub struct Pooled {
-    /// What is judged.
-    pub counted: Counted,
-    /// Its numbers.
-    pub numbers: Numbers,
-    /// The gates' input, Holm over tests not yet in.
-    pub around: Surroundings,
-    /// Answered scored trials.
-    pub answered: u64,
-}
-
-/// Pools tallies of one test. `preference` with several pairs is judged pair by pair; here it is the share of first-named picks.
-#[must_use]
-pub fn pool(plan: &Plan, tallies: &[&Tally]) -> Pooled {
-    let trials: u64 = tallies.iter().map(|t| counting(plan, t)).sum();
-    let correct: u64 = tallies.iter().map(|t| t.correct()).sum();
-    let answered: u64 = tallies.iter().map(|t| t.scored.len() as u64).sum();
-    let paired = plan.method == Method::Preference;
-    let g = plan.method.chance().map_or(0.5, |(a, b)| f64::from(a) / f64::from(b));
-    let anytime = (plan.trials == TrialCount::OpenEnded)
-        .then(|| evidence::anytime_p(tallies.iter().flat_map(|t| t.scored.iter().map(|s| s.0)), g, paired));
-    // An unanswered preference is no preference for the second: only answered picks are compared.
-    let trials = if paired { answered } else { trials };
-    let counted = Counted { method: plan.method, trials, correct, alpha: plan.alpha.value(), bound: plan.bound.value(), anytime };
-    let numbers = numbers(&counted);
-    let p = numbers.p_value.unwrap_or(numbers.anytime_p);
-    let listeners = tallies.iter().map(|t| listener_p(plan, t, g)).collect();
-    let mut around = Surroundings { own_file: tallies.iter().any(|t| t.own_file), listeners, ..Surroundings::bare(p) };
-    for t in tallies {
-        add(&mut around.same_file, t.same_file);
-        add(&mut around.repeat, t.repeat);
-    }
-    Pooled { counted, numbers, around, answered }
-}
-
-fn listener_p(plan: &Plan, tally: &Tally, g: f64) -> f64 {
-    let (n, x) = (counting(plan, tally), tally.correct());
-    match plan.trials {
-        TrialCount::OpenEnded => evidence::anytime_p(tally.scored.iter().map(|s| s.0), g, plan.method == Method::Preference),
-        TrialCount::Fixed(_) if plan.method == Method::Preference => two_sided(x, tally.scored.len() as u64, 0.5),
-        TrialCount::Fixed(_) => upper_tail(x, n, g),
-    }
 }
 
 fn flags(tally: &Tally) -> Vec<String> {
@@ -593,123 +472,4 @@ pub fn score_session(session: &Session) -> Result<Vec<TestDoc>, JobError> {
         })
         .collect();
     Ok(score_all(&judgeable))
-}
-
-/// One row per answered or void trial of closed tests, for recomputing.
-///
-/// # Errors
-/// The records cannot be read, or the file exists already or cannot be written.
-pub fn write_csv(folder: &Path, only: Option<&TestId>, path: &Path) -> Result<u64, JobError> {
-    let session = Session::open_read(folder)?;
-    let cannot = |e: &dyn std::fmt::Display| {
-        JobError::at_path(
-            "cannot-write",
-            Fate::Failed,
-            path,
-            format!("{} cannot be written: {e}", path.display()),
-            "choose a folder that you may write to",
-        )
-    };
-    if path.exists() {
-        let message = format!("{} exists already and is never overwritten", path.display());
-        return Err(JobError::at_path("exists-already", Fate::Refused, path, message, "choose another name"));
-    }
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    let head = [
-        "test",
-        "listener",
-        "number",
-        "kind",
-        "slots",
-        "choice",
-        "right_choice",
-        "right",
-        "state",
-        "opened_at",
-        "answered_at",
-        "commitment_sha256",
-        "nonce",
-    ];
-    writer.write_record(head).map_err(|e| cannot(&e))?;
-    let mut rows = 0;
-    for test in session.tests()?.iter().filter(|t| t.closed_at.is_some() && only.is_none_or(|o| &t.plan.test == o)) {
-        for trial in session.trials(&test.plan.test)? {
-            writer.write_record(csv_row(&test.plan, &trial)).map_err(|e| cannot(&e))?;
-            rows += 1;
-        }
-    }
-    let bytes = writer.into_inner().map_err(|e| cannot(&e))?;
-    std::fs::OpenOptions::new()
-        .write(true)
-        .create_new(true)
-        .open(path)
-        .and_then(|mut f| std::io::Write::write_all(&mut f, &bytes))
-        .map_err(|e| cannot(&e))?;
-    Ok(rows)
-}
-
-fn csv_row(plan: &Plan, trial: &TrialRecord) -> [String; 13] {
-    let [test, listener, number] = [trial.test.to_string(), trial.listener.to_string(), trial.number.to_string()];
-    let (opened, commitment) = (trial.opened_at.to_string(), trial.commitment.to_string());
-    let none = String::new;
-    match &trial.state {
-        TrialState::Answered { answer, order, nonce, right, at, .. } => {
-            let slots: Vec<String> = order
-                .slots
-                .iter()
-                .map(|s| format!("{}={}:{}", s.label, setup_of(plan, &s.clip).map_or("?", |n| n.as_str()), s.clip))
-                .collect();
-            let kind = match order.kind {
-                TrialKind::Scored => "scored",
-                TrialKind::SameFile => "same-file",
-                TrialKind::Repeat => "repeat",
-            };
-            let right = right.map_or_else(none, |r| u8::from(r).to_string());
-            [
-                test,
-                listener,
-                number,
-                kind.to_owned(),
-                slots.join(" "),
-                answer.choice.clone(),
-                order.right.clone().unwrap_or_default(),
-                right,
-                "answered".to_owned(),
-                opened,
-                at.to_string(),
-                commitment,
-                nonce.clone(),
-            ]
-        }
-        TrialState::Void { reason, at } => [
-            test,
-            listener,
-            number,
-            none(),
-            none(),
-            none(),
-            none(),
-            none(),
-            format!("void: {reason}"),
-            opened,
-            at.to_string(),
-            commitment,
-            none(),
-        ],
-        TrialState::Open => [
-            test,
-            listener,
-            number,
-            none(),
-            none(),
-            none(),
-            none(),
-            none(),
-            "open".to_owned(),
-            opened,
-            none(),
-            commitment,
-            none(),
-        ],
-    }
 }

@@ -61,7 +61,7 @@ pub fn new(
             pass: Some(pass),
             ..intake::Request::default()
         };
-        let doc = intake::take_examined(&mut session, &request, vec![examined], clock, progress)?;
+        let doc = intake::take_examined(&mut session, &request, &[examined], clock, progress)?;
         takes.extend(doc.takes);
     }
     let next = next_step(&session)?.command;

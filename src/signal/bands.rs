@@ -96,7 +96,9 @@ pub fn quietest_second<C: AsRef<[f32]>>(channels: &[C], rate: SampleRate) -> Vec
         .map(|i| &x[i * (n / 2)..i * (n / 2) + n])
         .min_by(|a, b| energy(a).total_cmp(&energy(b)))
         .unwrap_or(&[]);
-    if energy(quiet) <= 0.0 { BANDS.clone().map(|_| None).collect() } else { levels(&[quiet], rate) }
+    // A second that is not 15 dB under the rest is music, no floor.
+    let apart = (energy(&x) / x.len() as f64) / (energy(quiet) / n as f64).max(1e-300);
+    if energy(quiet) <= 0.0 || apart < 10f64.powf(1.5) { BANDS.clone().map(|_| None).collect() } else { levels(&[quiet], rate) }
 }
 
 fn energy(x: &[f32]) -> f64 {

@@ -117,7 +117,7 @@ impl Page {
 
     fn open(&mut self, listening: &mut Listening<'_>) -> Result<(), JobError> {
         if listening.trial().is_none() {
-            listening.next()?;
+            listening.open_next()?;
         }
         self.slot = None;
         self.stage = Stage::Listen;
@@ -166,11 +166,8 @@ impl Page {
                 chosen.pop();
             }
             KeyCode::Enter if !chosen.is_empty() => return self.confirm(&chosen, listening),
-            KeyCode::Char(c) if listening.rates() => {
-                if c.is_ascii_digit() || matches!(c, '=' | ',') {
-                    chosen.push(c);
-                }
-            }
+            KeyCode::Char(c) if listening.rates() && (c.is_ascii_digit() || matches!(c, '=' | ',')) => chosen.push(c),
+            KeyCode::Char(_) if listening.rates() => {}
             KeyCode::Char(c) => {
                 if let Some(choice) = choices.iter().find(|l| l.eq_ignore_ascii_case(&c.to_string())) {
                     chosen.clone_from(choice);

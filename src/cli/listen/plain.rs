@@ -36,7 +36,7 @@ pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bo
     shell.say(help);
     while !listening.standing()?.through() {
         if listening.trial().is_none() {
-            listening.next()?;
+            listening.open_next()?;
             let (number, labels) = listening.trial().map_or((0, String::new()), |t| (t.number, t.labels.join(", ")));
             let planned = listening.standing()?.planned.map_or_else(String::new, |p| format!(" of {p}"));
             shell.say(&format!("Trial {number}{planned}. {} Labels: {labels}.", listening.question()));

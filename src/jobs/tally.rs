@@ -1,0 +1,128 @@
+//! Counting a test's picks: what one listener did, and all of them pooled. People's trials, rehearsals and the audit go through this.
+
+use crate::model::ids::{ClipId, SetupName};
+use crate::model::trial::{Method, OrderRecord, Plan, TrialCount, TrialKind};
+use crate::stats::binomial::{two_sided, upper_tail};
+use crate::stats::evidence;
+use crate::stats::verdict::{ControlCount, Counted, Numbers, Surroundings, numbers};
+
+/// What one listener did in a test.
+#[derive(Debug, Clone, Default)]
+pub struct Tally {
+    /// Scored picks in order: right (`preference`: the first-named setup was preferred), and whether the first choice was picked.
+    pub scored: Vec<(bool, bool)>,
+    /// Same-file controls.
+    pub same_file: ControlCount,
+    /// Repeat controls.
+    pub repeat: ControlCount,
+    /// Some hidden sample was its reference's own file.
+    pub own_file: bool,
+}
+
+/// Which setup stands in a slot of a finished trial.
+pub(super) fn setup_of<'a>(plan: &'a Plan, clip: &ClipId) -> Option<&'a SetupName> {
+    plan.clips.iter().find(|c| &c.clip == clip).map(|c| &c.setup)
+}
+
+impl Tally {
+    /// Adds an answered trial.
+    pub fn add(&mut self, plan: &Plan, order: &OrderRecord, choice: &str, right: Option<bool>) {
+        let control = ControlCount { trials: 1, correct: u64::from(right == Some(true)) };
+        match order.kind {
+            TrialKind::SameFile => add(&mut self.same_file, control),
+            TrialKind::Repeat => add(&mut self.repeat, control),
+            TrialKind::Scored => {
+                let first_choice = matches!(choice, "A" | "1");
+                let hit =
+                    if plan.method == Method::Preference { prefers_first(plan, order, choice) } else { right == Some(true) };
+                self.scored.push((hit, first_choice));
+                self.own_file |= own_file(plan.method, order);
+            }
+        }
+    }
+
+    /// Right answers.
+    #[must_use]
+    pub fn correct(&self) -> u64 {
+        self.scored.iter().filter(|s| s.0).count() as u64
+    }
+}
+
+fn add(sum: &mut ControlCount, one: ControlCount) {
+    sum.trials += one.trials;
+    sum.correct += one.correct;
+}
+
+/// The picked slot's setup is the one that the plan names first of the pair.
+pub(super) fn prefers_first(plan: &Plan, order: &OrderRecord, choice: &str) -> bool {
+    let place = |label: &str| {
+        let slot = order.slots.iter().find(|s| s.label == label)?;
+        let setup = setup_of(plan, &slot.clip)?;
+        plan.setups.iter().position(|s| s == setup)
+    };
+    let other = if choice == "1" { "2" } else { "1" };
+    place(choice).zip(place(other)).is_some_and(|(picked, left)| picked < left)
+}
+
+/// The hidden sample's file sounds a second time in the trial: a listener could recognise the take.
+fn own_file(method: Method, order: &OrderRecord) -> bool {
+    let clips: Vec<_> = order.slots.iter().map(|s| &s.clip).collect();
+    match method {
+        Method::Preference | Method::Attribute => false,
+        _ => clips.iter().enumerate().any(|(i, c)| clips[i + 1..].contains(c)),
+    }
+}
+
+/// Trials of one listener that count: all planned ones, or for an open-ended test those answered.
+pub(super) fn counting(plan: &Plan, tally: &Tally) -> u64 {
+    match plan.trials {
+        TrialCount::Fixed(n) => u64::from(n),
+        TrialCount::OpenEnded => tally.scored.len() as u64,
+    }
+}
+
+/// Counts of a test, pooled.
+#[derive(Debug, Clone)]
+pub struct Pooled {
+    /// What is judged.
+    pub counted: Counted,
+    /// Its numbers.
+    pub numbers: Numbers,
+    /// The gates' input, Holm over tests not yet in.
+    pub around: Surroundings,
+    /// Answered scored trials.
+    pub answered: u64,
+}
+
+/// Pools tallies of one test. `preference` with several pairs is judged pair by pair; here it is the share of first-named picks.
+#[must_use]
+pub fn pool(plan: &Plan, tallies: &[&Tally]) -> Pooled {
+    let trials: u64 = tallies.iter().map(|t| counting(plan, t)).sum();
+    let correct: u64 = tallies.iter().map(|t| t.correct()).sum();
+    let answered: u64 = tallies.iter().map(|t| t.scored.len() as u64).sum();
+    let paired = plan.method == Method::Preference;
+    let g = plan.method.chance().map_or(0.5, |(a, b)| f64::from(a) / f64::from(b));
+    let anytime = (plan.trials == TrialCount::OpenEnded)
+        .then(|| evidence::anytime_p(tallies.iter().flat_map(|t| t.scored.iter().map(|s| s.0)), g, paired));
+    // An unanswered preference is no preference for the second: only answered picks are compared.
+    let trials = if paired { answered } else { trials };
+    let counted = Counted { method: plan.method, trials, correct, alpha: plan.alpha.value(), bound: plan.bound.value(), anytime };
+    let numbers = numbers(&counted);
+    let p = numbers.p_value.unwrap_or(numbers.anytime_p);
+    let listeners = tallies.iter().map(|t| listener_p(plan, t, g)).collect();
+    let mut around = Surroundings { own_file: tallies.iter().any(|t| t.own_file), listeners, ..Surroundings::bare(p) };
+    for t in tallies {
+        add(&mut around.same_file, t.same_file);
+        add(&mut around.repeat, t.repeat);
+    }
+    Pooled { counted, numbers, around, answered }
+}
+
+fn listener_p(plan: &Plan, tally: &Tally, g: f64) -> f64 {
+    let (n, x) = (counting(plan, tally), tally.correct());
+    match plan.trials {
+        TrialCount::OpenEnded => evidence::anytime_p(tally.scored.iter().map(|s| s.0), g, plan.method == Method::Preference),
+        TrialCount::Fixed(_) if plan.method == Method::Preference => two_sided(x, tally.scored.len() as u64, 0.5),
+        TrialCount::Fixed(_) => upper_tail(x, n, g),
+    }
+}
