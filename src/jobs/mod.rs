@@ -13,6 +13,7 @@
 pub mod audit;
 pub mod chance;
 pub mod check;
+pub mod demo;
 pub mod error;
 pub mod intake;
 pub mod level;

@@ -9,6 +9,7 @@
 //! * [`bands`]: one-third-octave levels, residual, repeat floor
 //! * [`faults`]: what is wrong with a recording, with cause and remedy
 //! * [`test_sounds`]: pink noise, the anchor
+//! * [`respond`]: minimum-phase filters from a level curve
 //! * [`fades`], [`dither`]: the edges and the last bit
 
 pub mod align;
@@ -20,5 +21,6 @@ pub mod loudness;
 pub mod matching;
 pub mod meter;
 pub mod peak;
+pub mod respond;
 pub mod shift;
 pub mod test_sounds;

@@ -81,19 +81,19 @@ fn figures(test: &TestView, score: &ScoreView) -> Vec<(String, String)> {
     out.push((right.to_owned(), format!("{} of {}", score.correct, score.trials)));
     out.push(("expected by chance".to_owned(), format!("{:.1}", score.chance * score.trials as f64)));
     if let Some(critical) = score.critical {
-        out.push(("needed".to_owned(), format!("{critical}, set before the first trial")));
+        out.push(("needed, set beforehand".to_owned(), format!("{critical} or more")));
     }
     if let Some(value) = score.p_value {
         out.push(("p, exact".to_owned(), p(value)));
         if let Some(holm) = score.p_holm.filter(|h| (h - value).abs() > 1e-12) {
-            out.push(("p after Holm, all tests of this question".to_owned(), p(holm)));
+            out.push(("p after Holm, over the tests of this question".to_owned(), p(holm)));
         }
     } else if let Some(value) = score.anytime_p {
         out.push(("p, valid at any stop".to_owned(), p(value)));
     }
     if let Some([estimate, low, high, _]) = score.distinguishers {
         let text = format!("{} ({} to {})", percent(estimate), percent(low), percent(high));
-        out.push(("share of trials truly heard, if heard or guessed".to_owned(), text));
+        out.push(("truly heard, if each trial was heard or guessed".to_owned(), text));
     }
     out
 }

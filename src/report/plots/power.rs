@@ -42,9 +42,10 @@ pub fn power(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotErr
         c.line(&curve, INK, 1.6)?;
         c.line(&[(here as f64, 0.0), (here as f64, at)], ACCENT, 1.6)?;
         c.dot((here as f64, at), 6.5, ACCENT, true)?;
-        let (hang, dx) = if 2 * here < most { (Hang::Left, 12.0) } else { (Hang::Right, -12.0) };
-        let dy = if at > 0.85 { 18.0 } else { -14.0 };
-        c.word(&format!("this test: {here} trials, {}", percent(at)), (here as f64, at), (dx, dy), hang, ACCENT)
+        let (hang, dx) = if 2 * here <= most { (Hang::Left, 8.0) } else { (Hang::Right, -8.0) };
+        // Beside the upright and well below the curve, where nothing else is.
+        let label = format!("this test: {here} trials, {}", percent(at));
+        c.word(&label, (here as f64, (at * 0.5).min(0.2)), (dx, 0.0), hang, ACCENT)
     })?;
     let shown = ticks([0.0, most as f64], 8.0).into_iter().map(|t| t as u64).chain([here]).filter(|n| *n > 0);
     let mut trials: Vec<u64> = shown.collect();

@@ -1,4 +1,5 @@
 //! The report: text as golden files, pages as a browser would meet them, plots read back from their SVG.
 
+mod demo;
 mod page;
 mod sample;
