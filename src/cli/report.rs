@@ -2,6 +2,8 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
+use crate::jobs::publish::report;
+use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury report evening";
@@ -18,11 +20,16 @@ pub(crate) struct Args {
     pub(crate) out: Option<PathBuf>,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Writes the report and says where it lies.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let doc = report(&args.folder, args.out.as_deref(), &SystemClock)?;
+    for verdict in &doc.verdicts {
+        shell.say(&format!("{}: {}", verdict.test, verdict.sentence));
+    }
+    if doc.verdicts.is_empty() {
+        shell.say("No test was sealed yet, so the report has no verdict.");
+    }
+    shell.say(&format!("report: {}", doc.path));
+    shell.document(&doc);
+    Ok(Outcome::Done)
 }

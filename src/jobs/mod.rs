@@ -7,6 +7,7 @@
 //! * [`chance`], [`plan`], [`trials`], [`score`], [`rehearse`], [`audit`]: tests from what they could find to what they found
 //! * [`tally`], [`trial_csv`]: counting, and rows for recomputing
 //! * [`listen`]: trials joined with the player
+//! * [`publish`]: the report; [`demo`]: the invented shootout
 //! * [`error`]: the one error of all jobs
 //! * [`random`]: bytes from the operating system
 
@@ -21,6 +22,7 @@ pub mod listen;
 pub mod measure;
 pub mod plan;
 pub mod prepare;
+pub mod publish;
 pub mod random;
 pub mod rehearse;
 pub mod score;

@@ -141,8 +141,8 @@ pub struct DifferenceView {
     pub mic: String,
     /// Second minus first in loudness, before matching.
     pub level_lu: Option<f64>,
-    /// Some band lies above the repeat floor of both setups.
-    pub above_floor: bool,
+    /// Some band lies above the repeat floor of both setups; `None` without repeat takes.
+    pub above_floor: Option<bool>,
     /// One-third octaves.
     pub bands: Vec<BandView>,
     /// Which driver the prediction is for, in words.

@@ -203,7 +203,7 @@ fn difference() -> DifferenceView {
         second: "p4".to_owned(),
         mic: "close-a".to_owned(),
         level_lu: Some(0.94),
-        above_floor: true,
+        above_floor: Some(true),
         bands,
         predicted_for: Some("what driver A gets, p4 against s16".to_owned()),
     }
