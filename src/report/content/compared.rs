@@ -83,11 +83,13 @@ pub fn takes(report: &Report) -> Result<Section, PlotError> {
             .filter(|s| s.takes > 0)
             .map(|s| format!("{}: {}", s.name, count(s.takes, "take", "takes")))
             .collect();
-        blocks.push(Block::Text(format!(
-            "{}, each of them one playing of the DI. The hidden sample is another take of the same setup wherever there are two, so that \
-             nobody can know the take instead of the setup.",
-            per.join("; ")
-        )));
+        let fewest = report.setups.iter().filter(|s| s.takes > 0).map(|s| s.takes).min().unwrap_or(0);
+        let fresh = if fewest >= 2 {
+            "The hidden sample is another take of the same setup, so that nobody can know the take instead of the setup."
+        } else {
+            "Where a setup has one take only, the hidden sample is the reference's own file: a listener could know the take instead of the setup."
+        };
+        blocks.push(Block::Text(format!("{}. {fresh}", per.join("; "))));
     }
     let mut mics: Vec<&str> = Vec::new();
     for take in &recorded {

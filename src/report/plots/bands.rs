@@ -90,15 +90,19 @@ fn legend(c: &canvas::Canvas<'_>, predicted: bool, floor: bool) -> Result<(), Pl
 
 fn words(difference: &DifferenceView, shown: &[&BandView]) -> String {
     let largest = shown.iter().filter_map(|b| b.between_db.map(|d| (b.hz, d))).max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
-    let above = shown.iter().filter(|b| b.between_db.zip(b.repeat_db).is_some_and(|(d, floor)| d.abs() > floor)).count();
+    let judged: Vec<bool> =
+        shown.iter().filter_map(|b| b.between_db.zip(b.repeat_db)).map(|(d, floor)| d.abs() > floor).collect();
+    let floor = if judged.is_empty() {
+        "There are no repeat takes to compare with.".to_owned()
+    } else {
+        let above = judged.iter().filter(|above| **above).count();
+        format!("{above} of {} bands lie above what repeat takes of one setup differ by.", judged.len())
+    };
     let largest = largest.map_or_else(String::new, |(hz, d)| {
         format!("The largest difference is {} dB at {} Hz. ", numbers::signed(d, 1), numbers::band(hz))
     });
     format!(
-        "Difference per one-third octave, {} minus {}, at {}. {largest}{above} of {} bands lie above what repeat takes of one setup differ by.",
-        difference.second,
-        difference.first,
-        difference.mic,
-        shown.len()
+        "Difference per one-third octave, {} minus {}, at {}. {largest}{floor}",
+        difference.second, difference.first, difference.mic
     )
 }

@@ -6,7 +6,7 @@ use crate::report::numbers;
 use crate::report::view::{ScoreView, TestView};
 
 /// Height of a row in design units.
-const ROW: f64 = 28.0;
+const ROW: f64 = 33.0;
 
 /// The plot of one scored test; `None` with fewer than two listeners.
 ///
@@ -17,7 +17,7 @@ pub fn forest(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotEr
     if listeners.len() < 2 {
         return Ok(None);
     }
-    let title = format!("{}: listener by listener", test.test);
+    let title = format!("{}: listener by listener (filled: above chance alone, after Holm)", test.test);
     let said: Vec<String> = listeners.iter().map(|l| format!("{} {} of {}", l.listener, l.correct, l.trials)).collect();
     let alt = format!(
         "Right picks of each listener with a 95 per cent interval, against chance {}: {}; together {} of {}.",
