@@ -2,6 +2,8 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
+use crate::jobs::demo::demo;
+use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury demo";
@@ -17,11 +19,18 @@ pub(crate) struct Args {
     pub(crate) seed: u64,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Runs the demo and says what came out and where it lies.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let doc = demo(args.folder.as_deref(), args.seed, &SystemClock, &shell.progress())?;
+    shell.say("An invented shootout: rig, sound and listeners are made up by the program.");
+    shell.say(&format!("{} takes in {}, matched to {:.3} LU", doc.takes, doc.session, doc.largest_mismatch_lu));
+    for verdict in &doc.verdicts {
+        shell.say(&format!("{}: {}", verdict.test, verdict.sentence));
+    }
+    shell.say(&format!("\nreport: {}\n\nGo on with:", doc.report));
+    for next in &doc.next {
+        shell.say(&format!("  {next}"));
+    }
+    shell.document(&doc);
+    Ok(Outcome::Done)
 }
