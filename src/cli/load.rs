@@ -2,7 +2,10 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::{AmpArg, DriverArg};
+use crate::circuit::grade::Grade;
 use crate::jobs::JobError;
+use crate::jobs::load::{LoadDoc, load};
+use crate::model::rig::{AmplifierKind, Driver};
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury load \"A + B\" --driver A=8,30 --driver B=8,60 --tap 16";
 
@@ -24,11 +27,68 @@ pub(crate) struct Args {
     pub(crate) amp: AmpArg,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Judges and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let kind = match args.amp {
+        AmpArg::Valve => AmplifierKind::Valve,
+        AmpArg::SolidState => AmplifierKind::SolidState,
+    };
+    let drivers: Vec<Driver> = args.drivers.iter().map(driver).collect();
+    let doc = load(&args.wiring, &drivers, args.tap, kind)?;
+    shell.say(&text(&doc, kind));
+    shell.document(&doc);
+    Ok(if doc.grade == Grade::DoNotConnect { Outcome::Refused } else { Outcome::Done })
+}
+
+fn driver(arg: &DriverArg) -> Driver {
+    Driver {
+        label: arg.label.clone(),
+        nominal_ohm: arg.nominal,
+        rated_w: arg.rated,
+        re_ohm: None,
+        re_measured: false,
+        polarity_checked: false,
+        fs_hz: None,
+        qms: None,
+        qes: None,
+        le_mh: None,
+        l2_mh: None,
+        r2_ohm: None,
+        vas_l: None,
+        mms_g: None,
+        sd_cm2: None,
+    }
+}
+
+/// A wiring card as text.
+pub(super) fn text(doc: &LoadDoc, kind: AmplifierKind) -> String {
+    let tap =
+        if kind == AmplifierKind::Valve { format!("{} ohm tap", doc.tap_ohm) } else { format!("least load {} ohm", doc.tap_ohm) };
+    let grade = match doc.grade {
+        Grade::Matched => "matched",
+        Grade::Tolerated => "tolerated",
+        Grade::DoNotConnect => "DO NOT CONNECT",
+    };
+    let ratio = doc.ratio.map_or_else(String::new, |r| format!(", ratio {r:.2}"));
+    let mut out = format!("{}\n  load {} on the {tap}{ratio}: {grade}\n", doc.wiring, doc.load_ohm);
+    for reason in &doc.reasons {
+        out.push_str(&format!("    {reason}\n"));
+    }
+    let band = match (doc.meter_ohm.low, doc.meter_ohm.high) {
+        (Some(low), Some(high)) => format!("{low:.2} to {high:.2} ohm"),
+        _ => "open".to_owned(),
+    };
+    out.push_str(&format!("  the ohmmeter should read about {} ({band})\n", doc.meter_ohm.expected));
+    for d in &doc.drivers {
+        let rated = d.rated_w.map_or_else(String::new, |w| format!(" of its {w} W"));
+        let limit = if d.limiting { ", limits the cab" } else { "" };
+        out.push_str(&format!("  {} takes {:.1} % of the power{rated}{limit}\n", d.driver, 100.0 * d.share));
+    }
+    if let Some(w) = doc.largest_amp_w {
+        out.push_str(&format!("  largest amplifier within the ratings you entered: {w:.0} W\n"));
+    }
+    for caution in &doc.cautions {
+        out.push_str(&format!("  ! {caution}\n"));
+    }
+    out
 }

@@ -3,6 +3,8 @@
 use super::shell::{Outcome, Shell};
 use super::values::ReadingArg;
 use crate::jobs::JobError;
+use crate::jobs::meter::meter;
+use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury meter evening series 13.2";
@@ -22,11 +24,22 @@ pub(crate) struct Args {
     pub(crate) reading: ReadingArg,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Judges, keeps and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let doc = meter(&args.folder, &args.wiring, args.reading.0, &SystemClock)?;
+    let band = match (doc.low_ohm, doc.high_ohm) {
+        (Some(low), Some(high)) => format!("{low:.2} to {high:.2} ohm"),
+        _ => "open".to_owned(),
+    };
+    let judged = if doc.as_intended { "as intended" } else { "NOT as intended" };
+    shell.say(&format!("{}: expected about {} ({band}): {judged}", doc.wiring, doc.expected_ohm));
+    for s in &doc.suspects {
+        shell.say(&format!("  would fit: {} ({})", s.what, s.expected_ohm));
+    }
+    if doc.cannot_tell_apart.len() > 1 || doc.as_intended && !doc.cannot_tell_apart.is_empty() {
+        shell.say(&format!("  the meter cannot tell apart: {}", doc.cannot_tell_apart.join("; ")));
+    }
+    shell.say(&format!("next: {}", doc.next_step));
+    shell.document(&doc);
+    Ok(Outcome::Done)
 }

@@ -2,6 +2,7 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
+use crate::jobs::runsheet::runsheet;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury runsheet evening --takes 4";
@@ -18,11 +19,22 @@ pub(crate) struct Args {
     pub(crate) takes: u32,
 }
 
-/// Does what the command says.
-///
-/// # Errors
-/// Whatever the job refuses or cannot do.
+/// Prints the capture order, with room for notes.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let _ = (args, shell);
-    Err(JobError::plain("unfinished", crate::model::explain::Fate::Failed, "this command is being built", "wait a little"))
+    let doc = runsheet(&args.folder, args.takes)?;
+    for (key, value) in &doc.held {
+        shell.say(&format!("held: {key} = {value}"));
+    }
+    shell.say("pass  setup         done  notes");
+    for p in &doc.order {
+        if !p.change.is_empty() {
+            shell.say(&format!("      -- {}", p.change));
+        }
+        shell.say(&format!("{:>4}  {:13} [ ]   ______________________________", p.pass, p.setup));
+    }
+    for caution in &doc.cautions {
+        shell.say(&format!("! {caution}"));
+    }
+    shell.document(&doc);
+    Ok(Outcome::Done)
 }

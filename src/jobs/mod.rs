@@ -1,5 +1,6 @@
 //! One file per thing a person asks for. Jobs introduce the rooms to each other and return values; they print nothing.
 //!
+//! * [`load`], [`rig`], [`drawing`], [`meter`], [`runsheet`]: what is wired
 //! * [`session`]: new, status; [`sheet`]: the rig sheet
 //! * [`intake`]: takes, the DI, withdrawing
 //! * [`measure`], [`level`]: files without a session
@@ -15,16 +16,21 @@ pub mod audit;
 pub mod chance;
 pub mod check;
 pub mod demo;
+pub mod drawing;
 pub mod error;
 pub mod intake;
 pub mod level;
 pub mod listen;
+pub mod load;
 pub mod measure;
+pub mod meter;
 pub mod plan;
 pub mod prepare;
 pub mod publish;
 pub mod random;
 pub mod rehearse;
+pub mod rig;
+pub mod runsheet;
 pub mod score;
 pub mod session;
 pub mod sheet;

@@ -45,6 +45,7 @@ pub fn new(
     }
     let now = clock.now();
     let mut rig = rig.unwrap_or_default();
+    super::rig::validate(&rig)?;
     for (name, _) in recordings {
         if rig.setup(name).is_none() {
             rig.setups.push(Setup { name: name.clone(), wiring: None, tap_ohm: None });

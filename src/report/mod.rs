@@ -9,6 +9,7 @@
 //! * [`numbers`]: one way of writing numbers
 
 pub mod content;
+pub mod drawing;
 pub mod markdown;
 pub mod numbers;
 pub mod page;

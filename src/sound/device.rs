@@ -271,8 +271,14 @@ impl OutputDevice for Card {
             let channels = usize::from(config.channels);
             let (lost, under_runs) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicU64::new(0)));
             let mut scratch = vec![0.0f32; 2 * SCRATCH_FRAMES];
+            let mut first = true;
             // f32 is asked for; cpal's backends convert where the card wants integers, and buffers may come in any length.
             let data = move |out: &mut [f32], _: &cpal::OutputCallbackInfo| {
+                if std::mem::take(&mut first) {
+                    // Once, before anything sounds: ALSA keeps its handler per thread, and this thread is cpal's.
+                    #[cfg(target_os = "linux")]
+                    drop(alsa::Output::local_error_handler());
+                }
                 for block in out.chunks_mut(SCRATCH_FRAMES * channels) {
                     let frames = block.len() / channels;
                     let stereo = &mut scratch[..2 * frames];

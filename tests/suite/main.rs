@@ -11,6 +11,10 @@
     reason = "in a test a failed expectation is the point, and exact values are compared on purpose"
 )]
 
+/// Counts allocations where a test forbids them (the audio thread).
+#[global_allocator]
+static ALLOCATIONS: assert_no_alloc::AllocDisabler = assert_no_alloc::AllocDisabler;
+
 /// Wirings, loads, meters, drives: published examples, ngspice values, invariants.
 mod circuit;
 /// The program as a person runs it: exit codes, help, documents.
@@ -41,3 +45,5 @@ mod stats;
 mod store;
 /// Draws, commitments, methods.
 mod trial;
+/// A session with real clips and a sealed test.
+mod trial_support;

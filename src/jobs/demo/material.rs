@@ -1,8 +1,8 @@
 //! The recordings of the demo: one riff, one amplifier, two cones, two setups, four takes each in interleaved order, with the small
 //! differences that honest takes have.
 
-use super::rig::{Curve, amplifier, close_mic, cone_a, cone_b};
 use super::riff;
+use super::rig::{Curve, amplifier, close_mic, cone_a, cone_b};
 use crate::model::random::RandomWords;
 use crate::signal::shift;
 

@@ -8,8 +8,8 @@ mod drive;
 mod ear;
 mod filter;
 pub mod material;
-mod rig;
 mod riff;
+mod rig;
 
 use super::error::JobError;
 use super::publish::gather::INVENTED;
@@ -100,7 +100,12 @@ fn next_folder() -> Result<PathBuf, JobError> {
         .map(|n| base.join(if n == 1 { "demo".to_owned() } else { format!("demo-{n}") }))
         .find(|f| fs::symlink_metadata(f).is_err())
         .ok_or_else(|| {
-            JobError::plain("folder-taken", Fate::Refused, "sessions holds 999 demos already", "name a folder: cabjury demo FOLDER")
+            JobError::plain(
+                "folder-taken",
+                Fate::Refused,
+                "sessions holds 999 demos already",
+                "name a folder: cabjury demo FOLDER",
+            )
         })
 }
 

@@ -43,8 +43,7 @@ struct LastBand {
 pub fn gather(session: &Session) -> Result<Report, JobError> {
     let (rig, takes, clips, runs) = (session.rig()?, session.takes()?, session.clips()?, session.match_runs()?);
     let meter = session.meter_readings()?;
-    let check: LastCheck =
-        session.note("last-check")?.and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_default();
+    let check: LastCheck = session.note("last-check")?.and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_default();
     let folder = session.folder().file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
     let title = session.note("title")?.or_else(|| rig.title.clone()).unwrap_or(folder);
     Ok(Report {
@@ -159,12 +158,8 @@ fn matching(run: &MatchRun, clips: &[Clip]) -> MatchView {
 }
 
 fn difference(d: LastDifference) -> DifferenceView {
-    let bands = d.bands.into_iter().map(|b| BandView {
-        hz: b.hz,
-        between_db: b.between_db,
-        repeat_db: b.repeat_db,
-        predicted_db: None,
-    });
+    let bands =
+        d.bands.into_iter().map(|b| BandView { hz: b.hz, between_db: b.between_db, repeat_db: b.repeat_db, predicted_db: None });
     DifferenceView {
         first: d.first,
         second: d.second,

@@ -70,7 +70,10 @@ impl Format {
             other => Err(JobError::plain(
                 "report-format",
                 Fate::WrongUse,
-                format!("a report cannot be written as {}", other.map_or("a file without an ending".to_owned(), |o| format!(".{o}"))),
+                format!(
+                    "a report cannot be written as {}",
+                    other.map_or("a file without an ending".to_owned(), |o| format!(".{o}"))
+                ),
                 "give a name that ends in .html, .md or .json; a PDF comes from printing the page",
             )),
         }
@@ -148,7 +151,12 @@ pub fn view(folder: &Path, scored: &ScoreDoc, audited: &audit::AuditDoc, clock: 
 }
 
 fn plot(error: PlotError) -> JobError {
-    JobError::plain("plot", Fate::Failed, error.to_string(), "this is a defect of the program; the Markdown of other tests may still work")
+    JobError::plain(
+        "plot",
+        Fate::Failed,
+        error.to_string(),
+        "this is a defect of the program; the Markdown of other tests may still work",
+    )
 }
 
 fn exists(path: &Path) -> JobError {

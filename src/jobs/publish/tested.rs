@@ -90,9 +90,10 @@ fn score(plan: &Plan, doc: &TestDoc, r: &ResultDoc, trials: &[TrialRecord]) -> O
         interval95: c.interval95,
         lower95: c.lower95,
         distinguishers: c.distinguishers.as_ref().map(|d| [d.estimate, d.low, d.high, d.upper95]),
-        dprime: c.dprime.as_ref().map(|d| {
-            format!("{} (95 %: {} to {}), model {}", number(&d.estimate), number(&d.low), number(&d.high), d.model)
-        }),
+        dprime: c
+            .dprime
+            .as_ref()
+            .map(|d| format!("{} (95 %: {} to {}), model {}", number(&d.estimate), number(&d.low), number(&d.high), d.model)),
         similarity_p: c.similarity.as_ref().map(|s| s.p_value),
         power_at_three_quarters: fixed.then(|| power_at(plan.method, c.trials, r.alpha, 0.75)),
         same_file: (r.controls.same_file.trials, r.controls.same_file.correct),
@@ -123,7 +124,9 @@ fn score(plan: &Plan, doc: &TestDoc, r: &ResultDoc, trials: &[TrialRecord]) -> O
 
 /// d' may be infinite, which documents write as a word.
 fn number(value: &Value) -> String {
-    value.as_f64().map_or_else(|| value.as_str().map_or_else(|| value.to_string(), |t| t.replace("inf", "no end")), |v| format!("{v:.2}"))
+    value
+        .as_f64()
+        .map_or_else(|| value.as_str().map_or_else(|| value.to_string(), |t| t.replace("inf", "no end")), |v| format!("{v:.2}"))
 }
 
 fn listener(l: &ListenerDoc) -> ListenerView {
@@ -155,9 +158,11 @@ fn pick(plan: &Plan, trial: &TrialRecord) -> PickView {
             view.choice = answer.choice.clone();
             view.key = order.right.clone().unwrap_or_default();
             view.right = *right;
-            view.seconds = at.duration_since(trial.opened_at).as_secs_f64().is_finite().then(|| {
-                at.duration_since(trial.opened_at).as_secs_f64()
-            });
+            view.seconds = at
+                .duration_since(trial.opened_at)
+                .as_secs_f64()
+                .is_finite()
+                .then(|| at.duration_since(trial.opened_at).as_secs_f64());
             let confidence = answer.confidence.map(|c| format!("confidence {c}"));
             let remark: Vec<String> = confidence.into_iter().chain(answer.remark.clone()).collect();
             view.remark = (!remark.is_empty()).then(|| remark.join(", "));
@@ -169,15 +174,9 @@ fn pick(plan: &Plan, trial: &TrialRecord) -> PickView {
 /// `A s16 t003, B p4 t004, X p4 t008`.
 fn sounded(plan: &Plan, order: &OrderRecord) -> String {
     let name = |clip: &ClipId| {
-        plan.clips
-            .iter()
-            .find(|c| &c.clip == clip)
-            .map_or_else(|| clip.to_string(), |c| format!("{} {}", c.setup, c.take))
+        plan.clips.iter().find(|c| &c.clip == clip).map_or_else(|| clip.to_string(), |c| format!("{} {}", c.setup, c.take))
     };
-    let slots: Vec<String> = order
-        .slots
-        .iter()
-        .map(|s| format!("{} {}{}", s.label, name(&s.clip), if s.anchor { " (anchor)" } else { "" }))
-        .collect();
+    let slots: Vec<String> =
+        order.slots.iter().map(|s| format!("{} {}{}", s.label, name(&s.clip), if s.anchor { " (anchor)" } else { "" })).collect();
     slots.join(", ")
 }

@@ -1,1 +1,8 @@
-//! placeholder
+//! The player through the engine alone, the silent device, ALSA's file capture, and a pseudo-terminal.
+
+#[cfg(target_os = "linux")]
+mod capture;
+mod cues;
+mod engine;
+#[cfg(unix)]
+mod terminal;

@@ -17,10 +17,8 @@ fn write_the_sound_to_look_at() {
     };
     let a = [1.41, 4.29, 5.80, -2.26, -1.74, -0.15, -0.51, -1.26, -1.68];
     let b = [-1.24, -4.47, -9.17, 4.84, 1.65, 0.14, 0.52, 1.27, 1.53];
-    let drives = [
-        Drive { setup: "s16".into(), a: d(1.0, a), b: d(1.0, b) },
-        Drive { setup: "p4".into(), a: d(-1.0, a), b: d(-1.0, b) },
-    ];
+    let drives =
+        [Drive { setup: "s16".into(), a: d(1.0, a), b: d(1.0, b) }, Drive { setup: "p4".into(), a: d(-1.0, a), b: d(-1.0, b) }];
     let takes = material::record(&di, &drives, &[0, 1, 1, 0, 1, 0, 0, 1], &mut random);
     let rate = SampleRate::new(48_000).unwrap();
     let write = |name: &str, x: &[f32]| {

@@ -1,1 +1,123 @@
-//! placeholder
+//! Session folder, migrations, log chain.
+
+mod killed;
+
+use crate::program::Desk;
+use cabjury::model::explain::{Explain, Fate};
+use cabjury::store::migrate::{MIGRATIONS, newest};
+use cabjury::store::{Session, StoreError};
+use jiff::Timestamp;
+use rusqlite::Connection;
+
+fn now() -> Timestamp {
+    Timestamp::now()
+}
+
+#[test]
+fn all_migrations_apply_to_an_empty_file() {
+    let connection = Connection::open_in_memory().unwrap();
+    for sql in MIGRATIONS {
+        connection.execute_batch(sql).unwrap();
+    }
+    let strict: i64 = connection
+        .query_row(
+            "SELECT count(*) FROM pragma_table_list WHERE strict = 0 AND schema = 'main' AND name NOT LIKE 'sqlite_%'",
+            [],
+            |r| r.get(0),
+        )
+        .unwrap();
+    assert_eq!(strict, 0, "a table is not STRICT");
+}
+
+#[test]
+fn pragmas_are_what_a_power_cut_asks_for() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("s");
+    let session = Session::create(&folder, None, now()).unwrap();
+    let other = Connection::open(folder.join("session.db")).unwrap();
+    let mode: String = other.query_row("PRAGMA journal_mode", [], |r| r.get(0)).unwrap();
+    assert_eq!(mode, "wal");
+    drop(session);
+}
+
+#[test]
+fn a_second_writer_is_told_at_once_and_a_reader_is_not_kept_out() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("s");
+    let _first = Session::create(&folder, Some("mine"), now()).unwrap();
+    let error = Session::open_write(&folder, now()).unwrap_err();
+    assert!(matches!(error, StoreError::Locked { .. }), "{error}");
+    assert_eq!((error.kind(), error.fate()), ("session-locked", Fate::Failed));
+    let reader = Session::open_read(&folder).unwrap();
+    assert_eq!(reader.note("title").unwrap().as_deref(), Some("mine"));
+}
+
+#[test]
+fn a_second_process_is_told_at_once() {
+    let desk = Desk::new();
+    let _first = Session::create(&desk.join("s"), None, now()).unwrap();
+    let said = desk.run(&["withdraw", "s", "--take", "t001", "--reason", "x", "--json"]).ends(1);
+    assert_eq!(said.json()["error"]["kind"], "session-locked");
+}
+
+#[test]
+fn a_newer_session_is_refused_untouched() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("s");
+    drop(Session::create(&folder, None, now()).unwrap());
+    let connection = Connection::open(folder.join("session.db")).unwrap();
+    connection.pragma_update(None, "user_version", newest() + 1).unwrap();
+    connection.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)").unwrap();
+    drop(connection);
+    let before = std::fs::read(folder.join("session.db")).unwrap();
+    for error in [Session::open_read(&folder).unwrap_err(), Session::open_write(&folder, now()).unwrap_err()] {
+        assert_eq!((error.kind(), error.fate()), ("newer-session", Fate::Refused), "{error}");
+    }
+    assert_eq!(std::fs::read(folder.join("session.db")).unwrap(), before, "the newer file was touched");
+}
+
+#[test]
+fn what_is_no_session_is_named() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().to_owned();
+    assert_eq!(Session::open_read(&folder.join("nothing")).unwrap_err().kind(), "missing-folder");
+    assert_eq!(Session::open_read(&folder).unwrap_err().kind(), "not-a-session");
+    std::fs::write(folder.join("session.db"), "not a database, but long enough to look like one, surely it is").unwrap();
+    assert_eq!(Session::open_read(&folder).unwrap_err().kind(), "damaged-session");
+    let taken = Session::create(&folder, None, now()).unwrap_err();
+    assert_eq!((taken.kind(), taken.fate()), ("exists-already", Fate::Refused));
+}
+
+#[test]
+fn the_chain_holds_and_shows_every_tampering() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("s");
+    let mut session = Session::create(&folder, Some("one"), now()).unwrap();
+    for k in 0..20 {
+        session.set_note("key", &format!("value {k}"), now()).unwrap();
+    }
+    let chain = session.chain().unwrap();
+    assert_eq!((chain.records, chain.breaks.len()), (22, 0));
+    drop(session);
+    let tampered = |sql: &str| {
+        let copy = tempfile::tempdir().unwrap();
+        std::fs::copy(folder.join("session.db"), copy.path().join("session.db")).unwrap();
+        let connection = Connection::open(copy.path().join("session.db")).unwrap();
+        assert!(connection.execute_batch("UPDATE log SET body = 'x' WHERE seq = 3").is_err(), "the log let itself be changed");
+        connection.execute_batch("DROP TRIGGER log_is_append_only_1; DROP TRIGGER log_is_append_only_2;").unwrap();
+        connection.execute_batch(sql).unwrap();
+        drop(connection);
+        Session::open_read(copy.path()).unwrap().chain().unwrap()
+    };
+    for sql in [
+        "UPDATE log SET body = 'value 99' WHERE seq = 5",
+        "UPDATE log SET at = '2000-01-01T00:00:00Z' WHERE seq = 5",
+        "DELETE FROM log WHERE seq = 5",
+        "UPDATE log SET hash = (SELECT hash FROM log WHERE seq = 4) WHERE seq = 5",
+    ] {
+        assert!(!tampered(sql).breaks.is_empty(), "{sql} was not seen");
+    }
+    // What the chain alone cannot see is a cut tail: the head changes, which is why the report prints it.
+    let cut = tampered("DELETE FROM log WHERE seq > 10");
+    assert!(cut.breaks.is_empty() && cut.head != chain.head);
+}

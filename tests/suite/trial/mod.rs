@@ -1,1 +1,4 @@
-//! placeholder
+//! Draws, commitments, methods.
+
+mod draws;
+mod service;

@@ -1,0 +1,177 @@
+//! The sound device itself, without a sound card: ALSA's `file` plugin into a FIFO that is read at real-time rate.
+
+use crate::material;
+use crate::program::Desk;
+use std::fs::{File, OpenOptions};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::sync::mpsc::{Receiver, channel};
+use std::time::{Duration, Instant};
+
+const CONFIG: &str = "pcm.null { type null }\n\
+pcm.cap { type file slave.pcm \"null\" file { @func getenv vars [ CABJURY_SINK ] default \"/dev/null\" } format \"raw\" }\n\
+pcm.default { type plug slave.pcm \"cap\" }\n";
+
+/// Linux's O_NONBLOCK: the FIFO must be open for reading before the player starts.
+const O_NONBLOCK: i32 = 0o4000;
+
+struct Studio {
+    child: Child,
+    lines: Receiver<String>,
+    sink: File,
+    rate: u32,
+}
+
+impl Studio {
+    fn open(desk: &Desk, rate: u32) -> Self {
+        std::fs::write(desk.join("asound.conf"), CONFIG).unwrap();
+        let fifo = desk.join("sink");
+        assert!(Command::new("mkfifo").arg(&fifo).status().unwrap().success());
+        let sink = OpenOptions::new().read(true).custom_flags(O_NONBLOCK).open(&fifo).unwrap();
+        let mut child = desk
+            .command(&["listen", "s", "--listener", "me", "--plain"])
+            .env("ALSA_CONFIG_PATH", desk.join("asound.conf"))
+            .env("CABJURY_SINK", &fifo)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::inherit())
+            .spawn()
+            .unwrap();
+        let out = BufReader::new(child.stdout.take().unwrap());
+        let (tell, lines) = channel();
+        std::thread::spawn(move || out.lines().map_while(Result::ok).all(|l| tell.send(l).is_ok()));
+        Self { child, lines, sink, rate }
+    }
+
+    fn say(&mut self, line: &str) {
+        writeln!(self.child.stdin.as_mut().unwrap(), "{line}").unwrap();
+    }
+
+    /// Reads interleaved stereo f32 at real-time rate for a while.
+    fn hear(&mut self, seconds: f64) -> Vec<f32> {
+        let bytes_per_s = f64::from(self.rate) * 8.0;
+        let (mut raw, began, mut buffer) = (Vec::new(), Instant::now(), [0u8; 1024]);
+        while began.elapsed().as_secs_f64() < seconds {
+            let due = began.elapsed().as_secs_f64() * bytes_per_s;
+            if raw.len() as f64 > due {
+                std::thread::sleep(Duration::from_micros(500));
+                continue;
+            }
+            match self.sink.read(&mut buffer) {
+                Ok(n) if n > 0 => raw.extend_from_slice(&buffer[..n]),
+                _ => std::thread::sleep(Duration::from_millis(1)),
+            }
+        }
+        raw.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])).collect()
+    }
+
+    #[track_caller]
+    fn hears_said(&mut self, text: &str) {
+        let since = Instant::now();
+        let mut all = Vec::new();
+        while since.elapsed() < Duration::from_secs(20) {
+            // The sink is kept flowing while waiting: the device runs on.
+            self.hear(0.02);
+            all.extend(self.lines.try_iter());
+            if all.iter().any(|l| l.contains(text)) {
+                return;
+            }
+        }
+        panic!("{text:?} was never said: {all:?}");
+    }
+}
+
+impl Drop for Studio {
+    fn drop(&mut self) {
+        // Best effort: the test is over either way.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn session(desk: &Desk, rate: u32) -> Vec<Vec<f32>> {
+    let di = material::riff(3.4, rate);
+    let two = material::peaking(&di, rate, 2_500.0, 0.7, 3.0);
+    material::write_wav(&desk.join("one.wav"), rate, &material::noisy(&di, -80.0, 1));
+    material::write_wav(&desk.join("two.wav"), rate, &material::noisy(&two, -80.0, 2));
+    desk.run(&["new", "s", "one=one.wav", "two=two.wav"]).ends(0);
+    desk.run(&["match", "s"]).ends(0);
+    desk.run(&["plan", "s", "--compare", "one,two", "--trials", "4"]).ends(0);
+    let clips = std::fs::read_dir(desk.join("s/clips")).unwrap();
+    clips.map(|c| mono(&c.unwrap().path())).collect()
+}
+
+fn mono(path: &Path) -> Vec<f32> {
+    let mut reader = hound::WavReader::open(path).unwrap();
+    reader.samples::<i32>().map(|s| s.unwrap() as f32 / 8_388_608.0).collect()
+}
+
+/// Longest stretch of `heard` (left channel) that is bit by bit a stretch of `clip`.
+fn longest_exact(heard: &[f32], clip: &[f32]) -> usize {
+    let window = 64;
+    let mut best = 0;
+    let mut i = 0;
+    while i + window < heard.len() {
+        let needle = &heard[i..i + window];
+        if needle.iter().any(|x| *x != 0.0)
+            && let Some(at) = clip.windows(window).position(|w| w == needle)
+        {
+            let same = heard[i..].iter().zip(&clip[at..]).take_while(|(a, b)| a.to_bits() == b.to_bits()).count();
+            best = best.max(same);
+            i += same;
+        }
+        i += 997;
+    }
+    best
+}
+
+fn bit_exact_at(rate: u32) {
+    let desk = Desk::new();
+    let clips = session(&desk, rate);
+    let mut studio = Studio::open(&desk, rate);
+    studio.hears_said("press Enter");
+    let noise = studio.hear(0.4);
+    assert!(noise.iter().any(|x| x.abs() > 1e-4), "the noise to set the level by does not sound");
+    studio.say("");
+    studio.hears_said("Labels: A, B, X.");
+    studio.say("a");
+    let heard = studio.hear(1.6);
+    studio.say("leave");
+    studio.hears_said("0 of 4 trials answered.");
+    let left: Vec<f32> = heard.chunks_exact(2).map(|f| f[0]).collect();
+    assert!(heard.chunks_exact(2).all(|f| f[0].to_bits() == f[1].to_bits()), "mono does not come out of both sides alike");
+    let exact = clips.iter().map(|c| longest_exact(&left, c)).max().unwrap();
+    assert!(exact >= rate as usize / 2, "only {exact} frames in a row came out bit by bit at {rate} Hz");
+}
+
+#[test]
+fn clips_come_out_bit_by_bit_at_three_rates() {
+    for rate in [44_100, 48_000, 96_000] {
+        bit_exact_at(rate);
+    }
+}
+
+#[test]
+fn a_lost_device_voids_the_trial() {
+    let desk = Desk::new();
+    session(&desk, 48_000);
+    let mut studio = Studio::open(&desk, 48_000);
+    studio.hears_said("press Enter");
+    studio.say("");
+    studio.hears_said("Labels: A, B, X.");
+    studio.say("a");
+    studio.hear(0.3);
+    // Closing the reader's end of the FIFO imitates the loss of the device.
+    studio.sink = File::open("/dev/null").unwrap();
+    std::thread::sleep(Duration::from_millis(1500));
+    studio.say("b");
+    std::thread::sleep(Duration::from_millis(500));
+    studio.say("leave");
+    studio.child.wait().unwrap();
+    let said: Vec<String> = studio.lines.try_iter().collect();
+    assert!(said.iter().any(|l| l.contains("the trial is void")), "{said:?}");
+    let score = desk.run(&["score", "s", "--json"]).ends(0).json();
+    assert!(score["tests"][0]["void"].as_u64() >= Some(1) && score["tests"][0]["done"].as_u64() == Some(0), "{score:#}");
+}

@@ -1,0 +1,162 @@
+//! The terminal page through a pseudo-terminal: a whole session by keys, leaving, Ctrl-C, SIGTERM.
+
+use crate::program::Desk;
+use crate::trial_support;
+use rustix_openpty::rustix::termios::Winsize;
+use std::fs::File;
+use std::io::{Read, Write};
+use std::process::{Child, Stdio};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+struct Terminal {
+    child: Child,
+    keys: File,
+    screen: Arc<Mutex<vt100::Parser>>,
+}
+
+fn cells(n: u16) -> std::num::NonZero<u16> {
+    std::num::NonZero::new(n).unwrap()
+}
+
+impl Terminal {
+    fn open(desk: &Desk, args: &[&str]) -> Self {
+        let size = Winsize { ws_row: 24, ws_col: 80, ws_xpixel: 0, ws_ypixel: 0 };
+        let pty = rustix_openpty::openpty(None, Some(&size)).unwrap();
+        let user = || Stdio::from(File::from(pty.user.try_clone().unwrap()));
+        let child = desk.command(args).env("TERM", "xterm-256color").stdin(user()).stdout(user()).stderr(user()).spawn().unwrap();
+        drop(pty.user);
+        let keys = File::from(pty.controller);
+        let screen = Arc::new(Mutex::new(vt100::Parser::new(cells(24), cells(80), 0)));
+        let (mut from, to) = (keys.try_clone().unwrap(), Arc::clone(&screen));
+        std::thread::spawn(move || {
+            let mut buffer = [0; 4096];
+            // A pseudo-terminal whose other side is closed ends in an error: that is the end of this thread.
+            while let Ok(n) = from.read(&mut buffer) {
+                if n == 0 {
+                    break;
+                }
+                to.lock().unwrap().process(&buffer[..n]);
+            }
+        });
+        Self { child, keys, screen }
+    }
+
+    /// What a person sees, line by line, white space squeezed.
+    fn sees(&self) -> String {
+        let contents = self.screen.lock().unwrap().screen().contents();
+        contents.split_whitespace().collect::<Vec<_>>().join(" ")
+    }
+
+    #[track_caller]
+    fn waits_for(&self, text: &str) {
+        let since = Instant::now();
+        while !self.sees().contains(text) {
+            assert!(since.elapsed() < Duration::from_secs(20), "{text:?} never appeared:\n{}", self.sees());
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+
+    fn press(&mut self, keys: &str) {
+        self.keys.write_all(keys.as_bytes()).unwrap();
+        self.keys.flush().unwrap();
+    }
+
+    #[track_caller]
+    fn ends(&mut self, code: Option<i32>) {
+        let since = Instant::now();
+        loop {
+            if let Some(status) = self.child.try_wait().unwrap() {
+                assert_eq!(status.code(), code, "{}", self.sees());
+                return;
+            }
+            assert!(since.elapsed() < Duration::from_secs(20), "the program does not end:\n{}", self.sees());
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+
+    /// To the first trial.
+    fn begin(&mut self) {
+        self.waits_for("Enter: the level is set");
+        self.press("\r");
+        self.waits_for("Enter: go on");
+        self.press("\r");
+        self.waits_for("Enter: answer");
+    }
+}
+
+const LISTEN: [&str; 6] = ["listen", "s", "--listener", "me", "--device", "silent-fastest"];
+
+#[test]
+fn a_whole_session_by_keys() {
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 4);
+    let mut terminal = Terminal::open(&desk, &LISTEN);
+    terminal.begin();
+    // Answering before everything has sounded is refused.
+    terminal.press("\r");
+    terminal.waits_for("Listen to A and B and X first.");
+    for trial in 1..=4 {
+        for key in ["a", "b", "x", " "] {
+            terminal.press(key);
+            std::thread::sleep(Duration::from_millis(60));
+        }
+        terminal.press("\r");
+        terminal.waits_for("Your answer?");
+        // Reversible until it is confirmed.
+        terminal.press("a");
+        terminal.waits_for("Your answer: A");
+        terminal.press("b");
+        std::thread::sleep(Duration::from_millis(120));
+        terminal.press("\r");
+        if trial < 4 {
+            terminal.waits_for(&format!("Trial {} of 4", trial + 1));
+        }
+    }
+    terminal.waits_for("4 of 4 trials answered.");
+    terminal.ends(Some(0));
+    let score = desk.run(&["score", "s", "--json"]).ends(0).json();
+    assert_eq!((score["tests"][0]["closed"].as_bool(), score["tests"][0]["done"].as_u64()), (Some(true), Some(4)));
+    assert_eq!(score["tests"][0]["simulated_only"], false);
+    assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
+    let csv = desk.run(&["score", "s", "--csv", "trials.csv"]).ends(0);
+    assert!(csv.out.contains("4 trials written"));
+    let rows = std::fs::read_to_string(desk.join("trials.csv")).unwrap();
+    assert!(rows.lines().skip(1).all(|l| l.contains(",B,")), "{rows}");
+}
+
+#[test]
+fn leaving_in_the_middle_voids_the_trial_and_coming_back_goes_on() {
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 4);
+    let mut terminal = Terminal::open(&desk, &LISTEN);
+    terminal.begin();
+    terminal.press("aq");
+    terminal.waits_for("Leave? This trial will be void");
+    terminal.press("y");
+    terminal.waits_for("0 of 4 trials answered.");
+    terminal.ends(Some(0));
+    let mut again = Terminal::open(&desk, &LISTEN);
+    again.begin();
+    // Ctrl-C.
+    again.press("\x03");
+    again.waits_for("Come back with the same command");
+    again.ends(Some(0));
+    let score = desk.run(&["score", "s", "--json"]).ends(0).json();
+    assert_eq!((score["tests"][0]["void"].as_u64(), score["tests"][0]["done"].as_u64()), (Some(2), Some(0)));
+    assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
+}
+
+#[test]
+fn sigterm_ends_it_like_leaving() {
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 4);
+    let mut terminal = Terminal::open(&desk, &LISTEN);
+    terminal.begin();
+    let killed = std::process::Command::new("kill").args(["-TERM", &terminal.child.id().to_string()]).status().unwrap();
+    assert!(killed.success());
+    terminal.waits_for("Come back with the same command");
+    terminal.ends(Some(0));
+    let score = desk.run(&["score", "s", "--json"]).ends(0).json();
+    assert_eq!(score["tests"][0]["void"].as_u64(), Some(1), "the open trial was not voided");
+}

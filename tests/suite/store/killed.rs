@@ -1,0 +1,69 @@
+//! The program is killed at random moments between picks: no acknowledged pick is lost, no open trial is scored.
+
+use crate::material::Noise;
+use crate::program::Desk;
+use crate::trial_support;
+use cabjury::jobs::trials::progressed;
+use cabjury::model::ids::{ListenerCode, TestId};
+use cabjury::model::trial::TrialState;
+use cabjury::store::Session;
+use std::io::{BufRead, BufReader, Write};
+use std::process::Stdio;
+use std::time::Duration;
+
+/// Runs `listen --plain` on the fastest device, answers trials as fast as they come, and kills it after a random time. Returns the picks
+/// that were acknowledged.
+fn one_life(desk: &Desk, noise: &mut Noise) -> usize {
+    let mut child = desk
+        .command(&["listen", "s", "--listener", "me", "--plain", "--device", "silent-fastest"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut input = child.stdin.take().unwrap();
+    let output = BufReader::new(child.stdout.take().unwrap());
+    let feeder = std::thread::spawn(move || {
+        // The pipe breaks when the program dies: that is the end of this thread.
+        let _ = input.write_all(b"\n");
+        for _ in 0..400 {
+            for line in ["a\n", "b\n", "x\n", "pick a\n"] {
+                std::thread::sleep(Duration::from_micros(900));
+                if input.write_all(line.as_bytes()).is_err() {
+                    return;
+                }
+            }
+        }
+    });
+    let killer = Duration::from_micros((20_000.0 + (noise.next() + 1.0) * 60_000.0) as u64);
+    std::thread::sleep(killer);
+    child.kill().unwrap();
+    child.wait().unwrap();
+    feeder.join().unwrap();
+    output.lines().map_while(Result::ok).filter(|l| l.contains("taken down")).count()
+}
+
+#[test]
+fn two_hundred_kills_lose_no_acknowledged_pick() {
+    let lives = 200;
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 1000);
+    let mut noise = Noise(5);
+    let (mut acknowledged, code, test) = (0, ListenerCode::new("me").unwrap(), TestId::new("test-1").unwrap());
+    for life in 0..lives {
+        acknowledged += one_life(&desk, &mut noise);
+        let session = Session::open_read(&desk.join("s")).unwrap();
+        let trials = session.trials(&test).unwrap();
+        let kept = progressed(&trials, &code).all() as usize;
+        // A pick that was on disk but not yet acknowledged when the program died may be kept: one in this life at most.
+        assert!((acknowledged..=acknowledged + 1).contains(&kept), "life {life}: {kept} kept, {acknowledged} acknowledged");
+        let open = trials.iter().filter(|t| t.state == TrialState::Open).count();
+        assert!(open <= 1, "life {life}: {open} open trials");
+        acknowledged = kept;
+    }
+    assert!(acknowledged >= 200, "only {acknowledged} picks in {lives} lives: the test kills before anything happens");
+    let audit = desk.run(&["audit", "s", "--json"]).ends(0).json();
+    assert_eq!(audit["ok"], true, "{audit:#}");
+    let score = desk.run(&["score", "s", "--json"]).ends(0).json();
+    assert_eq!(score["tests"][0]["done"].as_u64(), Some(acknowledged as u64));
+}

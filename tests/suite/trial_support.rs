@@ -1,0 +1,26 @@
+//! A session whose clips are real files, made through the program, with a sealed test.
+
+use crate::material;
+use crate::program::Desk;
+
+/// Two setups of two takes each, matched, with a sealed ABX test of so many trials.
+pub(crate) fn played_session(desk: &Desk, trials: u32) {
+    let rate = 48_000;
+    let di = material::riff(3.4, rate);
+    let one = material::peaking(&di, rate, 120.0, 1.0, 3.0);
+    let two = material::peaking(&di, rate, 2_500.0, 0.7, 3.0);
+    for (name, sound, lag, seed) in
+        [("one-1", &one, 10, 1), ("two-1", &two, 300, 2), ("two-2", &two, 0, 3), ("one-2", &one, 41, 4)]
+    {
+        material::write_wav(
+            &desk.join(&format!("{name}.wav")),
+            rate,
+            &material::noisy(&material::later(sound, lag), -80.0, seed),
+        );
+    }
+    desk.run(&["new", "s", "one=one-1.wav", "two=two-1.wav"]).ends(0);
+    desk.run(&["take", "s", "two-2.wav", "--setup", "two"]).ends(0);
+    desk.run(&["take", "s", "one-2.wav", "--setup", "one"]).ends(0);
+    desk.run(&["match", "s"]).ends(0);
+    desk.run(&["plan", "s", "--compare", "one,two", "--trials", &trials.to_string()]).ends(0);
+}
