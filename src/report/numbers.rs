@@ -3,16 +3,10 @@
 /// A minus sign that is as wide as a figure.
 const MINUS: char = '\u{2212}';
 
-/// A probability value: `0.038`, `0.0004`, `below 0.0001`.
+/// A probability value, written as in the verdict's sentence.
 #[must_use]
 pub fn p(value: f64) -> String {
-    if value < 0.0001 {
-        "below 0.0001".to_owned()
-    } else if value < 0.001 {
-        format!("{value:.4}")
-    } else {
-        format!("{value:.3}")
-    }
+    super::sentence::p_text(value).trim_start_matches("p = ").to_owned()
 }
 
 /// A share as per cent, no decimals: `63 %`; shares that are not quite 0 or 1 are not rounded to them.

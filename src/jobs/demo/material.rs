@@ -1,6 +1,7 @@
 //! The recordings of the demo: one riff, one amplifier, two cones, two setups, four takes each in interleaved order, with the small
 //! differences that honest takes have.
 
+use super::filter::Biquad;
 use super::riff;
 use super::rig::{Curve, amplifier, close_mic, cone_a, cone_b};
 use crate::model::random::RandomWords;
@@ -63,10 +64,22 @@ pub fn record(di: &[f32], drives: &[Drive], order: &[usize], random: &mut dyn Ra
         let db = 0.05 * (2.0 * random.unit() - 1.0) - 0.008 * f64::from(pass);
         let lag = LATENCY + 1.5 * (2.0 * random.unit() - 1.0);
         for (mic, samples) in ["close-a", "close-b"].into_iter().zip(mics) {
-            out.push(Recorded { setup: drive.setup.clone(), mic, pass, samples: take(samples, db, lag, random) });
+            let mut samples = take(samples, db, lag, random);
+            wobble(&mut samples, random);
+            out.push(Recorded { setup: drive.setup.clone(), mic, pass, samples });
         }
     }
     out
+}
+
+/// What a rewired cab and a room that is a little warmer do to the tone: three broad bands, up to 0.2 dB each.
+fn wobble(samples: &mut [f32], random: &mut dyn RandomWords) {
+    let mut x: Vec<f64> = samples.iter().map(|v| f64::from(*v)).collect();
+    for hz in [95.0, 500.0, 2600.0] {
+        let centre = hz * 2f64.powf(random.unit() - 0.5);
+        Biquad::peaking(centre, 0.7, 0.2 * (2.0 * random.unit() - 1.0), riff::RATE).run(&mut x);
+    }
+    samples.iter_mut().zip(x).for_each(|(s, v)| *s = v as f32);
 }
 
 /// One take: level, lag, hiss of mic and room.

@@ -173,12 +173,13 @@ fn capture(
     Ok(takes)
 }
 
-/// Seals two tests and lets the simulated listeners through them: at one cone, where the wirings differ, one listener hears most of it and
-/// one guesses; for the sum of both mics the one who guesses is alone.
+/// Seals two tests and lets the simulated listeners through them: at one cone, where the wirings differ, one listener hears most of it, one
+/// some, and one guesses; for the sum of both mics the one who guesses is alone.
 fn listening(folder: &Path, random: &mut Generator, clock: &dyn Clock, progress: &dyn Progress) -> Result<(), JobError> {
     let hears = Ear { code: "sim-hears", hears: 0.9 };
+    let half = Ear { code: "sim-hears-some", hears: 0.6 };
     let guesses = Ear { code: "sim-guesses", hears: 0.0 };
-    for (mic, ears) in [("close-a", &[hears, guesses][..]), ("both", &[guesses][..])] {
+    for (mic, ears) in [("close-a", &[hears, half, guesses][..]), ("both", &[guesses][..])] {
         let request = plan::Request {
             compare: vec![SetupName::new("s16")?, SetupName::new("p4")?],
             method: Method::Abx,
@@ -186,7 +187,8 @@ fn listening(folder: &Path, random: &mut Generator, clock: &dyn Clock, progress:
             listeners: u32::try_from(ears.len()).unwrap_or(1),
             alpha: 0.05,
             bound: 0.3,
-            controls: Controls { same_file: 4, repeat: 3 },
+            // Enough of each for the gates: 7 same-file and 5 repeat trials over all listeners.
+            controls: if ears.len() > 1 { Controls { same_file: 3, repeat: 2 } } else { Controls { same_file: 7, repeat: 5 } },
             mic: Some(MicName::new(mic)?),
             excerpt: None,
             as_recorded: false,

@@ -101,9 +101,9 @@ fn score(plan: &Plan, doc: &TestDoc, r: &ResultDoc, trials: &[TrialRecord]) -> O
         listeners: r.listeners.iter().map(listener).collect(),
         heterogeneity: r.heterogeneity.map(|h| {
             format!(
-                "How unequal the listeners are: chi-square {:.2} on {} degrees of freedom, p = {}.",
+                "How unequal the listeners are: chi-square {:.2} on {}, p = {}.",
                 h.chi_square,
-                h.df,
+                crate::report::numbers::count(h.df as usize, "degree of freedom", "degrees of freedom"),
                 crate::report::numbers::p(h.p_value)
             )
         }),

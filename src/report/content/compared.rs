@@ -141,9 +141,10 @@ pub fn matching(report: &Report) -> Section {
 
 fn run(run: &MatchView) -> Vec<Block> {
     let what = if run.as_recorded { "levels as recorded, one common gain" } else { "loudness removed, by gain alone" };
-    let mismatch = run
-        .largest_mismatch_lu
-        .map_or_else(String::new, |m| format!(" The largest difference left between two clips of one mic is {m:.3} LU."));
+    let mismatch = run.largest_mismatch_lu.map_or_else(String::new, |m| {
+        let left = if m < 0.0005 { "under 0.001 LU".to_owned() } else { format!("{m:.3} LU") };
+        format!(" The largest difference left between two clips of one mic is {left}.")
+    });
     let mut blocks = vec![Block::Text(format!(
         "Run {}: {what}; ceiling {} dBTP; the originals are untouched.{mismatch}",
         run.run,

@@ -29,14 +29,14 @@ pub fn bands(difference: &DifferenceView, id: &str) -> Result<Option<Plot>, Plot
     let title = format!("{second} minus {first}, {mic}, loudness difference removed");
     let alt = words(difference, &shown);
     let x = [RANGE[0].log10(), RANGE[1].log10()];
-    let svg = canvas::draw(Caption { id, title: &title, alt: &alt }, 290.0, [58.0, 20.0, 40.0, 46.0], (x, [-most, most]), |c| {
+    let svg = canvas::draw(Caption { id, title: &title, alt: &alt }, 290.0, [62.0, 24.0, 46.0, 46.0], (x, [-most, most]), |c| {
         if floor.len() > 1 {
             let up = floor.iter().copied();
             let down = floor.iter().rev().map(|(x, d)| (*x, -d));
             c.fill(&up.chain(down).collect::<Vec<_>>(), WASH)?;
         }
         c.left(
-            &ticks([-most, most], 6.0).into_iter().map(|t| (t, numbers::signed(t, usize::from(most < 2.0)))).collect::<Vec<_>>(),
+            &ticks([-most, most], 8.0).into_iter().map(|t| (t, numbers::signed(t, usize::from(most < 2.0)))).collect::<Vec<_>>(),
         )?;
         let octaves = [100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0f64];
         let names = ["100", "200", "500", "1k", "2k", "5k"];
@@ -69,21 +69,21 @@ pub fn bands(difference: &DifferenceView, id: &str) -> Result<Option<Plot>, Plot
 fn legend(c: &canvas::Canvas<'_>, predicted: bool, floor: bool) -> Result<(), PlotError> {
     let width = c.x[1] - c.x[0];
     let mut x = c.x[0] + 0.02 * width;
-    let y = c.y[1] + (c.y[1] - c.y[0]) * 0.072;
+    let y = c.y[1] + (c.y[1] - c.y[0]) * 0.085;
     let sample = 0.055 * width;
     c.line(&[(x, y), (x + sample, y)], ACCENT, 2.4)?;
     c.dot((x + sample / 2.0, y), 3.6, ACCENT, true)?;
     c.word("measured", (x + sample, y), (6.0, 0.0), Hang::Left, INK)?;
-    x += 0.24 * width;
+    x += 0.29 * width;
     if floor {
         let h = (c.y[1] - c.y[0]) * 0.02;
         c.fill(&[(x, y - h), (x + sample, y - h), (x + sample, y + h), (x, y + h)], WASH)?;
         c.word("repeat takes", (x + sample, y), (6.0, 0.0), Hang::Left, INK)?;
-        x += 0.27 * width;
+        x += 0.33 * width;
     }
     if predicted {
         c.line(&[(x, y), (x + sample, y)], DASH, 1.8)?;
-        c.word("predicted from the drivers", (x + sample, y), (6.0, 0.0), Hang::Left, INK)?;
+        c.word("predicted", (x + sample, y), (6.0, 0.0), Hang::Left, INK)?;
     }
     Ok(())
 }

@@ -29,7 +29,7 @@ pub fn forest(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotEr
     let rows = listeners.len() + 1;
     let height = ROW * rows as f64 + 76.0;
     let caption = Caption { id: &format!("{}-listeners", test.test), title: &title, alt: &alt };
-    let svg = canvas::draw(caption, height, [150.0, 24.0, 28.0, 48.0], ([0.0, 1.0], [0.0, rows as f64]), |c| {
+    let svg = canvas::draw(caption, height, [170.0, 34.0, 28.0, 48.0], ([0.0, 1.0], [0.0, rows as f64]), |c| {
         c.bottom(&share_ticks(), "share right")?;
         c.upright(score.chance, INK, 1.6)?;
         c.word("chance", (score.chance, rows as f64), (0.0, -11.0), Hang::Middle, INK)?;

@@ -34,7 +34,7 @@ pub fn interval(test: &TestView, score: &ScoreView) -> Result<Plot, PlotError> {
         }
     );
     let caption = Caption { id: &format!("{}-interval", test.test), title: &title, alt: &alt };
-    let svg = canvas::draw(caption, 150.0, [24.0, 24.0, 44.0, 44.0], ([0.0, 1.0], [0.0, 1.0]), |c| {
+    let svg = canvas::draw(caption, 150.0, [30.0, 34.0, 44.0, 44.0], ([0.0, 1.0], [0.0, 1.0]), |c| {
         c.bottom(&share_ticks(), if two_sided { "share preferring the first named" } else { "share right" })?;
         c.upright(score.chance, INK, 1.6)?;
         c.word("chance", (score.chance, 1.0), (0.0, -11.0), Hang::Middle, INK)?;

@@ -33,7 +33,7 @@ pub fn power(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotErr
         percent(at)
     );
     let caption = Caption { id: &format!("{}-power", test.test), title: &title, alt: &alt };
-    let svg = canvas::draw(caption, 250.0, [58.0, 24.0, 26.0, 44.0], ([0.0, most as f64], [0.0, 1.0]), |c| {
+    let svg = canvas::draw(caption, 250.0, [68.0, 28.0, 26.0, 44.0], ([0.0, most as f64], [0.0, 1.0]), |c| {
         c.left(&share_ticks())?;
         let along: Vec<_> = ticks([0.0, most as f64], 8.0).into_iter().map(|t| (t, format!("{t:.0}"))).collect();
         c.bottom(&along, "scored trials")?;

@@ -2,4 +2,5 @@
 
 mod demo;
 mod page;
+mod plots;
 mod sample;

@@ -1,0 +1,144 @@
+//! Plots read back from their SVG: what stands in the drawing is what was counted.
+
+use super::sample;
+use cabjury::model::verdict::VerdictKind;
+use cabjury::report::plots;
+
+/// Numbers of an attribute of all elements of a kind with a colour.
+fn attributes(svg: &str, tag: &str, colour: &str, attribute: &str) -> Vec<f64> {
+    svg.split('<')
+        .filter(|e| e.starts_with(tag) && e.contains(colour))
+        .filter_map(|e| e.split(&format!(" {attribute}=\"")).nth(1)?.split('"').next()?.parse().ok())
+        .collect()
+}
+
+/// Points of a polyline or polygon.
+fn points(element: &str) -> Vec<(f64, f64)> {
+    let list = element.split("points=\"").nth(1).unwrap().split('"').next().unwrap();
+    list.split_whitespace()
+        .map(|p| {
+            let (x, y) = p.split_once(',').unwrap();
+            (x.parse().unwrap(), y.parse().unwrap())
+        })
+        .collect()
+}
+
+/// All words with their places.
+fn words(svg: &str) -> Vec<(String, f64, f64)> {
+    svg.split("<text ")
+        .skip(1)
+        .map(|e| {
+            let number = |name: &str| e.split(&format!("{name}=\"")).nth(1).unwrap().split('"').next().unwrap().parse().unwrap();
+            let text = e.split_once('>').unwrap().1.split('<').next().unwrap().trim().to_owned();
+            (text, number("x"), number("y"))
+        })
+        .collect()
+}
+
+/// The scale of an axis, from two ticks: value = (place - a) / b.
+fn scale(one: (f64, f64), two: (f64, f64)) -> impl Fn(f64) -> f64 {
+    let b = (two.1 - one.1) / (two.0 - one.0);
+    move |place| one.0 + (place - one.1) / b
+}
+
+const ACCENT: &str = "#A63D1F";
+
+fn across(svg: &str) -> impl Fn(f64) -> f64 + use<> {
+    let words = words(svg);
+    let at = |w: &str| words.iter().find(|t| t.0 == w).unwrap().1;
+    scale((0.0, at("0 %")), (1.0, at("100 %")))
+}
+
+#[test]
+fn interval_shows_what_was_counted() {
+    let test = sample::test(VerdictKind::Heard, &[(12, 16)], "Heard.");
+    let plot = plots::interval(&test, test.score.as_ref().unwrap()).unwrap();
+    let x = across(&plot.svg);
+    // 12/16 with Clopper-Pearson .47622918 .92733796: STATISTICS of this project's reference, computed with scipy 1.17.1.
+    let dot = attributes(&plot.svg, "circle", ACCENT, "cx");
+    assert!((x(dot[0]) - 0.75).abs() < 0.001, "{dot:?}");
+    let line = plot.svg.split('<').find(|e| e.starts_with("polyline") && e.contains(ACCENT)).unwrap();
+    let ends = points(line);
+    assert!((x(ends[0].0) - 0.476_229).abs() < 0.001 && (x(ends[1].0) - 0.927_338).abs() < 0.001, "{ends:?}");
+    assert!(plot.table.rows.iter().any(|r| r[1] == "0.4762 to 0.9273"), "{:?}", plot.table);
+    assert!(plot.alt.contains("12 of 16 picks"));
+}
+
+#[test]
+fn power_marks_this_test_on_the_saw_tooth() {
+    let test = sample::test(VerdictKind::Heard, &[(12, 16)], "Heard.");
+    let plot = plots::power(&test, test.score.as_ref().unwrap()).unwrap().unwrap();
+    let words = words(&plot.svg);
+    let tick = |w: &str| words.iter().find(|t| t.0 == w).unwrap();
+    let y = scale((0.0, tick("0 %").2), (1.0, tick("100 %").2));
+    let x = scale((10.0, tick("10").1), (20.0, tick("20").1));
+    let (cx, cy) = (attributes(&plot.svg, "circle", ACCENT, "cx")[0], attributes(&plot.svg, "circle", ACCENT, "cy")[0]);
+    assert!((x(cx) - 16.0).abs() < 0.05);
+    // Power .630 of 16 trials at .75: the project's statistics reference, computed with scipy 1.17.1.
+    assert!((y(cy) - 0.630).abs() < 0.002, "{}", y(cy));
+    let curve =
+        plot.svg.split('<').find(|e| e.starts_with("polyline") && e.contains("#22201C") && e.matches(',').count() > 30).unwrap();
+    let curve = points(curve);
+    assert_eq!(curve.len(), 40);
+    // A saw-tooth: it falls somewhere.
+    assert!(curve.windows(2).any(|w| y(w[1].1) < y(w[0].1) - 0.01));
+}
+
+#[test]
+fn forest_has_a_row_per_listener_in_black_and_white() {
+    let test = sample::test(VerdictKind::Heard, &[(13, 16), (9, 16), (15, 16)], "Heard.");
+    let plot = plots::forest(&test, test.score.as_ref().unwrap()).unwrap().unwrap();
+    let x = across(&plot.svg);
+    let dots = attributes(&plot.svg, "circle", "fill=\"#22201C\"", "cx");
+    // Filled: significant alone after correction. The second listener's dot is open, told by shape and not by colour.
+    assert_eq!(dots.len(), 2);
+    assert!((x(dots[0]) - 13.0 / 16.0).abs() < 0.001 && (x(dots[1]) - 15.0 / 16.0).abs() < 0.001);
+    assert_eq!(plot.table.rows.len(), 3);
+    let one = sample::test(VerdictKind::Heard, &[(13, 16)], "Heard.");
+    assert!(plots::forest(&one, one.score.as_ref().unwrap()).unwrap().is_none());
+}
+
+#[test]
+fn bands_show_measured_floor_and_prediction() {
+    let report = sample::report(sample::test(VerdictKind::Heard, &[(12, 16)], "Heard."));
+    let difference = &report.differences[0];
+    let plot = plots::bands(difference, "bands-1").unwrap().unwrap();
+    let words = words(&plot.svg);
+    let tick = |w: &str| words.iter().find(|t| t.0 == w).unwrap();
+    let x = scale((2.0, tick("100").1), (3.0, tick("1k").1));
+    let y = scale((0.0, tick("0").2), (-1.0, tick("\u{2212}1").2));
+    let line =
+        plot.svg.split('<').find(|e| e.starts_with("polyline") && e.contains(ACCENT) && e.matches(',').count() == 20).unwrap();
+    for ((px, py), band) in points(line).into_iter().zip(&difference.bands) {
+        assert!((x(px) - band.hz.log10()).abs() < 0.002);
+        assert!((y(py) - band.between_db.unwrap()).abs() < 0.01);
+    }
+    assert_eq!(plot.svg.matches("stroke-dasharray").count(), 2, "prediction and its legend are dashed");
+    assert_eq!(plot.table.rows.len(), 20);
+    assert_eq!(plot.table.rows[0][0], "80");
+    assert_eq!(plot.table.rows[19][0], "6.3k");
+}
+
+#[test]
+fn every_plot_has_words_and_numbers() {
+    let test = sample::test(VerdictKind::Heard, &[(13, 16), (9, 16)], "Heard.");
+    let score = test.score.clone().unwrap();
+    let report = sample::report(test.clone());
+    let mut open_ended = test.clone();
+    open_ended.planned = None;
+    let all = [
+        Some(plots::interval(&test, &score).unwrap()),
+        plots::power(&test, &score).unwrap(),
+        plots::forest(&test, &score).unwrap(),
+        plots::bands(&report.differences[0], "b").unwrap(),
+        plots::levels(&report.takes, "close-a", "l").unwrap(),
+        plots::evidence(&open_ended, &score).unwrap(),
+    ];
+    for plot in all {
+        let plot = plot.unwrap();
+        assert!(plot.svg.starts_with("<svg ") && plot.svg.contains("role=\"img\""), "{}", plot.title);
+        assert!(plot.svg.contains("<title id=") && plot.svg.contains("<desc id="), "{}", plot.title);
+        assert!(plot.alt.len() > 40 && !plot.table.rows.is_empty(), "{}", plot.title);
+        assert!(!plot.svg.contains("NaN") && !plot.svg.contains("inf\""), "{}", plot.title);
+    }
+}
