@@ -2,8 +2,10 @@
 
 use crate::jobs::error::JobError;
 use crate::model::audio::Severity;
+use crate::model::explain::Fate;
 use crate::model::rig::{Amplifier, AmplifierKind, Driver, Rig, Setup};
 use crate::model::session::{Clip, MatchRun, MeterRecord, MeterValue, Take};
+use crate::model::trial::SealedTest;
 use crate::report::view::{BandView, ClipView, DifferenceView, MatchView, Report, SetupView, TakeView};
 use crate::store::Session;
 use serde::Deserialize;
@@ -42,8 +44,14 @@ struct LastBand {
 /// The records cannot be read.
 pub fn gather(session: &Session) -> Result<Report, JobError> {
     let (rig, takes, clips, runs) = (session.rig()?, session.takes()?, session.clips()?, session.match_runs()?);
-    let meter = session.meter_readings()?;
-    let check: LastCheck = session.note("last-check")?.and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_default();
+    let (meter, tests) = (session.meter_readings()?, session.tests()?);
+    let check: LastCheck = match session.note("last-check")? {
+        None => LastCheck::default(),
+        Some(text) => serde_json::from_str(&text).map_err(|e| {
+            let message = format!("what the last check found cannot be read: {e}");
+            JobError::plain("damaged-note", Fate::Failed, message, "run it again: cabjury check")
+        })?,
+    };
     let folder = session.folder().file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
     let title = session.note("title")?.or_else(|| rig.title.clone()).unwrap_or(folder);
     Ok(Report {
@@ -55,7 +63,7 @@ pub fn gather(session: &Session) -> Result<Report, JobError> {
         held: rig.held.iter().map(|(k, v)| (k.clone(), v.clone())).collect(),
         setups: rig.setups.iter().map(|s| setup(&rig, s, &takes, &meter)).collect(),
         takes: takes.iter().map(|t| take(t, &clips)).collect(),
-        matching: runs.iter().filter(|r| shown(r, &runs, session)).map(|r| matching(r, &clips)).collect(),
+        matching: runs.iter().filter(|r| shown(r, &runs, &clips, &tests)).map(|r| matching(r, &clips)).collect(),
         differences: check.differences.into_iter().map(difference).collect(),
         level_trend_db_per_take: check.level_trend_db_per_take,
         cautions: cautions(&rig),
@@ -129,10 +137,8 @@ fn take(take: &Take, clips: &[Clip]) -> TakeView {
 }
 
 /// A run is shown when it is the last one, or a sealed test plays its clips.
-fn shown(run: &MatchRun, all: &[MatchRun], session: &Session) -> bool {
+fn shown(run: &MatchRun, all: &[MatchRun], clips: &[Clip], tests: &[SealedTest]) -> bool {
     let last = all.iter().all(|other| other.run <= run.run);
-    let clips = session.clips().unwrap_or_default();
-    let tests = session.tests().unwrap_or_default();
     last || tests.iter().flat_map(|t| &t.plan.clips).any(|p| clips.iter().any(|c| c.id == p.clip && c.run == run.run))
 }
 

@@ -106,8 +106,8 @@ pub fn report(folder: &Path, out: Option<&Path>, clock: &dyn Clock) -> Result<Re
             let text = serde_json::to_string_pretty(&all).map_err(|e| failed(folder, &e))?;
             text + "\n"
         }
-        Format::Html => page::page(&document(&view).map_err(plot)?),
-        Format::Markdown => markdown::markdown(&document(&view).map_err(plot)?),
+        Format::Html => page::page(&document(&view).map_err(|e| plot(&e))?),
+        Format::Markdown => markdown::markdown(&document(&view).map_err(|e| plot(&e))?),
     };
     let path = match out {
         Some(path) => {
@@ -150,7 +150,7 @@ pub fn view(folder: &Path, scored: &ScoreDoc, audited: &audit::AuditDoc, clock: 
     Ok(view)
 }
 
-fn plot(error: PlotError) -> JobError {
+fn plot(error: &PlotError) -> JobError {
     JobError::plain(
         "plot",
         Fate::Failed,

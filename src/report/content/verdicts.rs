@@ -140,6 +140,9 @@ fn missed(test: &TestView, score: &ScoreView) -> (String, String) {
     let upper = score.distinguishers.map(|d| d[3]);
     let more = match score.verdict {
         VerdictKind::Heard | VerdictKind::HeardSmall | VerdictKind::Preferred => " It did not miss this one.".to_owned(),
+        VerdictKind::DataVoid | VerdictKind::PlayerCue | VerdictKind::RepeatFloor => {
+            " But no verdict came out of it: it found nothing, and it excluded nothing.".to_owned()
+        }
         VerdictKind::NotShownBounded => upper.map_or_else(String::new, |u| {
             format!(
                 " What it can exclude, at 95 %: that more than {} of the trials were truly heard; the smallest effect worth finding was set to {}.",

@@ -68,7 +68,7 @@ fn fine(v: f64) -> i32 {
 }
 
 impl<'a> Canvas<'a> {
-    fn new(root: DrawingArea<SVGBackend<'a>, Shift>, height: f64, margins: Margins, x: [f64; 2], y: [f64; 2]) -> Self {
+    fn new(root: &DrawingArea<SVGBackend<'a>, Shift>, height: f64, margins: Margins, x: [f64; 2], y: [f64; 2]) -> Self {
         let [left, right, top, bottom] = margins;
         let across = fine(left)..fine(WIDTH - right);
         let down = fine(height - bottom)..fine(top);
@@ -179,7 +179,7 @@ pub(super) fn draw(
     let mut raw = String::new();
     {
         let root = SVGBackend::with_string(&mut raw, size).into_drawing_area();
-        let canvas = Canvas::new(root, height, margins, ranges.0, ranges.1);
+        let canvas = Canvas::new(&root, height, margins, ranges.0, ranges.1);
         paint(&canvas)?;
         canvas.area.present().map_err(failed)?;
     }

@@ -3,4 +3,5 @@
 mod cases;
 mod library;
 mod recipe;
+mod respond;
 mod standards;
