@@ -95,7 +95,7 @@ fn piece(block: &Block) -> Markup {
             Block::Facts(facts) => dl.facts { @for (name, value) in facts { div { dt { (name) } dd { (value) } } } },
             Block::Table(table) => (ruled(table)),
             Block::Plot(plot) => (figure(plot)),
-            Block::Drawing(svg, words) => figure.drawing { (PreEscaped(svg)) figcaption { (words) } },
+            Block::Drawing(svg, words) => figure.drawing { (PreEscaped(inline(svg))) figcaption { (words) } },
             Block::Typed(text) => pre { (text) },
             Block::Folded(title, blocks) => details {
                 summary { (title) }
@@ -142,5 +142,15 @@ fn ruled(table: &Table) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// A drawing that stands alone as a file, made fit to stand inside the page: without its name space and its own style, which would reach
+/// beyond it.
+fn inline(svg: &str) -> String {
+    let bare = svg.replace(" xmlns=\"http://www.w3.org/2000/svg\"", "");
+    match (bare.find("<style>"), bare.find("</style>")) {
+        (Some(start), Some(end)) if start < end => format!("{}{}", &bare[..start], &bare[end + "</style>".len()..]),
+        _ => bare,
     }
 }

@@ -2,9 +2,7 @@
 //!
 //! * [`material`]: the recordings: riff, amplifier, cones, takes
 //! * `ear`: the simulated listeners
-//! * `drive`: what each driver gets
 
-mod drive;
 mod ear;
 mod filter;
 pub mod material;
@@ -15,17 +13,18 @@ use super::error::JobError;
 use super::publish::gather::INVENTED;
 use super::publish::{VerdictLine, report};
 use super::trials::Trials;
-use super::{check, intake, plan, prepare, session, sheet};
+use super::{check, intake, meter, plan, prepare, rig as rigs, runsheet, session, sheet};
 use crate::model::audio::Audio;
 use crate::model::explain::Fate;
 use crate::model::ids::{MicName, SetupName};
 use crate::model::outside::{Clock, Progress};
-use crate::model::session::Depth;
+use crate::model::rig::Rig;
+use crate::model::session::{Depth, MeterValue};
 use crate::model::trial::{Controls, Method, TrialCount};
 use crate::sound::write::write_wav24;
 use crate::store::Session;
 use crate::trial::Generator;
-use crate::units::{Dbtp, SampleRate};
+use crate::units::{Dbtp, Ohm, SampleRate};
 use ear::Ear;
 use serde::Serialize;
 use std::fs;
@@ -38,8 +37,11 @@ pub const SHEET: &str = include_str!("../../../sessions/demo-rig.toml");
 const NOTICE: &str = "Invented: the rig, the sound and the listeners are made up by a program to show how a shootout goes. Nothing here says \
                       anything about real wirings or real ears.";
 
-/// The capture order of the passes, interleaved so that warm-up does not pose as wiring: A B B A B A A B.
-const ORDER: [usize; 8] = [0, 1, 1, 0, 1, 0, 0, 1];
+/// Takes of each setup.
+const TAKES: usize = 4;
+
+/// What the invented ohmmeter showed.
+const METERED: [(&str, f64); 2] = [("series", 13.6), ("parallel", 3.5)];
 
 /// The document of `demo`.
 #[derive(Debug, Clone, Serialize)]
@@ -68,9 +70,12 @@ pub fn demo(folder: Option<&Path>, seed: u64, clock: &dyn Clock, progress: &dyn 
     let folder = folder.map_or_else(next_folder, |f| Ok(f.to_owned()))?;
     let mut random = Generator::simulated(seed);
     let rig = sheet::read_sheet(SHEET)?;
-    let drives = drive::drives(&rig)?;
+    let drives = drives(&rig)?;
     session::new(&folder, None, Some(rig), &[], clock, progress)?;
     Session::open_write(&folder, clock.now())?.set_note(INVENTED, NOTICE, clock.now())?;
+    for (wiring, ohm) in METERED {
+        meter::meter(&folder, wiring, MeterValue::Ohm(Ohm::new(ohm)?), clock)?;
+    }
     let takes = capture(&folder, &drives, &mut random, clock, progress)?;
     check::check(&folder, clock, progress)?;
     let request = prepare::Request { as_recorded: false, excerpts: Vec::new(), ceiling: Dbtp::new(-1.0)? };
@@ -92,6 +97,23 @@ pub fn demo(folder: Option<&Path>, seed: u64, clock: &dyn Clock, progress: &dyn 
             format!("cabjury listen {shown} --listener me"),
         ],
     })
+}
+
+/// What each of the two drivers gets in each setup, by the driver model.
+fn drives(rig: &Rig) -> Result<Vec<material::Drive>, JobError> {
+    let mut out = Vec::new();
+    for setup in rigs::describe(rig)?.setups {
+        let curve = |label: &str| {
+            let drive = setup.drive.iter().find(|d| d.driver == label)?;
+            Some(drive.hz.iter().copied().zip(drive.db.iter().copied()).collect())
+        };
+        let (Some(a), Some(b)) = (curve("A"), curve("B")) else {
+            let message = format!("the demo's rig sheet lacks a figure of a driver in {}", setup.setup);
+            return Err(JobError::plain("demo-rig", Fate::Failed, message, "this is a defect of the demo"));
+        };
+        out.push(material::Drive { setup: setup.setup, a, b });
+    }
+    Ok(out)
 }
 
 fn next_folder() -> Result<PathBuf, JobError> {
@@ -147,7 +169,7 @@ fn capture(
 ) -> Result<usize, JobError> {
     let di = material::di(random);
     progress.step("synthesising", 1, 2);
-    let recorded = material::record(&di, drives, &ORDER, random);
+    let recorded = material::record(&di, drives, &runsheet::order(drives.len(), TAKES), random);
     progress.step("synthesising", 2, 2);
     let tray = Tray::beside(folder)?;
     let request = intake::Request { files: vec![tray.put("di.wav", di)?], di: true, ..intake::Request::default() };

@@ -2,9 +2,11 @@
 //!
 //! * [`gather`]: rig, takes, matching, differences
 //! * [`tested`]: sealed tests, scores, picks
+//! * `wired`: loads, drawings, predictions
 
 pub mod gather;
 pub mod tested;
+mod wired;
 
 use super::audit;
 use super::error::JobError;
@@ -135,6 +137,7 @@ pub fn report(folder: &Path, out: Option<&Path>, clock: &dyn Clock) -> Result<Re
 pub fn view(folder: &Path, scored: &ScoreDoc, audited: &audit::AuditDoc, clock: &dyn Clock) -> Result<Report, JobError> {
     let session = Session::open_read(folder)?;
     let mut view = gather::gather(&session)?;
+    wired::fill(&mut view, &session.rig()?)?;
     view.tests = tested::tests(&session, scored)?;
     view.made_at = clock.now().to_string();
     view.audit = Some(AuditView {

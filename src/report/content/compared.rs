@@ -8,10 +8,18 @@ use crate::report::view::{DRIVER_HEAD, MatchView, Report, SetupView, TakeView};
 /// What was compared, and all that differs.
 pub fn compared(report: &Report) -> Section {
     let mut blocks = Vec::new();
+    let mut told: Vec<(Vec<&str>, String, &[String])> = Vec::new();
     for test in &report.tests {
-        let differs = if test.differs.is_empty() { vec!["nothing that was noted".to_owned()] } else { test.differs.clone() };
-        blocks.push(Block::Text(format!("{}: {}. What differs between them:", test.test, test.pair())));
-        blocks.push(Block::List(differs));
+        // Tests of the same setups share their line.
+        match told.iter_mut().find(|t| t.1 == test.pair() && t.2 == test.differs) {
+            Some(same) => same.0.push(&test.test),
+            None => told.push((vec![&test.test], test.pair(), &test.differs)),
+        }
+    }
+    for (tests, pair, differs) in told {
+        blocks.push(Block::Text(format!("{}: {pair}. What differs between them:", tests.join(", "))));
+        let nothing = || vec!["nothing that was noted".to_owned()];
+        blocks.push(Block::List(if differs.is_empty() { nothing() } else { differs.to_vec() }));
     }
     if !report.drivers.is_empty() {
         blocks.push(Block::Heading("Drivers".to_owned()));
