@@ -12,7 +12,7 @@ use crate::report::view::{DifferenceView, Report};
 ///
 /// # Errors
 /// A wiring of the kept rig cannot be read.
-pub fn fill(report: &mut Report, rig: &Rig) -> Result<(), JobError> {
+pub(super) fn fill(report: &mut Report, rig: &Rig) -> Result<(), JobError> {
     let doc = describe(rig)?;
     for setup in &mut report.setups {
         let Some(found) = doc.setups.iter().find(|d| d.setup == setup.name) else { continue };
