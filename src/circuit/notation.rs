@@ -170,7 +170,8 @@ fn read(text: &str, known: Option<&[DriverLabel]>) -> Result<Network, NotationEr
         Some(column) if !cut && column < fault.column => unbalanced(column, '('),
         _ => fault,
     };
-    Err(NotationError { fault: fault.kind, column: fault.column, text: text.to_owned(), what: fault.what, hint: fault.hint })
+    let hint = if fault.hint.is_empty() { "put parentheses round what belongs together".to_owned() } else { fault.hint };
+    Err(NotationError { fault: fault.kind, column: fault.column, text: text.to_owned(), what: fault.what, hint })
 }
 
 /// Column of the leftmost `(` that is never closed.

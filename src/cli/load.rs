@@ -2,7 +2,6 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::{AmpArg, DriverArg};
-use crate::circuit::grade::Grade;
 use crate::jobs::JobError;
 use crate::jobs::load::{LoadDoc, load};
 use crate::model::rig::{AmplifierKind, Driver};
@@ -37,7 +36,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
     let doc = load(&args.wiring, &drivers, args.tap, kind)?;
     shell.say(&text(&doc, kind));
     shell.document(&doc);
-    Ok(if doc.grade == Grade::DoNotConnect { Outcome::Refused } else { Outcome::Done })
+    Ok(if doc.refused() { Outcome::Refused } else { Outcome::Done })
 }
 
 fn driver(arg: &DriverArg) -> Driver {
@@ -64,11 +63,7 @@ fn driver(arg: &DriverArg) -> Driver {
 pub(super) fn text(doc: &LoadDoc, kind: AmplifierKind) -> String {
     let tap =
         if kind == AmplifierKind::Valve { format!("{} ohm tap", doc.tap_ohm) } else { format!("least load {} ohm", doc.tap_ohm) };
-    let grade = match doc.grade {
-        Grade::Matched => "matched",
-        Grade::Tolerated => "tolerated",
-        Grade::DoNotConnect => "DO NOT CONNECT",
-    };
+    let grade = doc.grade_text();
     let ratio = doc.ratio.map_or_else(String::new, |r| format!(", ratio {r:.2}"));
     let mut out = format!("{}\n  load {} on the {tap}{ratio}: {grade}\n", doc.wiring, doc.load_ohm);
     for reason in &doc.reasons {

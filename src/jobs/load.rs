@@ -59,6 +59,24 @@ pub struct LoadDoc {
     pub cautions: Vec<String>,
 }
 
+impl LoadDoc {
+    /// True when the load must not be connected.
+    #[must_use]
+    pub fn refused(&self) -> bool {
+        self.grade == Grade::DoNotConnect
+    }
+
+    /// The grade as a card prints it.
+    #[must_use]
+    pub fn grade_text(&self) -> &'static str {
+        match self.grade {
+            Grade::Matched => "matched",
+            Grade::Tolerated => "tolerated",
+            Grade::DoNotConnect => "DO NOT CONNECT",
+        }
+    }
+}
+
 /// Output impedance on the 8 ohm tap, and whether it is assumed.
 #[must_use]
 pub fn output_ohm(amplifier: Option<&Amplifier>) -> (f64, bool) {

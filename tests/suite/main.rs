@@ -26,7 +26,7 @@ mod floors;
 /// Texts that people see, kept as files.
 mod golden;
 /// One evening's work from recordings to verdict.
-//mod journey;
+mod journey;
 /// Sound to test with.
 mod material;
 /// The player through the silent device and ALSA's file capture.

@@ -1,1 +1,5 @@
-//! placeholder
+//! Wirings, loads, meters, drives: published examples, ngspice values, invariants.
+
+mod cases;
+mod commands;
+mod invariants;

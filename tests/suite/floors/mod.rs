@@ -181,11 +181,11 @@ fn dependencies(manifest: &str) -> BTreeSet<String> {
     for line in manifest.lines() {
         if line.starts_with('[') {
             section = line.trim_matches(['[', ']']);
-        } else if section == "dependencies" || section.ends_with(".dependencies") {
-            if let Some((name, _)) = line.split_once('=') {
-                let name = name.trim().split('.').next().unwrap_or_default();
-                names.insert(name.replace('-', "_"));
-            }
+        } else if (section == "dependencies" || section.ends_with(".dependencies"))
+            && let Some((name, _)) = line.split_once('=')
+        {
+            let name = name.trim().split('.').next().unwrap_or_default();
+            names.insert(name.replace('-', "_"));
         }
     }
     names

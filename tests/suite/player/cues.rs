@@ -8,7 +8,7 @@ const PART: usize = 3000;
 const FADE: usize = 480;
 
 /// What a listener's recorder would hold of one trial: A, B, X in turn.
-fn heard(files: [Vec<f32>; 3]) -> [Vec<f32>; 3] {
+fn heard(files: &[Vec<f32>; 3]) -> [Vec<f32>; 3] {
     let (mut engine, shared, _) = engine(files.to_vec());
     let mut parts = Vec::new();
     for s in 0..3 {
@@ -36,17 +36,12 @@ fn right(trials: u64, change: impl Fn(&mut Vec<f32>)) -> u64 {
     let mut noise = Noise(99);
     (0..trials)
         .filter(|k| {
-            // The same loop over and over, so that the level of a part does not depend on where it begins.
-            let file = {
-                let one = slot(*k + 1, PART);
-                one
-            };
+            let file = slot(*k + 1, PART);
             let x_is_a = noise.next() < 0.0;
             let mut other = file.clone();
             change(&mut other);
-            let files = if x_is_a { [file.clone(), other, file] } else { [other.clone(), file.clone(), file] };
-            let files = if x_is_a { files } else { [files[0].clone(), files[1].clone(), files[1].clone()] };
-            classify(&heard(files), noise.next() < 0.0) == x_is_a
+            let files = if x_is_a { [file.clone(), other, file] } else { [other, file.clone(), file] };
+            classify(&heard(&files), noise.next() < 0.0) == x_is_a
         })
         .count() as u64
 }

@@ -8,7 +8,8 @@ use cabjury::report::view::Report;
 
 /// One report per verdict of a test with a right answer, with counts that lead to it.
 fn every_verdict() -> Vec<(VerdictKind, Report)> {
-    let cases: [(VerdictKind, &[(u64, u64)], &str); 9] = [
+    type Case = (VerdictKind, &'static [(u64, u64)], &'static str);
+    let cases: [Case; 9] = [
         (VerdictKind::DataVoid, &[(12, 16)], "No verdict: take t004 no longer has its recorded hash."),
         (VerdictKind::PlayerCue, &[(12, 16)], "No verdict: the player gave a cue."),
         (VerdictKind::RepeatFloor, &[(12, 16)], "No verdict: repeat takes were told apart as well as the setups."),
@@ -89,7 +90,7 @@ fn the_page_is_well_formed_and_asks_nobody_for_anything() {
         let body = html.replacen("<head>", "", 1);
         let tail = &body[body.find("</head>").unwrap() + "</head>".len()..];
         let tail = format!("</style>{}", &tail[..tail.rfind("</html>").unwrap()]);
-        well_formed(&format!("{tail}<").replace("<<", "<").trim_end_matches('<').to_owned());
+        well_formed(format!("{tail}<").replace("<<", "<").trim_end_matches('<'));
         for word in
             ["http", "<script", "<link", "<img", "<iframe", "@import", "url(", "javascript:", " onclick", " onload", "srcset"]
         {

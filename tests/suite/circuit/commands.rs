@@ -1,0 +1,154 @@
+//! The wiring commands as a person runs them.
+
+use crate::golden;
+use crate::program::Desk;
+
+#[test]
+fn load_prints_a_card_and_its_document() {
+    let desk = Desk::new();
+    let args = ["load", "A + B", "--driver", "A=8,30", "--driver", "B=8,60", "--tap", "16"];
+    golden::check("load-series.txt", &desk.run(&args).ends(0).out);
+    let doc = desk.run(&[&args[..], &["--json"]].concat()).ends(0).json();
+    assert_eq!(
+        (doc["wiring"].as_str(), doc["load_ohm"].as_f64(), doc["grade"].as_str()),
+        (Some("A + B"), Some(16.0), Some("matched"))
+    );
+    assert_eq!((doc["ratio"].as_f64(), doc["largest_amp_w"].as_f64()), (Some(1.0), Some(60.0)));
+    assert_eq!(doc["drivers"][0]["limiting"], true);
+}
+
+#[test]
+fn a_load_that_must_not_be_connected_is_code_3_with_its_document() {
+    let desk = Desk::new();
+    let said = desk.run(&["load", "A || B", "--driver", "A=4", "--driver", "B=4", "--tap", "16", "--json"]).ends(3);
+    assert_eq!(said.json()["grade"], "do-not-connect");
+    let solid = desk
+        .run(&["load", "A || B", "--driver", "A=8", "--driver", "B=4", "--tap", "4", "--amp", "solid-state", "--json"])
+        .ends(3);
+    assert_eq!(solid.json()["grade"], "do-not-connect");
+}
+
+#[test]
+fn notation_faults_are_code_4_with_their_column() {
+    let desk = Desk::new();
+    let said = desk
+        .run(&["load", "A + B || C", "--driver", "A=8", "--driver", "B=8", "--driver", "C=8", "--tap", "8", "--json"])
+        .ends(4);
+    let error = &said.json()["error"];
+    assert_eq!((error["kind"].as_str(), error["column"].as_u64()), (Some("mixed-operators"), Some(7)));
+    let said = desk.run(&["load", "A", "--driver", "A=8", "--driver", "B=8", "--tap", "8", "--json"]).ends(4);
+    assert_eq!(said.json()["error"]["kind"], "unused-driver");
+    desk.run(&["load", "-A + B", "--driver", "A=8", "--driver", "B=8", "--tap", "16"]).ends(0);
+}
+
+const SHEET: &str = r#"
+[session]
+title = "an invented rig"
+[amplifier]
+label = "head 1"
+kind = "valve"
+rated_w = 50
+taps_ohm = [4, 8, 16]
+[[driver]]
+label = "A"
+nominal_ohm = 8
+rated_w = 30
+re_ohm = 6.5
+fs_hz = 78.0
+qms = 7.5
+qes = 0.62
+[[driver]]
+label = "B"
+nominal_ohm = 8
+rated_w = 60
+re_ohm = 6.9
+fs_hz = 105.0
+qms = 11.0
+qes = 1.15
+[[wiring]]
+name = "series"
+network = "A + B"
+[[wiring]]
+name = "parallel"
+network = "A || B"
+[[setup]]
+name = "s16"
+wiring = "series"
+tap_ohm = 16
+[[setup]]
+name = "p4"
+wiring = "parallel"
+tap_ohm = 4
+"#;
+
+#[test]
+fn the_sheet_goes_in_and_every_setup_is_described() {
+    let desk = Desk::new();
+    std::fs::write(desk.join("rig.toml"), SHEET).unwrap();
+    desk.run(&["new", "s", "--sheet", "rig.toml"]).ends(0);
+    let said = desk.run(&["rig", "s", "--drawing", "card.svg"]).ends(0);
+    golden::check("rig-cards.txt", &said.out);
+    assert!(said.err.contains("differ in wiring and tap together"), "{}", said.err);
+    golden::check("rig-cards.svg", &std::fs::read_to_string(desk.join("card.svg")).unwrap());
+    desk.run(&["rig", "s", "--drawing", "card.svg"]).ends(3);
+    let doc = desk.run(&["rig", "s", "--json"]).ends(0).json();
+    assert_eq!(doc["setups"].as_array().unwrap().len(), 2);
+    assert_eq!(doc["setups"][0]["drive"][0]["hz"].as_array().unwrap().len(), 121);
+    assert_eq!(doc["differences"].as_array().unwrap().len(), 2);
+    golden::check("runsheet.txt", &desk.run(&["runsheet", "s", "--takes", "2"]).ends(0).out);
+    let order = desk.run(&["runsheet", "s", "--takes", "4", "--json"]).ends(0).json();
+    let setups: Vec<&str> = order["order"].as_array().unwrap().iter().map(|p| p["setup"].as_str().unwrap()).collect();
+    assert_eq!(setups, ["s16", "p4", "p4", "s16", "p4", "s16", "s16", "p4"]);
+}
+
+#[test]
+fn the_meter_judges_and_keeps() {
+    let desk = Desk::new();
+    std::fs::write(desk.join("rig.toml"), SHEET).unwrap();
+    desk.run(&["new", "s", "--sheet", "rig.toml"]).ends(0);
+    golden::check("meter-good.txt", &desk.run(&["meter", "s", "series", "13.2"]).ends(0).out);
+    golden::check("meter-bad.txt", &desk.run(&["meter", "s", "s16", "3.4"]).ends(0).out);
+    let open = desk.run(&["meter", "s", "B + A", "OL", "--json"]).ends(0).json();
+    assert_eq!(
+        (open["reading_ohm"].as_str(), open["as_intended"].as_bool(), open["wiring"].as_str()),
+        (Some("open"), Some(false), Some("series"))
+    );
+}
+
+#[test]
+fn typing_mistakes_in_the_sheet_are_told_by_line_and_nearest_key() {
+    let desk = Desk::new();
+    for (wrong, right, line, near) in [
+        ("nomnal_ohm = 8", "nominal_ohm = 8", 11, "nominal_ohm"),
+        ("network = \"A + + B\"", "network = \"A + B\"", 0, ""),
+        ("wiring = \"serie\"", "wiring = \"series\"", 33, "series"),
+        ("kind = \"tube\"", "kind = \"valve\"", 6, ""),
+        ("tap_ohm = -4", "tap_ohm = 4", 38, ""),
+        ("fs_hz = 7800.0", "fs_hz = 78.0", 10, ""),
+    ] {
+        std::fs::write(desk.join("rig.toml"), SHEET.replacen(right, wrong, 1)).unwrap();
+        let said = desk.run(&["new", "s", "--sheet", "rig.toml", "--json"]).ends(4).json();
+        let error = &said["error"];
+        let message = error["message"].as_str().unwrap();
+        if line > 0 {
+            assert!(message.contains(&format!("line {line},")), "{wrong}: {message}");
+        }
+        assert!(error["next"].as_str().unwrap().contains(near), "{wrong}: {error}");
+        assert!(!desk.join("s").exists(), "{wrong}: half a session was left behind");
+    }
+}
+
+#[test]
+fn a_changed_sheet_is_refused_under_recorded_takes() {
+    let desk = Desk::new();
+    std::fs::write(desk.join("rig.toml"), SHEET).unwrap();
+    desk.run(&["new", "s", "--sheet", "rig.toml"]).ends(0);
+    let rate = 48_000;
+    crate::material::write_wav(&desk.join("a.wav"), rate, &crate::material::riff(3.4, rate));
+    desk.run(&["take", "s", "a.wav", "--setup", "s16"]).ends(0);
+    std::fs::write(desk.join("other.toml"), SHEET.replace("network = \"A + B\"", "network = \"-A + B\"")).unwrap();
+    let said = desk.run(&["rig", "s", "--sheet", "other.toml", "--json"]).ends(3).json();
+    assert!(said["error"]["message"].as_str().unwrap().contains("t001"), "{said}");
+    std::fs::write(desk.join("other.toml"), SHEET.replace("network = \"A || B\"", "network = \"A || -B\"")).unwrap();
+    desk.run(&["rig", "s", "--sheet", "other.toml"]).ends(0);
+}
