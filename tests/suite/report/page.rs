@@ -145,3 +145,19 @@ fn the_sum_by_hand_is_the_p_value() {
     let text = markdown(&document(&sample::report(test)).unwrap());
     assert!(text.contains("p = [C(3,2) x 2^1 + C(3,3)] / 3^3") && text.contains("= 7 / 27 = 0.259259"), "{text}");
 }
+
+#[test]
+fn a_large_session_stays_small() {
+    // 20 listeners with 50 trials each; the reports of a session are sent around by mail.
+    let counts = vec![(33u64, 50u64); 20];
+    let mut report = sample::report(sample::test(VerdictKind::Heard, &counts, "Heard."));
+    let take = report.takes[0].clone();
+    report.takes.extend((0..24).map(|i| cabjury::report::view::TakeView {
+        take: format!("t{:03}", 50 + i),
+        pass: 9 + i,
+        ..take.clone()
+    }));
+    let html = page(&document(&report).unwrap());
+    assert!(html.len() < 3_000_000, "{}", html.len());
+    assert_eq!(html.matches("A s16 t003, B p4 t004, X p4 t008").count(), 1000, "every trial stands in the report");
+}
