@@ -132,8 +132,13 @@ fn missed(test: &TestView, score: &ScoreView) -> (String, String) {
             "An open-ended test goes on until somebody stops it; how much it can still find depends on how long it goes on.";
         return (question, text.to_owned());
     };
+    let who = if test.method == Method::Preference {
+        "Somebody who prefers the same setup 3 times in 4"
+    } else {
+        "A listener who is right 3 times in 4"
+    };
     let found = format!(
-        "A listener who is right 3 times in 4 would have been found by this test with a chance of {}, and missed in {} of 100 such tests.",
+        "{who} would have been found by this test with a chance of {}, and missed in {} of 100 such tests.",
         percent(power),
         ((1.0 - power) * 100.0).round()
     );

@@ -51,5 +51,9 @@ pub fn evidence(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, Plot
 }
 
 fn power_of_ten(e: i32) -> String {
-    if (0..=4).contains(&e) { format!("{:.0}", 10f64.powi(e)) } else { format!("1e{e}") }
+    match e {
+        0..=4 => format!("{:.0}", 10f64.powi(e)),
+        -3..0 => format!("{:.*}", e.unsigned_abs() as usize, 10f64.powi(e)),
+        _ => format!("1e{e}"),
+    }
 }

@@ -54,10 +54,11 @@ pub fn interval(test: &TestView, score: &ScoreView) -> Result<Plot, PlotError> {
         }
         Ok(())
     })?;
+    let how = if test.planned.is_some() { "Clopper-Pearson" } else { "confidence sequence, valid at any stop" };
     let mut rows = vec![
         vec!["right".to_owned(), format!("{} of {} ({share:.4})", score.correct, score.trials)],
         vec!["chance".to_owned(), format!("{:.4}", score.chance)],
-        vec!["95 % interval, two-sided (Clopper-Pearson)".to_owned(), format!("{low:.4} to {high:.4}")],
+        vec![format!("95 % interval, two-sided ({how})"), format!("{low:.4} to {high:.4}")],
     ];
     if let Some(lower) = score.lower95 {
         rows.push(vec!["95 % lower limit, one-sided (the small triangle)".to_owned(), format!("{lower:.4}")]);
