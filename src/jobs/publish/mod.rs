@@ -1,6 +1,6 @@
 //! `report`: gathers a session's records, verdicts and audit, and writes the page (or Markdown, or JSON). Never over something.
 //!
-//! * [`gather`]: rig, takes, matching, differences
+//! * [`gather`](mod@gather): rig, takes, matching, differences
 //! * [`tested`]: sealed tests, scores, picks
 //! * `wired`: loads, drawings, predictions
 

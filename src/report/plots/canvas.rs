@@ -23,7 +23,7 @@ pub(super) const FAINT: RGBColor = RGBColor(0x8a, 0x7f, 0x6c);
 pub(super) const ACCENT: RGBColor = RGBColor(0xa6, 0x3d, 0x1f);
 /// Filled areas.
 pub(super) const WASH: RGBColor = RGBColor(0xe0, 0xd4, 0xba);
-/// Ink, dashed by the page's style and by the attribute that [`Canvas::finish`] puts in.
+/// Ink, dashed by the page's style and by the attribute that [`finish`] puts in.
 pub(super) const DASH: RGBColor = RGBColor(0x22, 0x20, 0x1d);
 /// The paper.
 pub(super) const PAPER: RGBColor = RGBColor(0xfb, 0xf7, 0xec);

@@ -1,12 +1,12 @@
 //! Plots: each an SVG with its text alternative, and the numbers behind it as a table. Readable in black and white: what differs in
 //! meaning differs in shape, dash or place, never in colour alone.
 //!
-//! * [`interval`]: the share right with its interval, against chance and the smallest effect set beforehand
-//! * [`power`]: the saw-tooth of power over the number of trials, with this test's place
-//! * [`forest`]: listeners one above the other
-//! * [`bands`]: differences per one-third octave with repeat floor and prediction
-//! * [`levels`]: level over the capture order
-//! * [`evidence`]: evidence over the trials of an open-ended test
+//! * [`interval()`]: the share right with its interval, against chance and the smallest effect set beforehand
+//! * [`power()`]: the saw-tooth of power over the number of trials, with this test's place
+//! * [`forest()`]: listeners one above the other
+//! * [`bands()`]: differences per one-third octave with repeat floor and prediction
+//! * [`levels()`]: level over the capture order
+//! * [`evidence()`]: evidence over the trials of an open-ended test
 
 mod bands;
 mod canvas;
