@@ -6,6 +6,7 @@ use rustix_openpty::rustix::termios::Winsize;
 use std::fs::File;
 use std::io::{Read, Write};
 use std::process::{Child, Stdio};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
@@ -13,6 +14,15 @@ struct Terminal {
     child: Child,
     keys: File,
     screen: Arc<Mutex<vt100::Parser>>,
+    closed: Arc<AtomicBool>,
+}
+
+impl Drop for Terminal {
+    fn drop(&mut self) {
+        // A failed test must not leave a player behind.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
 }
 
 fn cells(n: u16) -> std::num::NonZero<u16> {
@@ -28,18 +38,19 @@ impl Terminal {
         drop(pty.user);
         let keys = File::from(pty.controller);
         let screen = Arc::new(Mutex::new(vt100::Parser::new(cells(24), cells(80), 0)));
-        let (mut from, to) = (keys.try_clone().unwrap(), Arc::clone(&screen));
+        let closed = Arc::new(AtomicBool::new(false));
+        let (mut from, to, closing) = (keys.try_clone().unwrap(), Arc::clone(&screen), Arc::clone(&closed));
         std::thread::spawn(move || {
             let mut buffer = [0; 4096];
             // A pseudo-terminal whose other side is closed ends in an error: that is the end of this thread.
             while let Ok(n) = from.read(&mut buffer) {
-                if n == 0 {
+                if n == 0 || closing.load(Ordering::Acquire) {
                     break;
                 }
                 to.lock().unwrap().process(&buffer[..n]);
             }
         });
-        Self { child, keys, screen }
+        Self { child, keys, screen, closed }
     }
 
     /// What a person sees, line by line, white space squeezed.
@@ -169,4 +180,25 @@ fn sigterm_ends_it_like_leaving() {
     terminal.ends(Some(0));
     let score = desk.run(&["score", "s", "--json"]).ends(0).json();
     assert_eq!(score["tests"][0]["void"].as_u64(), Some(1), "the open trial was not voided");
+}
+
+#[test]
+fn a_closed_terminal_ends_it_and_voids_the_trial() {
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 4);
+    let mut terminal = Terminal::open(&desk, &LISTEN);
+    terminal.begin();
+    // The reader's copy of the controller has to go too: a last key makes the page answer, which ends the thread's read.
+    terminal.closed.store(true, Ordering::Release);
+    terminal.press("a");
+    terminal.keys = File::open("/dev/null").unwrap();
+    let since = Instant::now();
+    while terminal.child.try_wait().unwrap().is_none() {
+        assert!(since.elapsed() < Duration::from_secs(20), "the program goes on without a terminal");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    // The lock is free, and whoever writes next finds the open trial and voids it.
+    desk.run(&["match", "s"]).ends(0);
+    let score = desk.run(&["score", "s", "--json"]).ends(0).json();
+    assert_eq!((score["tests"][0]["void"].as_u64(), score["tests"][0]["done"].as_u64()), (Some(1), Some(0)));
 }
