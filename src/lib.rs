@@ -11,4 +11,3 @@ pub mod stats;
 pub mod store;
 pub mod trial;
 pub mod units;
-pub mod web;

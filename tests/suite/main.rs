@@ -19,8 +19,6 @@ static ALLOCATIONS: assert_no_alloc::AllocDisabler = assert_no_alloc::AllocDisab
 mod circuit;
 /// The program as a person runs it: exit codes, help, documents.
 mod cli;
-/// Every error once, as text.
-mod errors;
 /// The rooms import only what the table in DEVELOPERS.md allows.
 mod floors;
 /// Texts that people see, kept as files.
