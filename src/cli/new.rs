@@ -5,6 +5,7 @@ use super::values::NamedFile;
 use crate::jobs::JobError;
 use crate::jobs::session::new;
 use crate::model::outside::SystemClock;
+use crate::report::numbers::count;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury new evening series=series.wav parallel=parallel.wav";
@@ -32,7 +33,12 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
     let rig = args.sheet.as_deref().map(crate::jobs::sheet::read_sheet_file).transpose()?;
     let recordings: Vec<_> = args.recordings.iter().map(|r| (r.setup.clone(), r.file.clone())).collect();
     let doc = new(&args.folder, args.title.as_deref(), rig, &recordings, &SystemClock, &shell.progress())?;
-    shell.say(&format!("{} is a session now, with {} setups and {} takes", doc.session, doc.setups.len(), doc.takes.len()));
+    shell.say(&format!(
+        "{} is a session now, with {} and {}",
+        doc.session,
+        count(doc.setups.len(), "setup", "setups"),
+        count(doc.takes.len(), "take", "takes")
+    ));
     for take in &doc.takes {
         shell.say(super::measure::faults(&take.faults).trim_end());
     }

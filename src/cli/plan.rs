@@ -8,6 +8,7 @@ use crate::jobs::plan::{PlanDoc, Request, plan, what_if};
 use crate::model::ids::{ExcerptName, MicName, SetupName};
 use crate::model::outside::SystemClock;
 use crate::model::trial::{Controls, TrialCount};
+use crate::report::numbers::count;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury plan evening --compare s16,p4 --trials 16 --controls same-file=8";
@@ -112,10 +113,10 @@ fn text(doc: &PlanDoc) -> String {
     let trials = doc.trials.map_or_else(|| "open-ended".to_owned(), |n| format!("{n} scored trials"));
     let level = if doc.as_recorded { "as recorded" } else { "loudness removed" };
     lines.push(format!(
-        "{}: {} for {} listeners, {trials} each, {level}, mic {}, excerpt {}",
+        "{}: {} for {}, {trials} each, {level}, mic {}, excerpt {}",
         doc.method,
         doc.setups.join(" against "),
-        doc.listeners,
+        count(doc.listeners as usize, "listener", "listeners"),
         doc.mic,
         doc.excerpt
     ));

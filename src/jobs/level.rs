@@ -229,7 +229,8 @@ pub fn level(request: &Request, progress: &dyn Progress) -> Result<LevelDoc, Job
         let (Some(fine), Some(white)) =
             (align::find_lag(&first, &second, rate, true), align::find_lag(&first, &second, rate, false))
         else {
-            let message = format!("{} or {} is silent", measured[0].path.display(), m.path.display());
+            let quiet = if align::find_lag(&first, &first, rate, true).is_none() { &measured[0] } else { m };
+            let message = format!("{} is silent, so there is nothing to align by", quiet.path.display());
             return Err(JobError::at_path("silence", Fate::Unfit, &m.path, message, "record it again"));
         };
         let lag = if (fine.samples - white.samples).abs() <= 0.75 { fine } else { white };

@@ -216,6 +216,10 @@ pub fn rehearse(folder: &Path, request: &Request, clock: &dyn Clock, progress: &
 fn keep(folder: &Path, plan: &Plan, code: &ListenerCode, request: &Request, clock: &dyn Clock) -> Result<(), JobError> {
     let mut trials = Trials::open(folder, clock)?;
     trials.enter(plan, code, true)?;
+    let standing = trials.standing(plan, code)?;
+    if standing.through() {
+        return Err(super::trials::through(plan, code, &standing));
+    }
     simulate(&mut trials, plan, code, request.hears, &mut Generator::simulated(request.seed))
 }
 

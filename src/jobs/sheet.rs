@@ -152,7 +152,9 @@ fn quoted(message: &str) -> Vec<&str> {
 
 fn from_toml(text: &str, error: &toml::de::Error) -> SheetError {
     let (line, column) = position(text, error.span().map_or(0, |s| s.start));
-    let message = error.message().to_owned();
+    // The library speaks of the types of its own language; a musician wrote a number.
+    let message =
+        error.message().replace("f64", "a number").replace("u32", "a whole number").replace("a boolean", "true or false");
     let words = quoted(&message);
     let near = words.split_first().and_then(|(given, known)| {
         known.iter().map(|k| (strsim::osa_distance(given, k), *k)).min().filter(|(d, _)| *d <= 3).map(|(_, k)| k.to_owned())

@@ -61,6 +61,16 @@ fn refused(kind: &'static str, message: impl Into<String>, next: impl Into<Strin
     JobError::plain(kind, Fate::Refused, message, next)
 }
 
+fn closed(plan: &Plan) -> JobError {
+    refused("test-closed", format!("{} is closed", plan.test), "read its verdict with: cabjury score")
+}
+
+/// The refusal of a listener who has answered everything.
+pub(super) fn through(plan: &Plan, listener: &ListenerCode, standing: &Standing) -> JobError {
+    let message = format!("{listener} has answered all {} trials of {}", standing.done, plan.test);
+    refused("listener-through", message, "the next listener may begin, under another code")
+}
+
 impl<'a> Trials<'a> {
     /// Opens a session for listening. Trials that an ended process left open are void now.
     ///
@@ -109,8 +119,11 @@ impl<'a> Trials<'a> {
     /// Registers a listener for a test.
     ///
     /// # Errors
-    /// The code belongs to the other kind of listener, or all planned listeners have begun.
+    /// The test is closed, the code belongs to the other kind of listener, or all planned listeners have begun.
     pub fn enter(&mut self, plan: &Plan, code: &ListenerCode, simulated: bool) -> Result<(), JobError> {
+        if self.session.test(&plan.test)?.closed_at.is_some() {
+            return Err(closed(plan));
+        }
         let began = self.began(&plan.test, simulated)?;
         if !began.contains(code) && began.len() >= plan.listeners as usize {
             let message = format!(
@@ -178,11 +191,10 @@ impl<'a> Trials<'a> {
     ) -> Result<OpenTrial, JobError> {
         let standing = self.standing(plan, listener)?;
         if standing.closed {
-            return Err(refused("test-closed", format!("{} is closed", plan.test), "read its verdict with: cabjury score"));
+            return Err(closed(plan));
         }
         if standing.through() {
-            let message = format!("{listener} has answered all {} trials of {}", standing.done, plan.test);
-            return Err(refused("listener-through", message, "the next listener may begin, under another code"));
+            return Err(through(plan, listener, &standing));
         }
         if let Some(open) = self.current(&plan.test, listener) {
             return Err(refused("trial-open", format!("trial {} is open", open.number), "answer it first"));

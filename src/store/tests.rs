@@ -64,7 +64,7 @@ impl Session {
     pub fn close_test(&mut self, id: &TestId, now: Timestamp) -> Result<(), StoreError> {
         let mut test = self.test(id)?;
         if let Some(at) = test.closed_at {
-            return Err(StoreError::NotAllowed { what: format!("{id} was closed at {at} and stays so") });
+            return Err(StoreError::NotAllowed { what: format!("{id} was closed at {at:.0} and stays so") });
         }
         test.closed_at = Some(now);
         let record = self.json(&test)?;

@@ -1,5 +1,7 @@
 //! The program as a person runs it: help, exit codes, completions, manual pages.
 
+mod errors;
+
 use crate::golden;
 use crate::program::Desk;
 

@@ -1,0 +1,169 @@
+//! What a person reads when something is wrong: every message once, with its exit code, kept as text and looked at.
+//! A golden file shows at once when a message loses its path, its wish or its way out.
+
+use crate::golden;
+use crate::material;
+use crate::program::Desk;
+use crate::trial_support;
+use std::fmt::Write as _;
+
+/// What was typed and what came back, as it stands in the golden file.
+struct Transcript<'d> {
+    desk: &'d Desk,
+    text: String,
+    wrong: Vec<String>,
+}
+
+impl<'d> Transcript<'d> {
+    fn new(desk: &'d Desk) -> Self {
+        Self { desk, text: String::new(), wrong: Vec::new() }
+    }
+
+    fn note(&mut self, why: &str) {
+        writeln!(self.text, "# {why}").unwrap();
+    }
+
+    /// Runs a line that must end with this code and takes down its message without what the machine alone decides.
+    fn line(&mut self, code: i32, args: &[&str]) {
+        let said = self.desk.run(args);
+        if said.code != code || !said.err.contains("next: ") || said.err.contains("panicked") {
+            self.wrong.push(format!("{args:?}: wanted {code} and a way out, got {}: {}{}", said.code, said.out, said.err));
+        }
+        let folder = self.desk.path().display().to_string();
+        let typed: Vec<String> = args
+            .iter()
+            .map(|a| if a.contains([' ', '(']) || a.is_empty() { format!("'{a}'") } else { (*a).to_owned() })
+            .collect();
+        writeln!(
+            self.text,
+            "$ cabjury {}\n{}exit {code}\n",
+            typed.join(" "),
+            same_everywhere(&said.err.replace(&folder, "HERE"))
+        )
+        .unwrap();
+    }
+
+    /// Compares all that was said with the golden file.
+    fn ends_as(self, name: &str) {
+        assert!(self.wrong.is_empty(), "{}", self.wrong.join("\n"));
+        golden::check(name, &self.text);
+    }
+}
+
+/// Without the time of day and the names of this machine's outputs.
+fn same_everywhere(text: &str) -> String {
+    let mut out = String::new();
+    for line in text.lines() {
+        let line = line.split_once("; there are: ").map_or(line.to_owned(), |(head, _)| format!("{head}; there are: THESE"));
+        let words: Vec<&str> =
+            line.split(' ').map(|w| if w.starts_with("20") && w.ends_with('Z') { "TIME" } else { w }).collect();
+        writeln!(out, "{}", words.join(" ")).unwrap();
+    }
+    out
+}
+
+fn bad_files(desk: &Desk) {
+    let riff = material::riff(2.0, 48_000);
+    material::write_wav(&desk.join("riff.wav"), 48_000, &riff);
+    material::write_wav(&desk.join("riff-44.wav"), 44_100, &riff);
+    material::write_wav(&desk.join("silent.wav"), 48_000, &vec![0.0; 96_000]);
+    material::write_wav(&desk.join("blip.wav"), 48_000, &riff[24_000..26_000]);
+    material::write_wav(&desk.join("no-frames.wav"), 48_000, &[]);
+    std::fs::write(desk.join("empty.wav"), b"").unwrap();
+    std::fs::write(desk.join("shopping.wav"), "two kilos of apples, a loaf of bread and a new set of strings").unwrap();
+    let whole = std::fs::read(desk.join("riff.wav")).unwrap();
+    std::fs::write(desk.join("header-only.wav"), &whole[..20]).unwrap();
+    let mut odd = whole.clone();
+    // Format tag 0x0161 in the fmt chunk: compressed audio inside a WAV.
+    odd[20..22].copy_from_slice(&0x0161u16.to_le_bytes());
+    std::fs::write(desk.join("compressed.wav"), odd).unwrap();
+    std::fs::create_dir(desk.join("folder.wav")).unwrap();
+}
+
+#[test]
+fn every_message_about_a_recording() {
+    let desk = Desk::new();
+    bad_files(&desk);
+    desk.run(&["new", "s", "one=riff.wav"]).ends(0);
+    let mut t = Transcript::new(&desk);
+    for file in ["none.wav", "folder.wav", "empty.wav", "shopping.wav", "header-only.wav", "no-frames.wav", "compressed.wav"] {
+        t.line(4, &["take", "s", file, "--setup", "one"]);
+    }
+    t.note("silent, too short, another rate: nothing is taken in");
+    for file in ["silent.wav", "blip.wav", "riff-44.wav"] {
+        t.line(4, &["take", "s", file, "--setup", "one"]);
+    }
+    t.line(4, &["measure", "none.wav"]);
+    t.line(4, &["level", "riff.wav", "none.wav", "--out", "levelled"]);
+    t.line(4, &["level", "riff.wav", "silent.wav", "--out", "levelled"]);
+    t.ends_as("errors/recordings.txt");
+    let kept = desk.run(&["status", "s"]).ends(0).out;
+    assert!(kept.contains("takes of one") && kept.contains("1 (4 or more advised)"), "something unfit was stored: {kept}");
+}
+
+#[test]
+fn every_message_about_a_wiring_or_a_sheet() {
+    let desk = Desk::new();
+    let mut t = Transcript::new(&desk);
+    let load = |wiring: &'static str| ["load", wiring, "--tap", "8", "--driver", "A=8", "--driver", "B=8", "--driver", "C=8"];
+    for wiring in ["", "A + ", "(A + B) || C)", "(A + B", "A + B || C", "A B || C", "A + A + B", "A + D + B", "A ? B"] {
+        t.line(4, &load(wiring));
+    }
+    t.note("a driver that the wiring does not use");
+    t.line(4, &load("A || B"));
+    t.note("sheets");
+    let head = "[amplifier]\nlabel = \"head\"\nkind = \"valve\"\nrated_w = 50\ntaps_ohm = [4, 8, 16]\n";
+    let driver = "[[driver]]\nlabel = \"A\"\nnominal_ohm = 8\n";
+    let wiring = "[[wiring]]\nname = \"one\"\nnetwork = \"A\"\n";
+    let setup = "[[setup]]\nname = \"s\"\nwiring = \"one\"\ntap_ohm = 8\n";
+    for (why, text) in [
+        ("a typing mistake in a key", format!("{head}{driver}nominal_ohms = 8\n{wiring}{setup}")),
+        ("no TOML", format!("{head}{driver}{wiring}{setup}taps = [4, 8\n")),
+        ("a value of another kind", format!("{head}{}{wiring}{setup}", driver.replace("= 8", "= \"eight\""))),
+        ("an impossible value", format!("{head}{}{wiring}{setup}", driver.replace("= 8", "= -8"))),
+        ("a setup of a wiring that is not there", format!("{head}{driver}{wiring}{}", setup.replace("\"one\"", "\"won\""))),
+        ("a wiring of a driver that is not there", format!("{head}{driver}{}{setup}", wiring.replace("\"A\"", "\"A + B\""))),
+        ("a reserved name", format!("{head}{driver}{wiring}{}", setup.replace("\"s\"", "\"X\""))),
+    ] {
+        std::fs::write(desk.join("sheet.toml"), text).unwrap();
+        t.note(why);
+        t.line(4, &["new", "s", "--sheet", "sheet.toml"]);
+    }
+    t.line(4, &["new", "s", "--sheet", "none.toml"]);
+    t.ends_as("errors/wirings.txt");
+    assert!(!desk.join("s").exists(), "a refused sheet left a folder behind");
+}
+
+#[test]
+fn every_message_about_a_session_and_its_tests() {
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 4);
+    std::fs::create_dir(desk.join("other")).unwrap();
+    std::fs::write(desk.join("other/letter.txt"), "dear band").unwrap();
+    let mut t = Transcript::new(&desk);
+    t.line(4, &["status", "none"]);
+    t.line(4, &["status", "other"]);
+    t.line(3, &["new", "other"]);
+    t.line(4, &["take", "s", "none.wav", "--setup", "one"]);
+    t.line(4, &["take", "s", "one-1.wav", "--setup", "three"]);
+    t.line(4, &["withdraw", "s", "--take", "t009", "--reason", "wrong song"]);
+    t.line(4, &["plan", "s", "--compare", "one,three"]);
+    t.line(4, &["plan", "s", "--compare", "one,two", "--mic", "room"]);
+    t.line(4, &["plan", "s", "--compare", "one,two", "--excerpt", "solo"]);
+    t.line(4, &["score", "s", "--test", "test-9"]);
+    t.line(4, &["listen", "s", "--listener", "me", "--test", "test-9", "--plain", "--device", "silent"]);
+    t.line(1, &["listen", "s", "--listener", "me", "--plain", "--device", "no such device"]);
+    t.line(3, &["meter", "s", "series", "8"]);
+    t.note("before its end a test gives no figures away");
+    desk.run(&["report", "s", "--out", "page.html"]).ends(0);
+    t.line(3, &["report", "s", "--out", "page.html"]);
+    t.note("after its end nobody can add to it");
+    desk.run(&["close", "s", "--test", "test-1"]).ends(0);
+    t.line(3, &["listen", "s", "--listener", "late", "--test", "test-1", "--plain", "--device", "silent"]);
+    t.line(3, &["close", "s", "--test", "test-1"]);
+    t.line(3, &["rehearse", "s", "--hears", "0", "--test", "test-1", "--keep", "robot"]);
+    t.note("too few clips for a plan");
+    desk.run(&["new", "bare", "one=one-1.wav", "two=two-1.wav"]).ends(0);
+    t.line(3, &["plan", "bare", "--compare", "one,two"]);
+    t.ends_as("errors/sessions.txt");
+}
