@@ -226,14 +226,11 @@ pub fn level(request: &Request, progress: &dyn Progress) -> Result<LevelDoc, Job
     let mut polarity = vec![Polarity::Same];
     for m in &measured[1..] {
         let second = align::mono(m.audio.channels());
-        let (Some(fine), Some(white)) =
-            (align::find_lag(&first, &second, rate, true), align::find_lag(&first, &second, rate, false))
-        else {
-            let quiet = if align::find_lag(&first, &first, rate, true).is_none() { &measured[0] } else { m };
+        let Some(lag) = align::find_honest_lag(&first, &second, rate) else {
+            let quiet = if align::find_honest_lag(&first, &first, rate).is_none() { &measured[0] } else { m };
             let message = format!("{} is silent, so there is nothing to align by", quiet.path.display());
             return Err(JobError::at_path("silence", Fate::Unfit, &m.path, message, "record it again"));
         };
-        let lag = if (fine.samples - white.samples).abs() <= 0.75 { fine } else { white };
         lags.push(lag.samples);
         polarity.push(lag.polarity);
     }

@@ -1,12 +1,12 @@
 //! `measure`: format, faults, loudness and peaks of files; differences of two or more recordings of one performance.
 
 use super::error::JobError;
+use super::metering::{Metered, meter_file};
 use crate::model::audio::{Audio, BandLevel, DbOrSilence, FileFacts, Finding, Levels, Severity};
 use crate::model::explain::{Explain, Fate};
 use crate::model::outside::Progress;
 use crate::signal::{align, bands, faults, meter, shift};
 use crate::sound;
-use rayon::prelude::*;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
@@ -140,6 +140,9 @@ pub struct Compared {
     pub residual_db: serde_json::Value,
     /// Rate difference of the two clocks.
     pub drift_ppm: Option<f64>,
+    /// Seconds that were compared, where the files are longer than that.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub compared_s: Option<f64>,
     /// One-third-octave differences.
     pub bands: Vec<BandDoc>,
 }
@@ -206,61 +209,83 @@ fn residual_value(residual: Option<DbOrSilence>) -> serde_json::Value {
     }
 }
 
+/// At most so many frames of each file are compared: five minutes at 96 kHz, ten at 48.
+const COMPARED_FRAMES: usize = 28_800_000;
+
+/// A file that was metered, with its mean of channels where it is to be compared.
+struct Heard {
+    path: String,
+    metered: Metered,
+    mono: Vec<f32>,
+}
+
+fn hear(path: &Path, compared: bool) -> Result<Heard, sound::SoundError> {
+    let mut mono = Vec::new();
+    let metered = meter_file(path, &mut |_, block| {
+        if compared && mono.len() < COMPARED_FRAMES {
+            mono.extend(align::mono(block));
+            mono.truncate(COMPARED_FRAMES);
+        }
+    })?;
+    Ok(Heard { path: path.display().to_string(), metered, mono })
+}
+
 /// Compares a second recording with a first.
-#[must_use]
-pub fn compare(first: &Measured, second: &Measured) -> PairOutcome {
-    let rate = first.audio.rate();
-    if second.audio.rate() != rate {
-        let error = format!("{} and {} differ in rate: export both at one rate", rate, second.audio.rate());
+fn compare(first: &Heard, second: &Heard) -> PairOutcome {
+    let rate = first.metered.facts.rate;
+    if second.metered.facts.rate != rate {
+        let error = format!("{rate} and {} differ in rate: export both at one rate", second.metered.facts.rate);
         return PairOutcome::Refused { error };
     }
-    let (a, b) = (align::mono(first.audio.channels()), align::mono(second.audio.channels()));
-    let (Some(fine), Some(white)) = (align::find_lag(&a, &b, rate, true), align::find_lag(&a, &b, rate, false)) else {
+    let (a, b) = (&first.mono, &second.mono);
+    let Some(lag) = align::find_honest_lag(a, b, rate) else {
         return PairOutcome::Refused { error: "one of the two is silent".to_owned() };
     };
-    // Both methods agree on repeat takes of one rig; where they part, the two are different wirings and only the coarser one is honest.
-    let lag = if (fine.samples - white.samples).abs() <= 0.75 { fine } else { white };
     // Two wirings turn phases differently from note to note: only repeat takes of one rig show a clock.
     let same_rig = lag.method == crate::model::audio::LagMethod::PhaseSlope;
-    let drift = if same_rig { align::find_drift(&a, &b, lag.samples, rate).map(|(ppm, _)| ppm) } else { None };
-    let aligned = shift::advance(&b, lag.samples, a.len());
-    let level = second.levels.integrated.zip(first.levels.integrated).map(|(s, f)| s.value() - f.value());
-    let difference =
-        bands::difference(&bands::judged(first.audio.channels(), rate), &bands::judged(second.audio.channels(), rate));
+    let drift = if same_rig { align::find_drift(a, b, lag.samples, rate) } else { None };
+    let aligned = shift::advance(b, lag.samples, a.len());
+    let integrated = |h: &Heard| h.metered.levels.integrated;
+    let level = integrated(second).zip(integrated(first)).map(|(s, f)| s.value() - f.value());
+    let (bands, residual) = rayon::join(
+        || bands::difference(&bands::judged(&[a], rate), &bands::judged(&[b], rate)),
+        || residual_value(bands::residual(a, &aligned)),
+    );
+    let longest = first.metered.facts.frames.max(second.metered.facts.frames);
     PairOutcome::Compared(Box::new(Compared {
         lag_samples: lag.samples,
         lag_within_samples: lag.within,
         lag_method: lag.method,
         polarity: lag.polarity.sign(),
         level_difference_lu: level,
-        residual_db: residual_value(bands::residual(&a, &aligned)),
-        drift_ppm: drift,
-        bands: bands::records(&difference).iter().map(BandDoc::from).collect(),
+        residual_db: residual,
+        drift_ppm: drift.map(|d| d.0),
+        compared_s: (longest > COMPARED_FRAMES as u64).then(|| COMPARED_FRAMES as f64 / rate.as_f64()),
+        bands: bands::records(&bands).iter().map(BandDoc::from).collect(),
     }))
 }
 
-/// Measures files; what cannot be read goes to `errors`, the others are measured all the same.
+/// Measures files; what cannot be read goes to `errors`, the others are measured all the same. One file of any length takes the same
+/// memory; of two or more at most the first minutes are compared, and the document says so.
 ///
 /// # Errors
 /// None of its own today; a file that cannot be read is part of the document.
 pub fn measure(paths: &[PathBuf], progress: &dyn Progress) -> Result<MeasureDoc, JobError> {
-    let done = std::sync::atomic::AtomicU64::new(0);
-    let total = paths.len() as u64;
-    let results: Vec<Result<Measured, sound::SoundError>> = paths
-        .par_iter()
-        .map(|path| {
-            let measured = measure_file(path);
-            progress.step("measuring", done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1, total);
-            measured
-        })
-        .collect();
     let (mut files, mut errors, mut error) = (Vec::new(), Vec::new(), None);
-    let mut measured = Vec::new();
-    for (path, result) in paths.iter().zip(results) {
-        match result {
-            Ok(m) => {
-                files.push(FileDoc::new(&path.display().to_string(), &m.facts, &m.levels, &m.findings));
-                measured.push(m);
+    let (mut pairs, mut first) = (Vec::new(), None);
+    for (path, done) in paths.iter().zip(1..) {
+        match hear(path, paths.len() > 1) {
+            Ok(heard) => {
+                let m = &heard.metered;
+                files.push(FileDoc::new(&heard.path, &m.facts, &m.levels, &m.findings));
+                match &first {
+                    None => first = Some(heard),
+                    Some(first) => pairs.push(PairDoc {
+                        first: first.path.clone(),
+                        second: heard.path.clone(),
+                        outcome: compare(first, &heard),
+                    }),
+                }
             }
             Err(e) => {
                 error.get_or_insert_with(|| error_value(&e));
@@ -272,15 +297,8 @@ pub fn measure(paths: &[PathBuf], progress: &dyn Progress) -> Result<MeasureDoc,
                 });
             }
         }
+        progress.step("measuring", done, paths.len() as u64);
     }
-    let name = |m: &Measured| m.path.display().to_string();
-    let pairs = match measured.split_first() {
-        Some((first, others)) => others
-            .par_iter()
-            .map(|second| PairDoc { first: name(first), second: name(second), outcome: compare(first, second) })
-            .collect(),
-        None => Vec::new(),
-    };
     Ok(MeasureDoc { files, pairs, errors, error })
 }
 

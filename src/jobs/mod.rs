@@ -24,6 +24,7 @@ pub mod listen;
 pub mod load;
 pub mod measure;
 pub mod meter;
+pub mod metering;
 pub mod plan;
 pub mod prepare;
 pub mod publish;

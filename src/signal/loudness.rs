@@ -63,18 +63,46 @@ impl KFilter {
         for &x in samples {
             let x = f64::from(x);
             let y = s.b[0] * x + s1;
-            s1 = s.b[1] * x - s.a[0] * y + s2;
+            s1 = (s.b[1] * x + s2) - s.a[0] * y;
             s2 = s.b[2] * x - s.a[1] * y;
             let z = h.b[0] * y + h1;
-            h1 = h.b[1] * y - h.a[0] * z + h2;
+            h1 = (h.b[1] * y + h2) - h.a[0] * z;
             h2 = h.b[2] * y - h.a[1] * z;
             sum += z * z;
         }
-        // A tail below 1e-30 is inaudible and would only make the processor crawl through subnormals.
-        let settle = |v: f64| if v.abs() < 1e-30 { 0.0 } else { v };
-        self.state = [[settle(s1), settle(s2)], [settle(h1), settle(h2)]];
+        self.state = [[settled(s1), settled(s2)], [settled(h1), settled(h2)]];
         sum
     }
+
+    /// The same for two channels of equal length at one rate, side by side: each sample waits for the one before it, so two channels take
+    /// hardly longer than one. The sums are those of [`KFilter::energy`] to the last bit.
+    pub fn energies(pair: [&mut Self; 2], first: &[f32], second: &[f32]) -> [f64; 2] {
+        let [s, h] = pair[0].stages;
+        let state = |i: usize, k: usize| [pair[0].state[i][k], pair[1].state[i][k]];
+        let (mut s1, mut s2, mut h1, mut h2) = (state(0, 0), state(0, 1), state(1, 0), state(1, 1));
+        let mut sum = [0.0f64; 2];
+        for (a, b) in first.iter().zip(second) {
+            let x = [f64::from(*a), f64::from(*b)];
+            for c in 0..2 {
+                let y = s.b[0] * x[c] + s1[c];
+                s1[c] = (s.b[1] * x[c] + s2[c]) - s.a[0] * y;
+                s2[c] = s.b[2] * x[c] - s.a[1] * y;
+                let z = h.b[0] * y + h1[c];
+                h1[c] = (h.b[1] * y + h2[c]) - h.a[0] * z;
+                h2[c] = h.b[2] * y - h.a[1] * z;
+                sum[c] += z * z;
+            }
+        }
+        for (c, filter) in pair.into_iter().enumerate() {
+            filter.state = [[settled(s1[c]), settled(s2[c])], [settled(h1[c]), settled(h2[c])]];
+        }
+        sum
+    }
+}
+
+/// A tail below 1e-30 is inaudible and would only make the processor crawl through subnormals.
+fn settled(v: f64) -> f64 {
+    if v.abs() < 1e-30 { 0.0 } else { v }
 }
 
 /// Loudness of a mean power, -0.691 + 10 log10 z; `None` for no power.

@@ -20,16 +20,69 @@ impl Hops {
     }
 }
 
-/// A meter for all channels of one recording.
+/// The loudness half of the meter, for all channels of one recording.
 #[derive(Debug, Clone)]
-pub struct Meter {
+pub struct Loudness {
     rate: SampleRate,
     filters: Vec<KFilter>,
-    peaks: Vec<TruePeak>,
     /// 10 ms, the polling of momentary and short-term maxima (Tech 3341 case 13 fails with 100 ms).
     hops: Hops,
     window: Window,
     steps: Hops,
+}
+
+/// The peak half of the meter, for all channels of one recording.
+#[derive(Debug, Clone)]
+pub struct Peaks {
+    channels: Vec<TruePeak>,
+}
+
+impl Peaks {
+    /// At rest.
+    #[must_use]
+    pub fn new(rate: SampleRate, channels: usize) -> Self {
+        Self { channels: vec![TruePeak::new(rate); channels] }
+    }
+
+    /// Takes the next block, shape channels x frames.
+    pub fn push<C: AsRef<[f32]>>(&mut self, block: &[C]) {
+        for (peak, channel) in self.channels.iter_mut().zip(block) {
+            peak.push(channel.as_ref());
+        }
+    }
+}
+
+/// A meter for all channels of one recording.
+#[derive(Debug, Clone)]
+pub struct Meter {
+    loudness: Loudness,
+    peaks: Peaks,
+}
+
+impl Meter {
+    /// At rest.
+    #[must_use]
+    pub fn new(rate: SampleRate, channels: usize) -> Self {
+        Self { loudness: Loudness::new(rate, channels), peaks: Peaks::new(rate, channels) }
+    }
+
+    /// Takes the next block, shape channels x frames. Channels beyond those it was made for are left out.
+    pub fn push<C: AsRef<[f32]>>(&mut self, block: &[C]) {
+        self.peaks.push(block);
+        self.loudness.push(block);
+    }
+
+    /// Weighted energies of the whole 100 ms steps so far: what [`super::matching`] works on.
+    #[must_use]
+    pub fn steps(&self) -> &[f64] {
+        self.loudness.steps()
+    }
+
+    /// All readings.
+    #[must_use]
+    pub fn levels(&self) -> Levels {
+        self.loudness.levels(&self.peaks)
+    }
 }
 
 /// The last three seconds of 10 ms energies, and the maxima so far.
@@ -60,7 +113,7 @@ impl Window {
     }
 }
 
-impl Meter {
+impl Loudness {
     /// At rest.
     #[must_use]
     pub fn new(rate: SampleRate, channels: usize) -> Self {
@@ -68,7 +121,6 @@ impl Meter {
         Self {
             rate,
             filters: vec![KFilter::new(rate); channels],
-            peaks: vec![TruePeak::new(rate); channels],
             hops: Hops::new(hop.max(1)),
             window: Window { ring: vec![0.0; SHORT_TERM_HOPS], count: 0, momentary: 0.0, short_term: 0.0 },
             steps: Hops::new(step_frames(rate)),
@@ -77,9 +129,6 @@ impl Meter {
 
     /// Takes the next block, shape channels x frames. Channels beyond those it was made for are left out.
     pub fn push<C: AsRef<[f32]>>(&mut self, block: &[C]) {
-        for (peak, channel) in self.peaks.iter_mut().zip(block) {
-            peak.push(channel.as_ref());
-        }
         let frames = block.first().map_or(0, |c| c.as_ref().len());
         let channels = self.filters.len();
         let mut at = 0;
@@ -88,8 +137,18 @@ impl Meter {
             let to_step = self.steps.frames - self.steps.filled;
             let n = to_hop.min(to_step).min(frames - at);
             let mut energy = 0.0;
-            for (c, (filter, channel)) in self.filters.iter_mut().zip(block).enumerate() {
-                energy += channel_weight(c, channels) * filter.energy(&channel.as_ref()[at..at + n]);
+            let part = |c: usize| &block[c].as_ref()[at..at + n];
+            let mut pairs = self.filters[..channels.min(block.len())].chunks_exact_mut(2);
+            let mut c = 0;
+            for pair in &mut pairs {
+                if let [a, b] = pair {
+                    let [first, second] = KFilter::energies([a, b], part(c), part(c + 1));
+                    energy += channel_weight(c, channels) * first + channel_weight(c + 1, channels) * second;
+                }
+                c += 2;
+            }
+            if let [last] = pairs.into_remainder() {
+                energy += channel_weight(c, channels) * last.energy(part(c));
             }
             for hops in [&mut self.hops, &mut self.steps] {
                 hops.sum += energy;
@@ -113,14 +172,14 @@ impl Meter {
         &self.steps.done
     }
 
-    /// All readings.
+    /// All readings, with those of the other half.
     #[must_use]
-    pub fn levels(&self) -> Levels {
+    pub fn levels(&self, peaks: &Peaks) -> Levels {
         let hop = self.hops.frames as f64;
         let over = |energy: f64, hops: usize| loudness_of(energy / (hop * hops as f64));
         let db = |magnitude: f32| (magnitude > 0.0).then(|| 20.0 * f64::from(magnitude).log10());
-        let peak = self.peaks.iter().map(TruePeak::peak).fold(0.0, f32::max);
-        let sample = self.peaks.iter().map(TruePeak::sample_peak).fold(0.0, f32::max);
+        let peak = peaks.channels.iter().map(TruePeak::peak).fold(0.0, f32::max);
+        let sample = peaks.channels.iter().map(TruePeak::sample_peak).fold(0.0, f32::max);
         Levels {
             integrated: integrated(&blocks(&self.steps.done, self.rate)),
             momentary_max: over(self.window.momentary, MOMENTARY_HOPS),

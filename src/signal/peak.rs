@@ -57,7 +57,7 @@ impl TruePeak {
         let history = self.taps - 1;
         self.work.truncate(history);
         self.work.extend(block.iter().map(|x| if x.is_finite() { *x } else { 0.0 }));
-        let loudest = self.work[history..].iter().fold(0.0f32, |m, x| m.max(x.abs()));
+        let loudest = loudest(&self.work[history..]);
         self.sample = self.sample.max(loudest);
         // Phase 0 is the sample itself: starting from the block's own peak makes the shortcut bite.
         self.peak = self.peak.max(loudest);
@@ -74,13 +74,12 @@ impl TruePeak {
     }
 
     fn edge(&self) -> f32 {
-        self.work[..self.taps - 1].iter().fold(0.0f32, |m, x| m.max(x.abs()))
+        loudest(&self.work[..self.taps - 1])
     }
 
     /// `window` begins `taps - 1` samples before the chunk.
     fn chunk(&mut self, window: &[f32]) {
-        let loudest = window.iter().fold(0.0f32, |m, x| m.max(x.abs()));
-        if self.skip && loudest * self.bound <= self.peak {
+        if self.skip && loudest(window) * self.bound <= self.peak {
             return;
         }
         let n = window.len() + 1 - self.taps;
@@ -107,4 +106,16 @@ impl TruePeak {
     pub fn sample_peak(&self) -> f32 {
         self.sample
     }
+}
+
+/// Largest magnitude of a stretch without NaN: eight maxima side by side, which the compiler makes vector code of.
+fn loudest(x: &[f32]) -> f32 {
+    let mut most = [0.0f32; 8];
+    for chunk in x.chunks(8) {
+        for (m, v) in most.iter_mut().zip(chunk) {
+            let v = v.abs();
+            *m = if v > *m { v } else { *m };
+        }
+    }
+    most.into_iter().fold(0.0, f32::max)
 }

@@ -10,7 +10,7 @@ use std::io::{Read, Seek, SeekFrom};
 use std::path::Path;
 
 /// Frames in a block that a reader hands out, at most.
-pub const BLOCK_FRAMES: usize = 65_536;
+pub const BLOCK_FRAMES: usize = 16_384;
 
 /// What is known before the first block.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,0 +1,258 @@
+//! What is wrong with a recording, each with its likely cause and a remedy. Thresholds are ours; where the material does not allow a
+//! judgement, that is said.
+//!
+//! [`Watch`] looks at blocks as they pass, so that memory does not grow with the recording.
+
+mod crests;
+mod holes;
+mod quiet;
+mod sums;
+
+use crate::model::audio::{Audio, FaultKind, Finding, Levels, Severity};
+use crate::units::SampleRate;
+use crests::Crests;
+use holes::Holes;
+use quiet::{Quiet, Search};
+use std::borrow::Cow;
+use sums::Sums;
+
+/// Below this correlation with the DI it is another performance; up to [`DI_DOUBTFUL`] it is doubtful.
+pub const OTHER_DI: f64 = 0.35;
+/// Between 0.25 and this the judgement is called doubtful.
+pub const DI_DOUBTFUL: f64 = 0.45;
+
+fn finding(kind: FaultKind, severity: Severity, detail: impl Into<String>) -> Finding {
+    Finding { kind, severity, detail: detail.into() }
+}
+
+/// All detectors that need no other recording, on one in memory.
+#[must_use]
+pub fn find(audio: &Audio, levels: &Levels) -> Vec<Finding> {
+    let mut watch = Watch::new(audio.rate(), audio.channels().len());
+    watch.push(audio.channels());
+    watch.finish(levels)
+}
+
+/// What is kept of one channel.
+#[derive(Debug, Clone)]
+struct Channel {
+    sums: Sums,
+    crests: [Crests; 2],
+    holes: Holes,
+}
+
+/// All detectors that need no other recording, fed block by block.
+#[derive(Debug, Clone)]
+pub struct Watch {
+    rate: SampleRate,
+    frames: u64,
+    channels: Vec<Channel>,
+    quiet: Search,
+    /// Frame of the first sample that is no number.
+    broken: Option<u64>,
+    finite: bool,
+    /// Largest difference of the two channels of a stereo file.
+    apart: f32,
+}
+
+impl Watch {
+    /// Before the first block.
+    #[must_use]
+    pub fn new(rate: SampleRate, channels: usize) -> Self {
+        let side = ((rate.as_f64() * 0.005) as usize).max(1);
+        let channel = Channel {
+            sums: Sums::default(),
+            crests: [Crests::new(1.0), Crests::new(-1.0)],
+            holes: Holes::new(side, rate.hz() as usize),
+        };
+        let channels = vec![channel; channels];
+        Self { rate, frames: 0, channels, quiet: Search::new(rate), broken: None, finite: false, apart: 0.0 }
+    }
+
+    /// Takes the next block, shape channels x frames.
+    pub fn push<C: AsRef<[f32]>>(&mut self, block: &[C]) {
+        let mut clean: Vec<Cow<'_, [f32]>> = block.iter().map(|c| Cow::Borrowed(c.as_ref())).collect();
+        for channel in &mut clean {
+            if channel.iter().fold(true, |all, v| all & v.is_finite()) {
+                self.finite |= !channel.is_empty();
+                continue;
+            }
+            if let Some(at) = channel.iter().position(|v| !v.is_finite()) {
+                let at = self.frames + at as u64;
+                self.broken = Some(self.broken.map_or(at, |b| b.min(at)));
+            }
+            self.finite |= channel.iter().any(|v| v.is_finite());
+            for v in channel.to_mut() {
+                *v = if v.is_finite() { *v } else { 0.0 };
+            }
+        }
+        for (channel, x) in self.channels.iter_mut().zip(&clean) {
+            channel.sums.push(x);
+            channel.crests[0].push(x);
+            channel.crests[1].push(x);
+            channel.holes.push(x);
+        }
+        if let Some(first) = clean.first() {
+            self.quiet.push(first);
+            self.frames += first.len() as u64;
+        }
+        if let [left, right] = &clean[..] {
+            self.apart = self.apart.max(sums::apart(left, right));
+        }
+    }
+
+    /// What was found, with the readings of the meter that saw the same blocks.
+    #[must_use]
+    pub fn finish(self, levels: &Levels) -> Vec<Finding> {
+        let mut found = Vec::new();
+        self.not_a_number(&mut found);
+        if self.silence(levels, &mut found) {
+            return found;
+        }
+        self.too_short(&mut found);
+        self.clipping(&mut found);
+        overs(levels, &mut found);
+        let power = self.channels.first().map_or(0.0, |c| c.sums.mean_square());
+        let quiet = self.quiet.clone().finish(power);
+        self.dc_offset(quiet.as_ref(), &mut found);
+        mains_hum(self.rate, quiet.as_ref(), &mut found);
+        self.dropouts(&mut found);
+        self.stereo(&mut found);
+        found
+    }
+
+    fn seconds(&self, frame: u64) -> f64 {
+        frame as f64 / self.rate.as_f64()
+    }
+
+    fn not_a_number(&self, found: &mut Vec<Finding>) {
+        if let Some(at) = self.broken {
+            let detail = format!(
+                "Samples that are no numbers (NaN or infinite), first at {:.2} s: a plug-in or converter broke down. Export it again.",
+                self.seconds(at)
+            );
+            found.push(finding(FaultKind::NotANumber, Severity::Stop, detail));
+        }
+    }
+
+    fn silence(&self, levels: &Levels, found: &mut Vec<Finding>) -> bool {
+        let silent = levels.sample_peak.is_none_or(|p| p.value() < -60.0);
+        // A file of nothing but broken samples has no peak either, and that has been said.
+        if silent && self.finite {
+            let detail = "Nothing above -60 dBFS was recorded: wrong input, muted track, or the amplifier on standby? Check the chain \
+                          and record again.";
+            found.push(finding(FaultKind::Silence, Severity::Stop, detail));
+        }
+        silent
+    }
+
+    fn too_short(&self, found: &mut Vec<Finding>) {
+        let length = self.seconds(self.frames);
+        if length < 0.4 {
+            let detail = format!("{length:.2} s: under 0.4 s there is no loudness at all. Record or export a longer stretch.");
+            found.push(finding(FaultKind::TooShort, Severity::Stop, detail));
+        } else if length < 3.0 {
+            let detail = format!("{length:.2} s: loudness is rough under 3 s. Use a longer stretch of the performance.");
+            found.push(finding(FaultKind::TooShort, Severity::Warn, detail));
+        }
+    }
+
+    fn clipping(&self, found: &mut Vec<Finding>) {
+        let runs = self.channels.iter().flat_map(|c| c.crests.iter().map(Crests::runs));
+        let clipped: usize = runs.filter(|r| r.samples >= 10 && r.step() >= 4e-4 * f64::from(r.extreme)).map(|r| r.samples).sum();
+        if clipped == 0 {
+            return;
+        }
+        let share = clipped as f64 / (self.frames as f64 * self.channels.len() as f64);
+        let severity = if share > 0.001 { Severity::Stop } else { Severity::Warn };
+        let detail = format!(
+            "{clipped} samples ({:.3} %) sit flat at the top of the wave: the input clipped. Turn the mic gain down and record again; \
+             matching cannot undo it.",
+            100.0 * share
+        );
+        found.push(finding(FaultKind::Clipping, severity, detail));
+    }
+
+    fn dc_offset(&self, quiet: Option<&Quiet>, found: &mut Vec<Finding>) {
+        let means = self.channels.iter().map(|c| c.sums.mean());
+        let worst = means.fold(0.0, |a: f64, b| if b.abs() > a.abs() { b } else { a });
+        if worst.abs() < 0.001 {
+            return;
+        }
+        // An asymmetric wave has a mean of its own; an offset is there in the rests too.
+        let confirmed = quiet.filter(|q| q.below >= 15.0).is_none_or(|q| {
+            let rest = sums::sums(&q.samples).mean();
+            rest.abs() >= 0.5 * worst.abs() && rest.signum() * worst.signum() > 0.0
+        });
+        if confirmed {
+            let detail = format!(
+                "The wave sits {worst:+.4} of full scale off the middle: a converter or preamp with an offset. Have the input checked; a \
+                 high-pass at 20 Hz on export takes it out."
+            );
+            found.push(finding(FaultKind::DcOffset, Severity::Warn, detail));
+        }
+    }
+
+    fn dropouts(&self, found: &mut Vec<Finding>) {
+        let count: u32 = self.channels.iter().map(|c| c.holes.count).sum();
+        if let Some(at) = self.channels.iter().find_map(|c| c.holes.first) {
+            let detail = format!(
+                "{count} holes of exact zeros within the music, first at {:.2} s: the interface dropped samples. Raise its buffer and \
+                 record again.",
+                self.seconds(at)
+            );
+            found.push(finding(FaultKind::Dropout, Severity::Stop, detail));
+        }
+    }
+
+    fn stereo(&self, found: &mut Vec<Finding>) {
+        let [left, right] = &self.channels[..] else { return };
+        if self.apart <= 1.0 / 8_388_608.0 {
+            let detail = "Both channels hold the same: one mic on a stereo track. It reads 3 LU louder than as mono; use one layout for \
+                          all takes.";
+            found.push(finding(FaultKind::MonoInStereo, Severity::Note, detail));
+            return;
+        }
+        let (l, r) = (left.sums.mean_square(), right.sums.mean_square());
+        if l.max(r) > 1e6 * l.min(r) {
+            let which = if l < r { "left" } else { "right" };
+            let detail = format!(
+                "The {which} channel is more than 60 dB under the other: a cable or an input is missing? Record or export mono."
+            );
+            found.push(finding(FaultKind::OneChannelSilent, Severity::Warn, detail));
+        }
+    }
+}
+
+fn overs(levels: &Levels, found: &mut Vec<Finding>) {
+    if let Some(sample) = levels.sample_peak.filter(|p| p.value() > 0.0) {
+        let detail =
+            format!("Float samples reach {:+.2} dBFS; nothing is lost, the clip is turned down to the ceiling.", sample.value());
+        found.push(finding(FaultKind::OverFullScale, Severity::Note, detail));
+    } else if let Some(peak) = levels.true_peak.filter(|p| p.value() > 0.0) {
+        let detail =
+            format!("The wave reaches {:+.2} dBTP between the samples; the clip is turned down to the ceiling.", peak.value());
+        found.push(finding(FaultKind::InterSampleOver, Severity::Note, detail));
+    }
+}
+
+fn mains_hum(rate: SampleRate, quiet: Option<&Quiet>, found: &mut Vec<Finding>) {
+    let Some(quiet) = quiet else { return };
+    if quiet.below < 15.0 {
+        let detail =
+            "Hum cannot be judged: there is no second that lies 15 dB under the rest. Leave a second of rest before the riff.";
+        found.push(finding(FaultKind::CannotBeJudged, Severity::Note, detail));
+        return;
+    }
+    let Some(hum) = quiet.hum(rate) else { return };
+    if hum.harmonics >= 3 && hum.level >= -65.0 {
+        let detail = format!(
+            "Hum at {} Hz and {} more of its harmonics, {:.0} dBFS in the rests: ground loop, or a coil near a transformer? It would be \
+             louder in one setup than in the other; mend it before comparing.",
+            hum.mains,
+            hum.harmonics - 1,
+            hum.level
+        );
+        found.push(finding(FaultKind::MainsHum, Severity::Warn, detail));
+    }
+}
