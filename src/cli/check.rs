@@ -23,6 +23,9 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
     for d in &doc.differences {
         shell.say(&difference(d));
     }
+    if !doc.excerpts.is_empty() {
+        shell.say(&excerpts(&doc));
+    }
     for warning in &doc.warnings {
         shell.warn(warning);
     }
@@ -51,14 +54,29 @@ fn takes(doc: &CheckDoc) -> String {
     out
 }
 
+fn excerpts(doc: &CheckDoc) -> String {
+    let mut out = String::from("excerpts that the material offers, to choose from with match:\n");
+    for e in &doc.excerpts {
+        out.push_str(&format!("  --excerpt {}={:.2}-{:.2}  {}\n", e.name, e.start_s, e.end_s, e.why));
+    }
+    out
+}
+
 fn difference(d: &DifferenceDoc) -> String {
     let level = d.level_lu.map_or_else(String::new, |l| format!(", level {l:+.2} LU"));
-    let mut out =
-        format!("{} minus {} at {}{level}, loudness removed\n      Hz   between   repeat takes\n", d.second, d.first, d.mic);
+    let expected = d.bands.iter().any(|b| b.predicted_db.is_some());
+    let mut out = format!(
+        "{} minus {} at {}{level}, loudness removed\n      Hz   between   repeat takes{}\n",
+        d.second,
+        d.first,
+        d.mic,
+        if expected { "   driver model" } else { "" }
+    );
     let cell = |v: Option<f64>| v.map_or_else(|| "      -".to_owned(), |v| format!("{v:+7.2}"));
     for b in &d.bands {
         let mark = if b.between_db.zip(b.repeat_db).is_some_and(|(a, r)| a.abs() > r) { "  above the floor" } else { "" };
-        out.push_str(&format!("{:>8.0}   {}   {}{mark}\n", b.hz, cell(b.between_db), cell(b.repeat_db)));
+        let model = if expected { format!("        {}", cell(b.predicted_db)) } else { String::new() };
+        out.push_str(&format!("{:>8.0}   {}        {}{model}{mark}\n", b.hz, cell(b.between_db), cell(b.repeat_db)));
     }
     out
 }

@@ -4,6 +4,7 @@ use super::shell::{Outcome, Shell};
 use super::values::ExcerptArg;
 use crate::jobs::JobError;
 use crate::jobs::prepare::{Request, match_clips};
+use crate::model::ids::TakeId;
 use crate::model::outside::SystemClock;
 use crate::model::session::Excerpt;
 use crate::units::Dbtp;
@@ -24,6 +25,9 @@ pub(crate) struct Args {
     /// A stretch to listen to, in seconds of the DI (or of the first take).
     #[arg(long = "excerpt", value_name = "NAME=START-END")]
     pub(crate) excerpts: Vec<ExcerptArg>,
+    /// Turn the clips of a take that was found to be upside down: you confirm the finding.
+    #[arg(long = "turn", value_name = "TAKE")]
+    pub(crate) turn: Vec<TakeId>,
 }
 
 /// Makes the clips and prints them.
@@ -32,6 +36,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
         as_recorded: args.as_recorded,
         excerpts: args.excerpts.iter().map(|e| Excerpt { name: e.name.clone(), start: e.start, end: Some(e.end) }).collect(),
         ceiling: Dbtp::new(-1.0)?,
+        turn: args.turn.clone(),
     };
     let doc = match_clips(&args.folder, &request, &SystemClock, &shell.progress())?;
     let mut text = String::from("clip  take  setup         mic           excerpt         gain        lag      LUFS    dBTP\n");

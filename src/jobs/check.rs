@@ -1,13 +1,15 @@
 //! `check`: faults, lags, levels over capture order, and the difference between setups beside the repeat floor.
 
 use super::error::JobError;
+use super::intake;
 use super::measure::FileDoc;
-use super::{intake, prepare};
+use super::placing::{DRIFT_REFUSED, DRIFT_SHOWN, Place, place, usable};
+use super::predicted::predicted;
 use crate::model::audio::{FileFacts, Polarity};
 use crate::model::ids::{MicName, SetupName};
 use crate::model::outside::{Clock, Progress};
 use crate::model::session::Take;
-use crate::signal::{bands, meter};
+use crate::signal::{align, bands, excerpts, meter};
 use crate::store::Session;
 use serde::Serialize;
 use std::path::Path;
@@ -45,6 +47,21 @@ pub struct DifferenceBand {
     pub between_db: Option<f64>,
     /// The larger of the two setups' repeat floors; null with fewer than two takes of either.
     pub repeat_db: Option<f64>,
+    /// What the driver model expects at this mic, its mean set to that of the measured bands; null without driver data.
+    pub predicted_db: Option<f64>,
+}
+
+/// A stretch that is worth listening to.
+#[derive(Debug, Clone, Serialize)]
+pub struct ExcerptDoc {
+    /// Its name.
+    pub name: &'static str,
+    /// Beginning on the time base.
+    pub start_s: f64,
+    /// End on the time base.
+    pub end_s: f64,
+    /// Why it is proposed.
+    pub why: &'static str,
 }
 
 /// The difference of two setups at one mic.
@@ -73,6 +90,8 @@ pub struct CheckDoc {
     pub level_trend_db_per_take: Option<f64>,
     /// Pairs of setups at each mic.
     pub differences: Vec<DifferenceDoc>,
+    /// Excerpts that the material offers, from the DI (without one: the first take).
+    pub excerpts: Vec<ExcerptDoc>,
     /// What the engineer should know.
     pub warnings: Vec<String>,
 }
@@ -117,7 +136,7 @@ pub fn check(folder: &Path, clock: &dyn Clock, progress: &dyn Progress) -> Resul
         looked.push(look(&session, take)?);
         progress.step("measuring", i as u64 + 1, 2 * takes.len() as u64);
     }
-    let placed = prepare::place(&session, &takes, progress)?;
+    let placed = place(&session, &takes, progress)?;
     let mut warnings = Vec::new();
     for place in &placed {
         polarity_findings(place, &mut warnings);
@@ -144,32 +163,37 @@ pub fn check(folder: &Path, clock: &dyn Clock, progress: &dyn Progress) -> Resul
         warnings.push(format!("the level moves by {slope:+.2} dB per take over the capture order: warm-up or drift could pose as wiring; record the setups interleaved"));
     }
     let differences = differences(&session, &looked)?;
+    let excerpts = excerpts(&session, &takes, &placed)?;
     for d in differences.iter().filter(|d| d.above_floor == Some(false)) {
         warnings.push(format!(
             "{} and {} at {}: no band differs by more than repeat takes of one setup do",
             d.first, d.second, d.mic
         ));
     }
-    let doc = CheckDoc { takes: docs, level_trend_db_per_take: trend, differences, warnings };
+    let doc = CheckDoc { takes: docs, level_trend_db_per_take: trend, differences, excerpts, warnings };
     let summary = serde_json::json!({ "differences": doc.differences, "level_trend_db_per_take": doc.level_trend_db_per_take, "warnings": doc.warnings });
     session.set_note("last-check", &summary.to_string(), clock.now())?;
     Ok(doc)
 }
 
-fn polarity_findings(place: &prepare::Place, warnings: &mut Vec<String>) {
+fn polarity_findings(place: &Place, warnings: &mut Vec<String>) {
     if place.polarity == Polarity::Flipped {
         warnings.push(format!(
-            "{} has its polarity flipped against {}: is a cable or a driver reversed? Nothing was turned.",
-            place.take, place.against
+            "{} is upside down (polarity) against {}: is a cable or a driver reversed? Nothing was turned; if you are sure, confirm with: \
+             cabjury match FOLDER --turn {}",
+            place.take, place.against, place.take
         ));
     }
-    if place.drift.is_some_and(|d| d.abs() > 200.0) {
-        warnings.push(format!(
-            "{} runs {:.0} ppm off {}: another clock, or another file",
-            place.take,
-            place.drift.unwrap_or(0.0),
-            place.against
-        ));
+    match place.drift {
+        Some(ppm) if ppm.abs() > DRIFT_REFUSED => warnings.push(format!(
+            "{} runs {ppm:.0} ppm off {}: another clock, or another file; it cannot be matched",
+            place.take, place.against
+        )),
+        Some(ppm) if ppm.abs() > DRIFT_SHOWN => warnings.push(format!(
+            "{} runs {ppm:+.2} ppm off {}: two clocks; its clips will be resampled onto one",
+            place.take, place.against
+        )),
+        _ => {}
     }
 }
 
@@ -222,6 +246,7 @@ fn mean_bands(takes: &[&Looked]) -> Vec<Option<f64>> {
 
 fn differences(session: &Session, looked: &[Looked]) -> Result<Vec<DifferenceDoc>, JobError> {
     let rig = session.rig()?;
+    let described = super::rig::describe(&rig)?;
     let used: Vec<&Looked> = looked.iter().filter(|l| l.take.setup.is_some() && l.take.withdrawn.is_none()).collect();
     let mut mics: Vec<MicName> = used.iter().map(|l| l.take.mic.clone()).collect();
     mics.sort();
@@ -235,12 +260,35 @@ fn differences(session: &Session, looked: &[Looked]) -> Result<Vec<DifferenceDoc
                 };
                 let (a, b) = (of(&first.name), of(&second.name));
                 if !a.is_empty() && !b.is_empty() {
-                    out.push(difference(&first.name, &second.name, mic, &a, &b));
+                    let mut found = difference(&first.name, &second.name, mic, &a, &b);
+                    let curve = predicted(&rig, &described, first.name.as_str(), second.name.as_str(), mic.as_str());
+                    let measured: Vec<_> = found.bands.iter().map(|b| (b.hz, b.between_db)).collect();
+                    for (band, db) in found.bands.iter_mut().zip(curve.iter().flat_map(|c| c.beside(&measured))) {
+                        band.predicted_db = db;
+                    }
+                    out.push(found);
                 }
             }
         }
     }
     Ok(out)
+}
+
+/// Excerpts of the time base: the DI, or the first take.
+fn excerpts(session: &Session, takes: &[Take], placed: &[Place]) -> Result<Vec<ExcerptDoc>, JobError> {
+    let Some(base) = takes.iter().find(|t| t.setup.is_none()).or_else(|| usable(takes).first().copied()) else {
+        return Ok(Vec::new());
+    };
+    let audio = intake::load(session, base)?;
+    let frames = |p: &Place| takes.iter().find(|t| t.id == p.take).map_or(0.0, |t| t.frames as f64);
+    let start = placed.iter().map(|p| -p.lag).fold(0.0, f64::max);
+    let end = placed.iter().map(|p| frames(p) - p.lag).fold(audio.frames() as f64, f64::min);
+    let rate = audio.rate().as_f64();
+    let found = excerpts::propose(&align::mono(audio.channels()), audio.rate(), (start / rate, end / rate));
+    Ok(found
+        .into_iter()
+        .map(|p| ExcerptDoc { name: p.purpose.name(), start_s: p.start_s, end_s: p.end_s, why: p.purpose.why() })
+        .collect())
 }
 
 fn difference(first: &SetupName, second: &SetupName, mic: &MicName, a: &[&Looked], b: &[&Looked]) -> DifferenceDoc {
@@ -254,7 +302,12 @@ fn difference(first: &SetupName, second: &SetupName, mic: &MicName, a: &[&Looked
         .filter(|(_, n)| bands::CAB_BANDS.contains(n))
         .map(|(k, n)| {
             let repeat = floors[0].get(k).copied().flatten().zip(floors[1].get(k).copied().flatten()).map(|(x, y)| x.max(y));
-            DifferenceBand { hz: bands::centre(n), between_db: between.get(k).copied().flatten(), repeat_db: repeat }
+            DifferenceBand {
+                hz: bands::centre(n),
+                between_db: between.get(k).copied().flatten(),
+                repeat_db: repeat,
+                predicted_db: None,
+            }
         })
         .collect();
     let compared: Vec<bool> = bands.iter().filter_map(|b| Some(b.between_db?.abs() > b.repeat_db?)).collect();

@@ -10,6 +10,7 @@ use crate::sound::{self, Head, SoundError};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::thread::Builder;
 
 /// Blocks that may wait for the slowest thread.
 const AHEAD: usize = 4;
@@ -57,8 +58,9 @@ pub fn meter_file(path: &Path, also: &mut dyn FnMut(Head, &[Vec<f32>])) -> Resul
     std::thread::scope(|scope| {
         let (to_loudness, loudness) = sync_channel::<(Head, Block)>(AHEAD);
         let (to_peaks, peaks) = sync_channel::<(Head, Block)>(AHEAD);
-        let loudness = scope.spawn(move || loudness_of(&loudness));
-        let peaks = scope.spawn(move || peaks_of(&peaks));
+        let no_thread = |e: std::io::Error| SoundError::Unreadable { path: path.to_owned(), source: e };
+        let loudness = Builder::new().spawn_scoped(scope, move || loudness_of(&loudness)).map_err(no_thread)?;
+        let peaks = Builder::new().spawn_scoped(scope, move || peaks_of(&peaks)).map_err(no_thread)?;
         let mut pool = Pool { blocks: Vec::new() };
         let facts = sound::stream(path, &mut |head, planes| {
             also(head, planes);

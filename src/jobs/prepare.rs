@@ -2,125 +2,20 @@
 
 use super::error::JobError;
 use super::level::{block_powers, match_stretches, mismatch};
+use super::placing::{DRIFT_REFUSED, Place, place, usable};
 use super::{intake, random};
-use crate::model::audio::{Audio, DbOrSilence, Polarity};
+use crate::model::audio::{Audio, Polarity};
 use crate::model::explain::Fate;
 use crate::model::ids::{ClipId, ExcerptName, MicName, TakeId};
 use crate::model::outside::{Clock, Progress};
 use crate::model::rig::Rig;
 use crate::model::session::{Clip, Excerpt, MatchRun, Take};
-use crate::signal::{align, bands, matching, meter, shift};
+use crate::signal::{align, matching, meter, shift};
 use crate::sound;
 use crate::store::Session;
 use crate::units::{Dbtp, Decibel, Lu, Ppm, Seconds};
 use serde::Serialize;
 use std::path::Path;
-
-/// Where a take lies on the session's time base.
-#[derive(Debug, Clone)]
-pub struct Place {
-    /// The take.
-    pub take: TakeId,
-    /// Samples later than the time base.
-    pub lag: f64,
-    /// How far that can be trusted.
-    pub within: f64,
-    /// What it was compared with.
-    pub against: String,
-    /// Polarity against that.
-    pub polarity: Polarity,
-    /// Clock drift against that.
-    pub drift: Option<f64>,
-    /// Residual against its setup's first take.
-    pub residual: Option<f64>,
-}
-
-/// What a first take is compared with when the session has a DI.
-const DI: &str = "the DI";
-
-/// Takes in use, setups only.
-pub(super) fn usable(takes: &[Take]) -> Vec<&Take> {
-    takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).collect()
-}
-
-/// Places every take in use: the first take of each setup and mic against the time base (the DI, else the first take of that mic) by the
-/// whitened peak; repeat takes against their setup's first take by the phase slope.
-///
-/// # Errors
-/// A take's copy cannot be read, or holds silence.
-pub fn place(session: &Session, takes: &[Take], progress: &dyn Progress) -> Result<Vec<Place>, JobError> {
-    let di = takes.iter().find(|t| t.setup.is_none()).map(|t| intake::load(session, t)).transpose()?;
-    let di = di.map(|a| align::mono(a.channels()));
-    let used = usable(takes);
-    let mut places: Vec<Place> = Vec::new();
-    // First takes, by setup and mic: record, samples, place.
-    let mut anchors: Vec<(Take, Vec<f32>, f64)> = Vec::new();
-    for (i, take) in used.iter().enumerate() {
-        let audio = intake::load(session, take)?;
-        let samples = align::mono(audio.channels());
-        let rate = audio.rate();
-        let anchor = anchors.iter().find(|(a, _, _)| a.setup == take.setup && a.mic == take.mic);
-        let place = if let Some((first, reference, base)) = anchor {
-            against(take, reference, &samples, rate, true, *base, first.id.to_string())?
-        } else if let Some((first, reference, base)) = anchors.iter().find(|(a, _, _)| a.mic == take.mic) {
-            against(take, reference, &samples, rate, false, *base, first.id.to_string())?
-        } else if let Some(di) = &di {
-            against(take, di, &samples, rate, false, 0.0, DI.to_owned())?
-        } else {
-            Place {
-                take: take.id.clone(),
-                lag: 0.0,
-                within: 0.0,
-                against: "itself".to_owned(),
-                polarity: Polarity::Same,
-                drift: None,
-                residual: None,
-            }
-        };
-        if anchor.is_none() {
-            anchors.push(((*take).clone(), samples, place.lag));
-        }
-        places.push(place);
-        progress.step("aligning", (used.len() + i) as u64 + 1, 2 * used.len() as u64);
-    }
-    Ok(places)
-}
-
-fn against(
-    take: &Take,
-    reference: &[f32],
-    samples: &[f32],
-    rate: crate::units::SampleRate,
-    same_rig: bool,
-    base: f64,
-    name: String,
-) -> Result<Place, JobError> {
-    let Some(lag) = align::find_lag(reference, samples, rate, same_rig) else {
-        let message = format!("{} or what it is compared with ({name}) is silent", take.id);
-        return Err(JobError::plain("silence", Fate::Unfit, message, "withdraw it and record it again"));
-    };
-    let drift = if same_rig { align::find_drift(reference, samples, lag.samples, rate).map(|d| d.0) } else { None };
-    let residual = if same_rig {
-        let aligned = shift::advance(samples, lag.samples, reference.len());
-        match bands::residual(reference, &aligned) {
-            Some(DbOrSilence::Db(db)) => Some(db),
-            _ => None,
-        }
-    } else {
-        None
-    };
-    let to_di = name == DI;
-    Ok(Place {
-        take: take.id.clone(),
-        lag: base + lag.samples,
-        within: lag.within,
-        against: name,
-        // Through an amplifier a flip against the DI says nothing: an odd number of stages inverts.
-        polarity: if to_di { Polarity::Undecided } else { lag.polarity },
-        drift,
-        residual,
-    })
-}
 
 /// One clip as documents hold it.
 #[derive(Debug, Clone, Serialize)]
@@ -195,6 +90,8 @@ pub struct Request {
     pub excerpts: Vec<Excerpt>,
     /// The ceiling.
     pub ceiling: Dbtp,
+    /// Takes whose flipped polarity the engineer has confirmed: their clips are turned.
+    pub turn: Vec<TakeId>,
 }
 
 /// Sound that is to become clips of one mic or blend: a take (for a blend the pass's first) and its samples on the time base.
@@ -203,13 +100,21 @@ struct Source {
     place: Place,
     mic: MicName,
     audio: Audio,
+    /// The engineer has confirmed that it is upside down.
+    turned: bool,
 }
 
-fn sources(session: &Session, rig: &Rig, takes: &[Take], places: &[Place]) -> Result<Vec<Source>, JobError> {
+fn sources(session: &Session, rig: &Rig, takes: &[Take], places: &[Place], turned: &[TakeId]) -> Result<Vec<Source>, JobError> {
     let mut out = Vec::new();
     for take in usable(takes) {
         let Some(place) = places.iter().find(|p| p.take == take.id) else { continue };
-        out.push(Source { take: take.clone(), place: place.clone(), mic: take.mic.clone(), audio: intake::load(session, take)? });
+        out.push(Source {
+            take: take.clone(),
+            place: place.clone(),
+            mic: take.mic.clone(),
+            audio: intake::load(session, take)?,
+            turned: turned.contains(&take.id),
+        });
     }
     let blends: Vec<Source> = rig.blends.iter().flat_map(|b| blend(b, &out)).collect();
     out.extend(blends);
@@ -233,13 +138,20 @@ fn blend(blend: &crate::model::rig::Blend, sources: &[Source]) -> Vec<Source> {
         let frames = parts.iter().map(|p| p.audio.frames()).min().unwrap_or(0);
         let mut sum = vec![0.0f32; frames];
         for (part, gain) in parts.iter().zip(&blend.gains_db) {
-            let factor = 10f64.powf(gain.value() / 20.0) as f32;
+            let sign = if part.turned { -1.0 } else { 1.0 };
+            let factor = (sign * 10f64.powf(gain.value() / 20.0)) as f32;
             for (s, v) in sum.iter_mut().zip(align::mono(part.audio.channels())) {
                 *s += factor * v;
             }
         }
         if let Ok(audio) = Audio::new(first.audio.rate(), vec![sum]) {
-            out.push(Source { take: first.take.clone(), place: first.place.clone(), mic: blend.name.clone(), audio });
+            out.push(Source {
+                take: first.take.clone(),
+                place: first.place.clone(),
+                mic: blend.name.clone(),
+                audio,
+                turned: false,
+            });
         }
     }
     out
@@ -248,13 +160,22 @@ fn blend(blend: &crate::model::rig::Blend, sources: &[Source]) -> Vec<Source> {
 /// The span, in frames of the time base, that every source covers.
 fn common_span(sources: &[Source]) -> (f64, f64) {
     let start = sources.iter().map(|s| -s.place.lag).fold(f64::MIN, f64::max).max(0.0).ceil();
-    let end = sources.iter().map(|s| s.audio.frames() as f64 - s.place.lag).fold(f64::MAX, f64::min).floor();
+    let ratio = |s: &Source| 1.0 + s.place.to_correct().unwrap_or(0.0) * 1e-6;
+    let end = sources.iter().map(|s| (s.audio.frames() as f64 - s.place.lag) / ratio(s)).fold(f64::MAX, f64::min).floor();
     (start, end)
 }
 
 fn cut(source: &Source, start: f64, len: usize) -> Result<Audio, JobError> {
+    let place = &source.place;
     // One filter for every clip: an unshifted one among shifted ones would be a cue, if only below -100 dB.
-    let planes = source.audio.channels().iter().map(|c| shift::advance(c, source.place.lag + start, len)).collect();
+    let shifted = |c: &Vec<f32>| match place.to_correct() {
+        Some(drift) => shift::unwarp_at(c, place.lag, drift, start as usize, len),
+        None => shift::advance(c, place.lag + start, len),
+    };
+    let mut planes: Vec<Vec<f32>> = source.audio.channels().iter().map(shifted).collect();
+    if source.turned {
+        planes.iter_mut().flatten().for_each(|v| *v = -*v);
+    }
     Audio::new(source.audio.rate(), planes)
         .map_err(|e| JobError::plain("shape", Fate::Unfit, e.to_string(), "import the take again"))
 }
@@ -295,22 +216,8 @@ pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress
     }
     let places = place(&session, &takes, progress)?;
     let mut warnings = Vec::new();
-    for p in places.iter().filter(|p| p.polarity == Polarity::Flipped) {
-        warnings.push(format!(
-            "{} has its polarity flipped against {}; it was left as it is: mend the cable, or withdraw the take",
-            p.take, p.against
-        ));
-    }
-    if let Some(p) = places.iter().find(|p| p.drift.is_some_and(|d| d.abs() > 200.0)) {
-        let message = format!("{} runs {:.0} ppm off {}", p.take, p.drift.unwrap_or(0.0), p.against);
-        return Err(JobError::plain(
-            "drift",
-            Fate::Unfit,
-            message,
-            "it was recorded on another clock: withdraw it and record it again",
-        ));
-    }
-    let sources = sources(&session, &rig, &takes, &places)?;
+    findings(&places, &request.turn, &mut warnings)?;
+    let sources = sources(&session, &rig, &takes, &places, &request.turn)?;
     let excerpts = if request.excerpts.is_empty() {
         vec![Excerpt { name: ExcerptName::new("whole")?, start: Seconds::new(0.0)?, end: None }]
     } else {
@@ -338,6 +245,39 @@ pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress
     })
 }
 
+/// What polarity and clocks ask the engineer for.
+fn findings(places: &[Place], turn: &[TakeId], warnings: &mut Vec<String>) -> Result<(), JobError> {
+    for id in turn {
+        let place = places.iter().find(|p| &p.take == id);
+        if place.is_none_or(|p| p.polarity != Polarity::Flipped) {
+            let message = format!("{id} was not found to be upside down, so it is not turned");
+            return Err(JobError::plain("not-flipped", Fate::Refused, message, "see what was found with: cabjury check"));
+        }
+    }
+    for p in places {
+        if p.polarity == Polarity::Flipped && turn.contains(&p.take) {
+            warnings.push(format!("{} was upside down against {}; its clips were turned, as you asked", p.take, p.against));
+        } else if p.polarity == Polarity::Flipped {
+            warnings.push(format!(
+                "{} is upside down (polarity) against {}; it was left so: mend the cable and record it again, or confirm with --turn {}",
+                p.take, p.against, p.take
+            ));
+        }
+        if let Some(drift) = p.to_correct().filter(|d| d.abs() <= DRIFT_REFUSED) {
+            warnings.push(format!(
+                "{} runs {drift:+.2} ppm off {}; its clips were resampled onto one clock: use one clock for all takes",
+                p.take, p.against
+            ));
+        }
+    }
+    if let Some(p) = places.iter().find(|p| p.drift.is_some_and(|d| d.abs() > DRIFT_REFUSED)) {
+        let message = format!("{} runs {:.0} ppm off {}", p.take, p.drift.unwrap_or(0.0), p.against);
+        let next = "it was recorded on another clock: withdraw it and record it again";
+        return Err(JobError::plain("drift", Fate::Unfit, message, next));
+    }
+    Ok(())
+}
+
 struct Made {
     clips: Vec<Clip>,
     files: Vec<std::path::PathBuf>,
@@ -359,6 +299,7 @@ fn keep(
         largest_mismatch: Lu::new(made.mismatch).ok(),
         ceiling: request.ceiling,
         excerpts,
+        turned: request.turn.clone(),
         made_at: clock.now(),
     };
     Ok(session.add_match_run(&record, &made.clips, clock.now())?)
@@ -453,7 +394,7 @@ fn make_group(
             gain: Decibel::new(matched.gains[i])?,
             lag_samples: source.place.lag,
             drift: source.place.drift.and_then(|d| Ppm::new(d).ok()),
-            polarity: source.place.polarity,
+            polarity: if source.turned { Polarity::Same } else { source.place.polarity },
             loudness_before: matched.before[i],
             loudness: levels.integrated,
             shared_loudness: matching::loudness_over(&block_powers(audio), &matched.kept),

@@ -127,6 +127,9 @@ pub struct MatchRun {
     pub ceiling: Dbtp,
     /// What was cut out: one excerpt or several.
     pub excerpts: Vec<Excerpt>,
+    /// Takes whose flipped polarity the engineer confirmed: their clips were turned.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub turned: Vec<TakeId>,
     /// When it was made.
     pub made_at: Timestamp,
 }

@@ -10,11 +10,13 @@
 //! * [`faults`]: what is wrong with a recording, with cause and remedy
 //! * [`test_sounds`]: pink noise, the anchor
 //! * [`respond`]: minimum-phase filters from a level curve
+//! * [`excerpts`]: what to listen to
 //! * [`fades`], [`dither`]: the edges and the last bit
 
 pub mod align;
 pub mod bands;
 pub mod dither;
+pub mod excerpts;
 pub mod fades;
 pub mod faults;
 pub mod loudness;

@@ -57,6 +57,30 @@ pub(crate) fn riff(seconds: f64, rate: u32) -> Vec<f64> {
     out
 }
 
+/// The same riff as a clock hears it that runs `ppm` slow: what lies at frame t of `riff_by_clock(.., 0.0)` lies at t (1 + ppm / 10^6) here.
+/// Computed from the notes themselves, so that no resampler has touched it.
+pub(crate) fn riff_by_clock(seconds: f64, rate: u32, ppm: f64) -> Vec<f64> {
+    let frames = (seconds * f64::from(rate)) as usize;
+    let notes = [82.41, 110.0, 123.47, 98.0, 146.83, 164.81, 110.0, 196.0];
+    let starts: Vec<(f64, f64)> = (0..)
+        .map(|i| (0.5 + 0.35 * f64::from(i), notes[i as usize % notes.len()]))
+        .take_while(|(s, _)| *s < seconds - 0.2)
+        .collect();
+    (0..frames)
+        .map(|n| {
+            let now = n as f64 / f64::from(rate) / (1.0 + ppm * 1e-6);
+            let sounding = starts.iter().filter(|(s, _)| now > *s && now < s + 1.5);
+            let note = |(start, hz): &(f64, f64)| {
+                let t = now - start;
+                let body: f64 =
+                    (1..12).map(f64::from).map(|h| (2.0 * PI * h * hz * t).sin() / h * (-t * (1.0 + 0.3 * h) / 0.3).exp()).sum();
+                0.2 * (1.0 - (-t / 0.002).exp()) * body
+            };
+            sounding.map(note).sum()
+        })
+        .collect()
+}
+
 /// Times a gain in dB.
 pub(crate) fn gain(x: &[f64], db: f64) -> Vec<f64> {
     let factor = 10f64.powf(db / 20.0);

@@ -2,6 +2,7 @@
 
 use crate::circuit::solve::Branch;
 use crate::jobs::error::JobError;
+use crate::jobs::predicted::predicted;
 use crate::jobs::rig::{RigDoc, SetupDoc, describe, network};
 use crate::model::rig::Rig;
 use crate::report::drawing::{Card, draw};
@@ -59,41 +60,18 @@ fn drawing(rig: &Rig, name: &str) -> Result<Option<String>, JobError> {
     Ok(Some(draw(&[card])))
 }
 
-/// What one driver gets in the second setup against the first, for a mic that hears this driver alone. The mean is set to that of the
-/// measured curve, from which the difference in loudness was taken out.
+/// The curve that a mic should show by the driver model, beside the measured one.
 fn predict(difference: &mut DifferenceView, rig: &Rig, doc: &RigDoc) {
-    let Some(mic) = rig.mics.iter().find(|m| m.name.as_str() == difference.mic) else { return };
-    let [driver] = mic.hears.as_slice() else { return };
-    let pair = |first: &str, second: &str| {
-        doc.differences.iter().find(|d| d.first == first && d.second == second && d.driver == driver.as_str())
-    };
-    // The model's difference is first minus second, the measured one second minus first.
-    let (curve, sign) = match (pair(&difference.first, &difference.second), pair(&difference.second, &difference.first)) {
-        (Some(curve), _) => (curve, -1.0),
-        (None, Some(curve)) => (curve, 1.0),
-        (None, None) => return,
-    };
-    for band in &mut difference.bands {
-        // Edges of a one-third octave: a twentieth of a decade to both sides (IEC 61260-1).
-        let inside: Vec<f64> = curve
-            .hz
-            .iter()
-            .zip(&curve.db)
-            .filter(|(hz, _)| (*hz / band.hz).log10().abs() < 0.0501)
-            .map(|(_, db)| sign * db)
-            .collect();
-        band.predicted_db = (!inside.is_empty()).then(|| inside.iter().sum::<f64>() / inside.len() as f64);
+    let Some(curve) = predicted(rig, doc, &difference.first, &difference.second, &difference.mic) else { return };
+    let measured: Vec<(f64, Option<f64>)> = difference.bands.iter().map(|b| (b.hz, b.between_db)).collect();
+    for (band, db) in difference.bands.iter_mut().zip(curve.beside(&measured)) {
+        band.predicted_db = db;
     }
-    let gaps: Vec<f64> = difference.bands.iter().filter_map(|b| Some(b.between_db? - b.predicted_db?)).collect();
-    if gaps.is_empty() {
+    if difference.bands.iter().all(|b| b.predicted_db.is_none()) {
         return;
     }
-    let shift = gaps.iter().sum::<f64>() / gaps.len() as f64;
-    for predicted in difference.bands.iter_mut().filter_map(|b| b.predicted_db.as_mut()) {
-        *predicted += shift;
-    }
     difference.predicted_for = Some(format!(
-        "what driver {driver} gets by the driver model ({} against {}), its mean set to that of the measured curve",
-        difference.second, difference.first
+        "what driver {} gets by the driver model ({} against {}), its mean set to that of the measured curve",
+        curve.driver, difference.second, difference.first
     ));
 }

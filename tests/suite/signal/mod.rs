@@ -2,6 +2,8 @@
 
 mod cases;
 mod library;
+mod program;
+mod properties;
 mod recipe;
 mod respond;
 mod standards;

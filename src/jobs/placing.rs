@@ -1,0 +1,137 @@
+//! Where every take lies on the session's time base: lag, polarity, drift, by the best method that the material allows.
+
+use super::error::JobError;
+use super::intake;
+use crate::model::audio::{DbOrSilence, Polarity};
+use crate::model::explain::Fate;
+use crate::model::ids::TakeId;
+use crate::model::outside::Progress;
+use crate::model::session::Take;
+use crate::signal::{align, bands, shift};
+use crate::store::Session;
+
+/// Where a take lies on the session's time base.
+#[derive(Debug, Clone)]
+pub struct Place {
+    /// The take.
+    pub take: TakeId,
+    /// Samples later than the time base.
+    pub lag: f64,
+    /// How far that can be trusted.
+    pub within: f64,
+    /// What it was compared with.
+    pub against: String,
+    /// Polarity against that.
+    pub polarity: Polarity,
+    /// Clock drift against that, in ppm: an event at frame t of the time base lies at `lag` + t (1 + drift / 10^6) of the take.
+    pub drift: Option<f64>,
+    /// Residual against its setup's first take.
+    pub residual: Option<f64>,
+}
+
+impl Place {
+    /// The drift that has to be taken out by resampling; none where the clocks count as one.
+    #[must_use]
+    pub fn to_correct(&self) -> Option<f64> {
+        self.drift.filter(|d| d.abs() > DRIFT_SHOWN)
+    }
+}
+
+/// Drift in ppm above which a take is resampled onto the time base's clock, with a note.
+pub const DRIFT_SHOWN: f64 = 0.2;
+/// Drift in ppm above which it is another clock or another file, and refused.
+pub const DRIFT_REFUSED: f64 = 200.0;
+
+/// What a first take is compared with when the session has a DI.
+const DI: &str = "the DI";
+
+/// Takes in use, setups only.
+pub(super) fn usable(takes: &[Take]) -> Vec<&Take> {
+    takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).collect()
+}
+
+/// Places every take in use: the first take of each setup and mic against the time base (the DI, else the first take of that mic) by the
+/// whitened peak; repeat takes against their setup's first take by the phase slope.
+///
+/// # Errors
+/// A take's copy cannot be read, or holds silence.
+pub fn place(session: &Session, takes: &[Take], progress: &dyn Progress) -> Result<Vec<Place>, JobError> {
+    let di = takes.iter().find(|t| t.setup.is_none()).map(|t| intake::load(session, t)).transpose()?;
+    let di = di.map(|a| align::mono(a.channels()));
+    let used = usable(takes);
+    let mut places: Vec<Place> = Vec::new();
+    // First takes, by setup and mic: record, samples, place.
+    let mut anchors: Vec<(Take, Vec<f32>, f64)> = Vec::new();
+    for (i, take) in used.iter().enumerate() {
+        let audio = intake::load(session, take)?;
+        let samples = align::mono(audio.channels());
+        let rate = audio.rate();
+        let anchor = anchors.iter().find(|(a, _, _)| a.setup == take.setup && a.mic == take.mic);
+        let place = if let Some((first, reference, base)) = anchor {
+            against(take, reference, &samples, rate, true, *base, first.id.to_string())?
+        } else if let Some((first, reference, base)) = anchors.iter().find(|(a, _, _)| a.mic == take.mic) {
+            against(take, reference, &samples, rate, false, *base, first.id.to_string())?
+        } else if let Some(di) = &di {
+            against(take, di, &samples, rate, false, 0.0, DI.to_owned())?
+        } else {
+            Place {
+                take: take.id.clone(),
+                lag: 0.0,
+                within: 0.0,
+                against: "itself".to_owned(),
+                polarity: Polarity::Same,
+                drift: None,
+                residual: None,
+            }
+        };
+        if anchor.is_none() {
+            anchors.push(((*take).clone(), samples, place.lag));
+        }
+        places.push(place);
+        progress.step("aligning", (used.len() + i) as u64 + 1, 2 * used.len() as u64);
+    }
+    Ok(places)
+}
+
+fn against(
+    take: &Take,
+    reference: &[f32],
+    samples: &[f32],
+    rate: crate::units::SampleRate,
+    same_rig: bool,
+    base: f64,
+    name: String,
+) -> Result<Place, JobError> {
+    let Some(lag) = align::find_lag(reference, samples, rate, same_rig) else {
+        let message = format!("{} or what it is compared with ({name}) is silent", take.id);
+        return Err(JobError::plain("silence", Fate::Unfit, message, "withdraw it and record it again"));
+    };
+    let drift = if same_rig { align::find_drift(reference, samples, lag.samples, rate) } else { None };
+    // Below the limit the clocks count as one, and the lag of the whole is the better number.
+    let corrected = drift.filter(|d| d.0.abs() > DRIFT_SHOWN);
+    // The time base's frame T is the reference's frame T + base.
+    let relative = corrected.map_or(lag.samples, |(ppm, offset)| lag.samples + offset + base * ppm * 1e-6);
+    let residual = if same_rig {
+        let aligned = match corrected {
+            Some((ppm, offset)) => shift::unwarp_at(samples, lag.samples + offset, ppm, 0, reference.len()),
+            None => shift::advance(samples, lag.samples, reference.len()),
+        };
+        match bands::residual(reference, &aligned) {
+            Some(DbOrSilence::Db(db)) => Some(db),
+            _ => None,
+        }
+    } else {
+        None
+    };
+    let to_di = name == DI;
+    Ok(Place {
+        take: take.id.clone(),
+        lag: base + relative,
+        within: lag.within,
+        against: name,
+        // Through an amplifier a flip against the DI says nothing: an odd number of stages inverts.
+        polarity: if to_di { Polarity::Undecided } else { lag.polarity },
+        drift: drift.map(|d| d.0),
+        residual,
+    })
+}
