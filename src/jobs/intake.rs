@@ -117,11 +117,20 @@ fn rate_as(path: &Path, found: u32, wanted: u32, of: &str) -> Result<(), JobErro
 /// # Errors
 /// The copy cannot be read any more.
 pub fn load(session: &Session, take: &Take) -> Result<Audio, JobError> {
-    let path = session.absolute(&take.path);
-    let (audio, _) = sound::read_all(&path)?;
+    load_from(&path_of(session, take), take)
+}
+
+/// Where a take's copy lies.
+pub(super) fn path_of(session: &Session, take: &Take) -> PathBuf {
+    session.absolute(&take.path)
+}
+
+/// As [`load`], without the session: for several at once.
+pub(super) fn load_from(path: &Path, take: &Take) -> Result<Audio, JobError> {
+    let (audio, _) = sound::read_all(path)?;
     match take.channel {
         None => Ok(audio),
-        Some(c) => one_channel(&path, &audio, c),
+        Some(c) => one_channel(path, &audio, c),
     }
 }
 

@@ -9,6 +9,10 @@ use crate::model::outside::Progress;
 use crate::model::session::Take;
 use crate::signal::{align, bands, shift};
 use crate::store::Session;
+use crate::units::SampleRate;
+use rayon::prelude::*;
+use std::path::Path;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Where a take lies on the session's time base.
 #[derive(Debug, Clone)]
@@ -59,18 +63,20 @@ pub fn place(session: &Session, takes: &[Take], progress: &dyn Progress) -> Resu
     let di = takes.iter().find(|t| t.setup.is_none()).map(|t| intake::load(session, t)).transpose()?;
     let di = di.map(|a| align::mono(a.channels()));
     let used = usable(takes);
-    let mut places: Vec<Place> = Vec::new();
-    // First takes, by setup and mic: record, samples, place.
-    let mut anchors: Vec<(Take, Vec<f32>, f64)> = Vec::new();
-    for (i, take) in used.iter().enumerate() {
-        let audio = intake::load(session, take)?;
-        let samples = align::mono(audio.channels());
-        let rate = audio.rate();
-        let anchor = anchors.iter().find(|(a, _, _)| a.setup == take.setup && a.mic == take.mic);
-        let place = if let Some((first, reference, base)) = anchor {
-            against(take, reference, &samples, rate, true, *base, first.id.to_string())?
-        } else if let Some((first, reference, base)) = anchors.iter().find(|(a, _, _)| a.mic == take.mic) {
-            against(take, reference, &samples, rate, false, *base, first.id.to_string())?
+    let done = AtomicU64::new(used.len() as u64);
+    let step = || progress.step("aligning", done.fetch_add(1, Ordering::Relaxed) + 1, 2 * used.len() as u64);
+    let paths: Vec<_> = used.iter().map(|t| intake::path_of(session, t)).collect();
+    let samples_of = |path: &Path, take: &Take| -> Result<(Vec<f32>, SampleRate), JobError> {
+        let audio = intake::load_from(path, take)?;
+        Ok((align::mono(audio.channels()), audio.rate()))
+    };
+    // First takes of each setup and mic, one after the other: later ones may lean on earlier ones.
+    let is_first = |i: usize| !used[..i].iter().any(|t| t.setup == used[i].setup && t.mic == used[i].mic);
+    let mut anchors: Vec<Anchor> = Vec::new();
+    for (i, take) in used.iter().enumerate().filter(|(i, _)| is_first(*i)) {
+        let (samples, rate) = samples_of(&paths[i], take)?;
+        let place = if let Some(other) = anchors.iter().find(|a| a.take.mic == take.mic) {
+            against(take, &other.samples, &samples, rate, false, other.place.lag, other.take.id.to_string())?
         } else if let Some(di) = &di {
             against(take, di, &samples, rate, false, 0.0, DI.to_owned())?
         } else {
@@ -84,20 +90,40 @@ pub fn place(session: &Session, takes: &[Take], progress: &dyn Progress) -> Resu
                 residual: None,
             }
         };
-        if anchor.is_none() {
-            anchors.push(((*take).clone(), samples, place.lag));
-        }
-        places.push(place);
-        progress.step("aligning", (used.len() + i) as u64 + 1, 2 * used.len() as u64);
+        anchors.push(Anchor { take: (*take).clone(), samples, place });
+        step();
     }
-    Ok(places)
+    // Repeat takes lean on their setup's first take alone.
+    used.par_iter()
+        .zip(&paths)
+        .map(|(take, path)| {
+            let Some(first) = anchors.iter().find(|a| a.take.setup == take.setup && a.take.mic == take.mic) else {
+                let message = format!("{} has no first take to be compared with", take.id);
+                return Err(JobError::plain("no-first-take", Fate::Unfit, message, "import it again"));
+            };
+            if first.take.id == take.id {
+                return Ok(first.place.clone());
+            }
+            let (samples, rate) = samples_of(path, take)?;
+            let place = against(take, &first.samples, &samples, rate, true, first.place.lag, first.take.id.to_string());
+            step();
+            place
+        })
+        .collect()
+}
+
+/// A first take that others are compared with.
+struct Anchor {
+    take: Take,
+    samples: Vec<f32>,
+    place: Place,
 }
 
 fn against(
     take: &Take,
     reference: &[f32],
     samples: &[f32],
-    rate: crate::units::SampleRate,
+    rate: SampleRate,
     same_rig: bool,
     base: f64,
     name: String,

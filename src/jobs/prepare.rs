@@ -4,7 +4,7 @@ use super::error::JobError;
 use super::level::{block_powers, match_stretches, mismatch};
 use super::placing::{DRIFT_REFUSED, Place, place, usable};
 use super::{intake, random};
-use crate::model::audio::{Audio, Polarity};
+use crate::model::audio::{Audio, FileFacts, Polarity};
 use crate::model::explain::Fate;
 use crate::model::ids::{ClipId, ExcerptName, MicName, TakeId};
 use crate::model::outside::{Clock, Progress};
@@ -14,8 +14,9 @@ use crate::signal::{align, matching, meter, shift};
 use crate::sound;
 use crate::store::Session;
 use crate::units::{Dbtp, Decibel, Lu, Ppm, Seconds};
+use rayon::prelude::*;
 use serde::Serialize;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// One clip as documents hold it.
 #[derive(Debug, Clone, Serialize)]
@@ -107,15 +108,22 @@ struct Source {
 fn sources(session: &Session, rig: &Rig, takes: &[Take], places: &[Place], turned: &[TakeId]) -> Result<Vec<Source>, JobError> {
     let mut out = Vec::new();
     for take in usable(takes) {
-        let Some(place) = places.iter().find(|p| p.take == take.id) else { continue };
-        out.push(Source {
-            take: take.clone(),
-            place: place.clone(),
-            mic: take.mic.clone(),
-            audio: intake::load(session, take)?,
-            turned: turned.contains(&take.id),
-        });
+        if let Some(place) = places.iter().find(|p| p.take == take.id) {
+            out.push((take, place, intake::path_of(session, take)));
+        }
     }
+    let mut out: Vec<Source> = out
+        .into_par_iter()
+        .map(|(take, place, path)| {
+            Ok(Source {
+                take: take.clone(),
+                place: place.clone(),
+                mic: take.mic.clone(),
+                audio: intake::load_from(&path, take)?,
+                turned: turned.contains(&take.id),
+            })
+        })
+        .collect::<Result<_, JobError>>()?;
     let blends: Vec<Source> = rig.blends.iter().flat_map(|b| blend(b, &out)).collect();
     out.extend(blends);
     Ok(out)
@@ -363,20 +371,26 @@ fn make_group(
     run: u32,
     made: &mut Made,
 ) -> Result<(), JobError> {
-    use rayon::prelude::*;
     let stretches: Vec<Audio> = group.par_iter().map(|s| cut(s, start, len)).collect::<Result<_, _>>()?;
     let matched = match_stretches(stretches, request.ceiling, request.as_recorded)?;
-    let mut written = Vec::new();
-    for audio in &matched.audio {
+    let mut names = Vec::new();
+    for _ in &matched.audio {
         // A random name: neither setup nor order can be read from it.
-        let relative = format!("clips/{}.wav", &random::code()?[..24]);
-        let path = session.absolute(&relative);
-        sound::write_wav24(&path, audio)?;
-        made.files.push(path.clone());
-        // What counts is what was written.
-        let (back, facts) = sound::read_all(&path)?;
-        written.push((relative, back, facts));
+        names.push(format!("clips/{}.wav", &random::code()?[..24]));
     }
+    let paths: Vec<PathBuf> = names.iter().map(|relative| session.absolute(relative)).collect();
+    made.files.extend(paths.iter().cloned());
+    // What counts is what was written: each clip is read back.
+    let back: Vec<(Audio, FileFacts)> = matched
+        .audio
+        .par_iter()
+        .zip(&paths)
+        .map(|(audio, path)| {
+            sound::write_wav24(path, audio)?;
+            sound::read_all(path)
+        })
+        .collect::<Result<_, sound::SoundError>>()?;
+    let written: Vec<_> = names.into_iter().zip(back).map(|(name, (audio, facts))| (name, audio, facts)).collect();
     let after: Vec<Audio> = written.iter().map(|w| w.1.clone()).collect();
     if !request.as_recorded {
         made.mismatch = made.mismatch.max(mismatch(&after, &matched.kept)?);

@@ -6,6 +6,7 @@ use super::slope::phase_slope;
 use crate::signal::shift;
 use crate::units::SampleRate;
 use rayon::prelude::*;
+use std::borrow::Cow;
 
 /// Windows in which the drift of one recording is looked for, at most.
 const DRIFT_WINDOWS: usize = 120;
@@ -25,28 +26,66 @@ pub fn find_drift(first: &[f32], second: &[f32], lag: f64, rate: SampleRate) -> 
     Some((drift, offset))
 }
 
+/// Windows that are looked at for whole samples before all are.
+const PROBES: usize = 10;
+
+/// Windows of both recordings, with a lag and a drift taken out of the second.
+struct View<'a> {
+    first: &'a [f32],
+    second: &'a [f32],
+    lag: f64,
+    drift: f64,
+    window: usize,
+}
+
+impl View<'_> {
+    /// A window of the second from `start` of the first's clock on, and how much later than asked for it begins, in samples. Without drift
+    /// it is cut at a whole sample, which costs nothing.
+    fn cut(&self, start: i64) -> Option<(Cow<'_, [f32]>, f64)> {
+        let from = usize::try_from(start).ok()?;
+        if self.drift == 0.0 {
+            let whole = self.lag.round();
+            let begin = usize::try_from(start.checked_add(whole as i64)?).ok()?;
+            return Some((Cow::Borrowed(self.second.get(begin..begin + self.window)?), whole - self.lag));
+        }
+        let end = self.lag + (from + self.window) as f64 * (1.0 + self.drift * 1e-6);
+        if end > self.second.len() as f64 {
+            return None;
+        }
+        Some((Cow::Owned(shift::unwarp_at(self.second, self.lag, self.drift, from, self.window)), 0.0))
+    }
+
+    fn reference(&self, start: usize) -> &[f32] {
+        &self.first[start..start + self.window]
+    }
+
+    /// Whole samples that are left at a window.
+    fn whole(&self, start: usize) -> Option<i64> {
+        let (b, _) = self.cut(i64::try_from(start).ok()?)?;
+        Some(coarse(self.reference(start), &b))
+    }
+
+    /// (middle of the window, lag that is left there, weight).
+    fn point(&self, start: usize, strong: bool, rate: SampleRate) -> Option<(f64, f64, f64)> {
+        let whole = if strong { self.whole(start)? } else { 0 };
+        let (b, late) = self.cut(i64::try_from(start).ok()?.checked_add(whole)?)?;
+        let a = self.reference(start);
+        let d = phase_slope(a, &b, rate)?;
+        Some((start as f64 + self.window as f64 / 2.0, d + late + whole as f64, energy(a).sqrt()))
+    }
+}
+
 /// One pass: what lag and drift are left when those that are given have been taken out.
 fn drift_pass(first: &[f32], second: &[f32], (lag, drift): (f64, f64), rate: SampleRate) -> Option<(f64, f64)> {
     let window = rate.hz() as usize;
     let last = first.len().checked_sub(window)?;
     let hop = (window / 2).max(last / DRIFT_WINDOWS);
     let starts: Vec<usize> = (0..=last).step_by(hop).collect();
-    let point = |start: &usize| {
-        let a = &first[*start..start + window];
-        let turned = |from: usize| shift::unwarp_at(second, lag, drift, from, window);
-        let here = turned(*start);
-        // A strong drift moves a window by more than the phase slope can follow: whole samples come out first.
-        let whole = coarse(a, &here);
-        let from = usize::try_from(i64::try_from(*start).ok()?.checked_add(whole)?).ok()?;
-        let end = lag + (from + window) as f64 * (1.0 + drift * 1e-6);
-        if end > second.len() as f64 {
-            return None;
-        }
-        let b = if whole == 0 { here } else { turned(from) };
-        let d = phase_slope(a, &b, rate)?;
-        Some((*start as f64 + window as f64 / 2.0, d + whole as f64, energy(a).sqrt()))
-    };
-    let mut points: Vec<(f64, f64, f64)> = starts.par_iter().filter_map(point).collect();
+    let views = View { first, second, lag, drift, window };
+    // A strong drift moves a window by more than the phase slope can follow: then whole samples come out first, everywhere.
+    let probes: Vec<usize> = starts.iter().copied().step_by((starts.len() / PROBES).max(1)).collect();
+    let strong = probes.par_iter().any(|start| views.whole(*start) != Some(0));
+    let mut points: Vec<(f64, f64, f64)> = starts.par_iter().filter_map(|start| views.point(*start, strong, rate)).collect();
     if points.len() < 4 {
         return None;
     }

@@ -135,9 +135,12 @@ fn in_part(first: &[f32], second: &[f32], rate: SampleRate, find: impl Fn(&[f32]
     let (a, b) = common(first, second, lag);
     let part = (PART_S * rate.hz() as usize).min(a.len());
     let hop = rate.hz() as usize;
-    let power = |start: usize| (energy(&a[start..start + part]) * energy(&b[start..start + part])).sqrt();
-    let starts = (0..=a.len().saturating_sub(part)).step_by(hop);
-    let start = starts.map(|s| (s, power(s))).max_by(|x, y| x.1.total_cmp(&y.1)).map_or(0, |(s, _)| s);
+    // Energies second by second; a part is so many of them.
+    let seconds = |x: &[f32]| x.chunks_exact(hop).map(energy).collect::<Vec<f64>>();
+    let (first, second) = (seconds(a), seconds(b));
+    let count = (part / hop).clamp(1, first.len().max(1));
+    let power = first.windows(count).zip(second.windows(count)).map(|(x, y)| x.iter().sum::<f64>() * y.iter().sum::<f64>());
+    let start = power.enumerate().max_by(|x, y| x.1.total_cmp(&y.1)).map_or(0, |(i, _)| i * hop);
     let found = find(&a[start..start + part], &b[start..start + part])?;
     // With two clocks the lag at frame 0 is another one than in the part.
     let offset = if found.method == LagMethod::PhaseSlope { drift_between(a, b, start, part, rate) } else { 0.0 };

@@ -3,9 +3,11 @@
 use super::correlate::good_length;
 use super::{common, energy};
 use crate::units::SampleRate;
-use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
+use realfft::{RealFftPlanner, RealToComplex};
+use std::cell::RefCell;
 use std::f64::consts::PI;
+use std::sync::Arc;
 
 /// What remains of the lag after whole samples are taken out; `None` when the common stretch is too short or the slope does not settle.
 pub(super) fn phase_slope_at(first: &[f32], second: &[f32], lag: i64, rate: SampleRate) -> Option<f64> {
@@ -17,6 +19,23 @@ pub(super) fn phase_slope_at(first: &[f32], second: &[f32], lag: i64, rate: Samp
     phase_slope(&a[start..end], &b[start..end], rate)
 }
 
+/// Transforms up to this length are kept for the next window of the same length; longer ones would only hold memory.
+const KEPT_LENGTH: usize = 1 << 18;
+
+/// The plan of a forward transform: making one takes as long as using it.
+fn forward(length: usize) -> Arc<dyn RealToComplex<f64>> {
+    thread_local! {
+        static PLANNER: RefCell<RealFftPlanner<f64>> = RefCell::new(RealFftPlanner::new());
+    }
+    if length > KEPT_LENGTH {
+        return RealFftPlanner::new().plan_fft_forward(length);
+    }
+    PLANNER.with_borrow_mut(|planner| planner.plan_fft_forward(length))
+}
+
+/// Bins between two exact phases.
+const RESYNC: usize = 64;
+
 /// Phase slope of the cross-spectrum G = B conj(A): d += -sum(w Im(G e^{jwd})) / sum(w^2 Re(G e^{jwd})) over 60 Hz to 0.8 pi, four passes,
 /// after a 10 % taper. Polarity does not matter.
 #[must_use]
@@ -26,8 +45,7 @@ pub fn phase_slope(a: &[f32], b: &[f32], rate: SampleRate) -> Option<f64> {
         return None;
     }
     let length = good_length(n);
-    let mut planner = RealFftPlanner::<f64>::new();
-    let forward = planner.plan_fft_forward(length);
+    let forward = forward(length);
     let edge = n / 10;
     let taper = |i: usize| {
         let k = i.min(n - 1 - i);
@@ -52,11 +70,17 @@ pub fn phase_slope(a: &[f32], b: &[f32], rate: SampleRate) -> Option<f64> {
     let mut d = 0.0;
     for _ in 0..4 {
         let (mut top, mut bottom) = (0.0, 0.0);
-        for (i, g) in cross[low..high].iter().enumerate() {
-            let w = 2.0 * PI * (low + i) as f64 / length as f64;
-            let turned = g * Complex::from_polar(sign, w * d);
-            top += w * turned.im;
-            bottom += w * w * turned.re;
+        let step = Complex::from_polar(1.0, 2.0 * PI * d / length as f64);
+        for (k, part) in (low..high).step_by(RESYNC).zip(cross[low..high].chunks(RESYNC)) {
+            // Turned on by multiplication, and set anew before rounding can add up.
+            let mut turn = Complex::from_polar(sign, 2.0 * PI * k as f64 / length as f64 * d);
+            for (i, g) in part.iter().enumerate() {
+                let w = 2.0 * PI * (k + i) as f64 / length as f64;
+                let turned = g * turn;
+                top += w * turned.im;
+                bottom += w * w * turned.re;
+                turn *= step;
+            }
         }
         if bottom <= 0.0 {
             return None;
