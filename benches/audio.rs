@@ -3,6 +3,12 @@
 //! Peers: ffmpeg's `ebur128` filter as a process (left out with a note where ffmpeg is not installed), and the `ebur128` crate reading
 //! through `hound`, in this process.
 
+#![expect(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a bench stops at the first thing that fails, and prints its table"
+)]
+
 use cabjury::signal::align;
 use cabjury::sound::read_all;
 use cabjury::units::SampleRate;
