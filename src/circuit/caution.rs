@@ -26,3 +26,10 @@ pub const HEARING: &str = "Use ear protection near a driven cab, or put it in an
 
 /// The line of the run sheet at every change.
 pub const CHANGE: &str = "volume to zero, power off, unplug, wait; then change, then meter";
+
+/// Minutes a day that NIOSH's recommended limit allows at a level in dBA: 480 / 2^((L - 85)/3) (85 dBA over 8 h, 3 dB exchange rate; NIOSH noise
+/// topic page). An occupational limit; for leisure it promises nothing.
+#[must_use]
+pub fn exposure_minutes(level_dba: f64) -> f64 {
+    480.0 / 2f64.powf((level_dba - 85.0) / 3.0)
+}

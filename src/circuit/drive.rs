@@ -54,6 +54,12 @@ impl Driven {
         &self.labels
     }
 
+    /// The drivers' models, in the same order.
+    #[must_use]
+    pub fn models(&self) -> &[Model] {
+        &self.models
+    }
+
     fn impedances(&self, hz: f64) -> Vec<Complex64> {
         self.models.iter().map(|m| m.impedance(hz)).collect()
     }
@@ -70,7 +76,7 @@ impl Driven {
     /// Voltage at each driver's terminals, + to -, for 1 V open circuit on the 8 ohm tap; in the order of [`Driven::labels`].
     #[must_use]
     pub fn voltages(&self, hz: f64) -> Vec<Complex64> {
-        let (e, zo) = self.behind_tap();
+        let (e, zo) = self.source.behind_tap();
         let mut states = Vec::new();
         self.numbered.share(&self.impedances(hz), e, zo, &mut states);
         states.iter().map(|s| s.v).collect()
@@ -79,15 +85,10 @@ impl Driven {
     /// Current through each driver, into its +.
     #[must_use]
     pub fn currents(&self, hz: f64) -> Vec<Complex64> {
-        let (e, zo) = self.behind_tap();
+        let (e, zo) = self.source.behind_tap();
         let mut states = Vec::new();
         self.numbered.share(&self.impedances(hz), e, zo, &mut states);
         states.iter().map(|s| s.i).collect()
-    }
-
-    fn behind_tap(&self) -> (Complex64, Complex64) {
-        let t = self.source.tap_ohm / 8.0;
-        (Complex64::new(t.sqrt(), 0.0), Complex64::new(self.source.output_ohm_at_8 * t, 0.0))
     }
 
     /// Level at each driver's terminals over a grid: drivers x frequencies, 0 dB = 1 V.

@@ -50,10 +50,16 @@ impl Model {
     #[must_use]
     pub fn impedance(&self, hz: f64) -> Complex64 {
         let s = Complex64::new(0.0, 2.0 * PI * hz);
-        let one = Complex64::new(1.0, 0.0);
-        let motional = one / (one / self.res + one / (s * self.lces) + s * self.cmes);
         let lossy = self.lossy.map_or(Complex64::new(0.0, 0.0), |(l2, r2)| s * l2 * r2 / (r2 + s * l2));
-        self.re + s * self.le + lossy + motional
+        self.re + s * self.le + lossy + self.motional(hz)
+    }
+
+    /// The motional branch alone: voltage across it is Bl times the cone's velocity.
+    #[must_use]
+    pub fn motional(&self, hz: f64) -> Complex64 {
+        let s = Complex64::new(0.0, 2.0 * PI * hz);
+        let one = Complex64::new(1.0, 0.0);
+        one / (one / self.res + one / (s * self.lces) + s * self.cmes)
     }
 }
 

@@ -2,6 +2,7 @@
 //! source. A grade never says more than that.
 
 use super::solve::Branch;
+use super::source::effective_nominal;
 use crate::model::rig::AmplifierKind;
 use serde::Serialize;
 
@@ -75,7 +76,7 @@ pub fn grade(load: Branch<f64>, least_modulus: Option<f64>, against: &Against, o
         Branch::Value(z) => z,
     };
     let ratio = nominal / against.tap_ohm;
-    let effective = least_modulus.map_or(nominal, |m| nominal.min(m / 0.8));
+    let effective = least_modulus.map_or(nominal, |m| effective_nominal(nominal, m));
     let mut reasons = Vec::new();
     if effective < nominal - 1e-6 {
         reasons.push(format!("the impedance falls to {:.2} ohm: it counts as {effective:.2} ohm (80 % rule)", effective * 0.8));

@@ -9,6 +9,9 @@
 //! * [`meter`]: the ohmmeter reading to expect, and what a wrong one may mean
 //! * [`driver`]: impedance of a driver over frequency
 //! * [`drive`]: the voltage that each driver gets over frequency, and how two setups differ
+//! * [`same`]: do two setups give every driver the same voltage, judged by transfer functions
+//! * [`pickup`]: what a mic or a blend should show of the difference
+//! * [`source`]: the amplifier behind its tap
 //! * [`propose`]: pairs of wirings that differ in how drivers share but stay on one tap
 //! * [`caution`]: the texts about lethal voltages, loads, cables and hearing
 //!
@@ -24,8 +27,11 @@ pub mod load;
 pub mod meter;
 pub mod network;
 pub mod notation;
+pub mod pickup;
 pub mod propose;
+pub mod same;
 pub mod solve;
+pub mod source;
 
 pub use network::Network;
 pub use notation::{NotationError, parse, parse_known};

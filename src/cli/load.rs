@@ -59,6 +59,26 @@ fn driver(arg: &DriverArg) -> Driver {
     }
 }
 
+/// Breaks a line at spaces so that it fits 80 columns; every line begins with its own indent.
+pub(super) fn wrapped(text: &str, first: &str, rest: &str) -> String {
+    let (mut out, mut line) = (String::new(), first.to_owned());
+    let mut fresh = true;
+    for word in text.split_whitespace() {
+        if !fresh && line.chars().count() + 1 + word.chars().count() > 80 {
+            out.push_str(&line);
+            out.push('\n');
+            line = rest.to_owned();
+            fresh = true;
+        }
+        if !fresh {
+            line.push(' ');
+        }
+        line.push_str(word);
+        fresh = false;
+    }
+    out + &line + "\n"
+}
+
 /// A wiring card as text.
 pub(super) fn text(doc: &LoadDoc, kind: AmplifierKind) -> String {
     let tap =
@@ -67,7 +87,7 @@ pub(super) fn text(doc: &LoadDoc, kind: AmplifierKind) -> String {
     let ratio = doc.ratio.map_or_else(String::new, |r| format!(", ratio {r:.2}"));
     let mut out = format!("{}\n  load {} on the {tap}{ratio}: {grade}\n", doc.wiring, doc.load_ohm);
     for reason in &doc.reasons {
-        out.push_str(&format!("    {reason}\n"));
+        out.push_str(&wrapped(reason, "    ", "    "));
     }
     let band = match (doc.meter_ohm.low, doc.meter_ohm.high) {
         (Some(low), Some(high)) => format!("{low:.2} to {high:.2} ohm"),
@@ -75,7 +95,7 @@ pub(super) fn text(doc: &LoadDoc, kind: AmplifierKind) -> String {
     };
     out.push_str(&format!("  the ohmmeter should read about {} ({band})\n", doc.meter_ohm.expected));
     for d in &doc.drivers {
-        let rated = d.rated_w.map_or_else(String::new, |w| format!(" of its {w} W"));
+        let rated = d.rated_w.map_or_else(String::new, |w| format!(" (rated {w} W)"));
         let limit = if d.limiting { ", limits the cab" } else { "" };
         out.push_str(&format!("  {} takes {:.1} % of the power{rated}{limit}\n", d.driver, 100.0 * d.share));
     }
@@ -83,7 +103,7 @@ pub(super) fn text(doc: &LoadDoc, kind: AmplifierKind) -> String {
         out.push_str(&format!("  largest amplifier within the ratings you entered: {w:.0} W\n"));
     }
     for caution in &doc.cautions {
-        out.push_str(&format!("  ! {caution}\n"));
+        out.push_str(&wrapped(caution, "  ! ", "    "));
     }
     out
 }

@@ -1,5 +1,6 @@
 //! `meter`: judges and records an ohmmeter reading.
 
+use super::load::wrapped;
 use super::shell::{Outcome, Shell};
 use super::values::ReadingArg;
 use crate::jobs::JobError;
@@ -37,9 +38,10 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
         shell.say(&format!("  would fit: {} ({})", s.what, s.expected_ohm));
     }
     if doc.cannot_tell_apart.len() > 1 || doc.as_intended && !doc.cannot_tell_apart.is_empty() {
-        shell.say(&format!("  the meter cannot tell apart: {}", doc.cannot_tell_apart.join("; ")));
+        let list = format!("the meter cannot tell apart: {}", doc.cannot_tell_apart.join("; "));
+        shell.say(wrapped(&list, "  ", "    ").trim_end());
     }
-    shell.say(&format!("next: {}", doc.next_step));
+    shell.say(wrapped(&format!("next: {}", doc.next_step), "", "  ").trim_end());
     shell.document(&doc);
     Ok(Outcome::Done)
 }

@@ -1,5 +1,6 @@
 //! `rig`: reads the rig sheet in and prints a wiring card per setup.
 
+use super::load::wrapped;
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
 use crate::jobs::rig::{RigDoc, rig};
@@ -49,23 +50,47 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
     Ok(if doc.refused() { Outcome::Refused } else { Outcome::Done })
 }
 
+const AT_HZ: [f64; 7] = [80.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0];
+
+/// A curve at a few frequencies; a dash where it says nothing.
+fn row(name: &str, hz: &[f64], db: &[f64]) -> String {
+    let at = |wanted: &f64| {
+        let near = hz.iter().zip(db).find(|(f, _)| (*f / wanted).log10().abs() < 0.02);
+        near.map_or_else(|| "      -".to_owned(), |(_, db)| format!("{db:>+7.1}"))
+    };
+    format!("  {name:<28}{}\n", AT_HZ.iter().map(at).collect::<String>())
+}
+
 /// Predicted differences at a few frequencies, and proposals.
 fn between(doc: &RigDoc) -> String {
     let mut out = String::new();
-    for d in &doc.differences {
-        let at = |wanted: f64| {
-            let k =
-                d.hz.iter()
-                    .enumerate()
-                    .min_by(|a, b| (a.1 / wanted).ln().abs().total_cmp(&(b.1 / wanted).ln().abs()))
-                    .map(|(k, _)| k);
-            k.map_or_else(String::new, |k| format!("{wanted:.0} Hz {:+.1}", d.db[k]))
-        };
-        let points: Vec<String> = [80.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0].into_iter().map(at).collect();
-        out.push_str(&format!("{} minus {} at driver {}, predicted, dB: {}\n", d.first, d.second, d.driver, points.join(", ")));
+    let mut pairs: Vec<(&str, &str)> = doc.differences.iter().map(|d| (d.first.as_str(), d.second.as_str())).collect();
+    pairs.dedup();
+    for (first, second) in &pairs {
+        let head: String = AT_HZ.iter().map(|f| format!("{f:>7.0}")).collect();
+        out.push_str(&wrapped(&format!("{first} minus {second}, predicted, dB:"), "", "  "));
+        out.push_str(&format!("  {:<28}{head}\n", "Hz"));
+        for d in doc.differences.iter().filter(|d| d.first == *first && d.second == *second) {
+            out.push_str(&row(&format!("drive of driver {}", d.driver), &d.hz, &d.db));
+        }
+        for m in doc.at_mics.iter().filter(|m| m.first == *first && m.second == *second) {
+            out.push_str(&row(&format!("{} hears {}", m.mic, m.hears.join(", ")), &m.hz, &m.db));
+        }
+    }
+    let mut notes: Vec<(&str, Vec<&str>)> = Vec::new();
+    for m in &doc.at_mics {
+        match notes.iter_mut().find(|n| n.0 == m.note) {
+            Some(there) if !there.1.contains(&m.mic.as_str()) => there.1.push(&m.mic),
+            Some(_) => {}
+            None => notes.push((&m.note, vec![&m.mic])),
+        }
+    }
+    for (note, mics) in notes {
+        out.push_str(&wrapped(&format!("{}: {note}", mics.join(", ")), "  ", "    "));
     }
     for p in &doc.proposals {
-        out.push_str(&format!("to compare on one tap ({} ohm): {} against {}; {}\n", p.tap_ohm, p.first, p.second, p.why));
+        let text = format!("to compare on one tap ({} ohm): {} against {}; {}", p.tap_ohm, p.first, p.second, p.why);
+        out.push_str(&wrapped(&text, "", "  "));
     }
     out
 }

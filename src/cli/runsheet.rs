@@ -1,5 +1,6 @@
 //! `runsheet`: the interleaved capture order.
 
+use super::load::wrapped;
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
 use crate::jobs::runsheet::runsheet;
@@ -28,12 +29,12 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
     shell.say("pass  setup         done  notes");
     for p in &doc.order {
         if !p.change.is_empty() {
-            shell.say(&format!("      -- {}", p.change));
+            shell.say(wrapped(&p.change, "      -- ", "         ").trim_end());
         }
         shell.say(&format!("{:>4}  {:13} [ ]   ______________________________", p.pass, p.setup));
     }
     for caution in &doc.cautions {
-        shell.say(&format!("! {caution}"));
+        shell.say(wrapped(caution, "! ", "  ").trim_end());
     }
     shell.document(&doc);
     Ok(Outcome::Done)

@@ -146,7 +146,12 @@ fn cautions(network: &Network, drivers: &[Driver], amplifier: &Amplifier, larges
         (None, _) => out.push("A driver's rated power is missing: the largest amplifier power cannot be told.".to_owned()),
         _ => {}
     }
-    if drivers.iter().filter(|d| placed.iter().any(|p| p.label == d.label)).any(|d| !d.polarity_checked && d.re_ohm.is_some()) {
+    let lossless = |d: &&Driver| d.le_mh.is_some_and(|l| l > 0.0) && (d.l2_mh.is_none() || d.r2_ohm.is_none());
+    let inside: Vec<&Driver> = drivers.iter().filter(|d| placed.iter().any(|p| p.label == d.label)).collect();
+    for d in inside.iter().copied().filter(lossless) {
+        out.push(format!("Driver {}: le_mh without l2_mh and r2_ohm overstates the impedance at the top end.", d.label));
+    }
+    if inside.iter().any(|d| !d.polarity_checked && d.re_ohm.is_some()) {
         out.push(
             "Polarity is not marked as checked for every driver: a 1.5 V cell at the plug must move every cone the same way."
                 .to_owned(),

@@ -33,6 +33,7 @@ pub mod publish;
 pub mod random;
 pub mod rehearse;
 pub mod rig;
+pub mod rig_mics;
 pub mod runsheet;
 pub mod score;
 pub mod session;

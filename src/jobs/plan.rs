@@ -175,9 +175,7 @@ pub fn differs(rig: &Rig, first: &Setup, second: &Setup) -> Vec<String> {
     let mut out = Vec::new();
     let wiring = |s: &Setup| s.wiring.as_ref().and_then(|w| rig.wiring(w));
     if let (Some(a), Some(b)) = (wiring(first), wiring(second)) {
-        if a.network.trim() != b.network.trim() {
-            out.push(format!("wiring: {} against {}", a.network, b.network));
-        }
+        out.extend(super::rig::wiring_differs(rig, first, second));
         if a.box_l != b.box_l {
             let litre = |v: Option<f64>| v.map_or("open".to_owned(), |v| format!("{v} l"));
             out.push(format!("cab: {} against {}", litre(a.box_l), litre(b.box_l)));

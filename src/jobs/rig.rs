@@ -2,8 +2,11 @@
 
 use super::error::JobError;
 use super::load::{LoadDoc, judge, output_ohm, source};
-use crate::circuit::drive::{Driven, SAME_DB, differences, grid};
+use super::rig_mics::{AtMicDoc, at_mics};
+use crate::circuit::drive::{Driven, differences, grid};
+use crate::circuit::driver::missing;
 use crate::circuit::grade::Grade;
+use crate::circuit::same::sameness;
 use crate::circuit::{Network, parse_known, propose};
 use crate::model::explain::Fate;
 use crate::model::ids::DriverLabel;
@@ -78,6 +81,8 @@ pub struct RigDoc {
     pub setups: Vec<SetupDoc>,
     /// Differences of every pair of them.
     pub differences: Vec<DifferenceDoc>,
+    /// The same at every mic that says what it hears, and every blend.
+    pub at_mics: Vec<AtMicDoc>,
     /// Pairs of wirings of these drivers that differ in how they share but stay on one tap.
     pub proposals: Vec<ProposalDoc>,
     /// What the engineer should know.
@@ -134,6 +139,24 @@ pub fn driven(rig: &Rig, setup: &Setup) -> Result<Option<Driven>, JobError> {
     Ok(Driven::new(&network.canonical(), &rig.drivers, wiring.box_l, source(kind, tap, zo)))
 }
 
+/// How the wirings of two setups differ, `wiring: this against that`, and in plain words when no driver can tell the difference. None when
+/// they are one wiring, however it is written. A wiring that cannot be read is compared as text.
+#[must_use]
+pub fn wiring_differs(rig: &Rig, first: &Setup, second: &Setup) -> Option<String> {
+    let of = |s: &Setup| s.wiring.as_ref().and_then(|w| rig.wiring(w));
+    let (a, b) = (of(first)?, of(second)?);
+    let said = format!("wiring: {} against {}", a.network.trim(), b.network.trim());
+    let (Ok(x), Ok(y)) = (network(rig, a), network(rig, b)) else {
+        return (a.network.trim() != b.network.trim()).then_some(said);
+    };
+    if x.canonical() == y.canonical() {
+        return None;
+    }
+    let pair = driven(rig, first).ok().flatten().zip(driven(rig, second).ok().flatten());
+    let words = pair.and_then(|(p, q)| sameness(&p, &q, &grid()).words());
+    Some(words.map_or_else(|| said.clone(), |w| format!("{said} (these two {w})")))
+}
+
 fn setup_doc(rig: &Rig, amplifier: &Amplifier, setup: &Setup) -> Result<Option<SetupDoc>, JobError> {
     let Some((wiring, network, tap)) = parts(rig, setup)? else { return Ok(None) };
     let mut load = judge(&network, &rig.drivers, wiring.box_l, amplifier, tap);
@@ -146,6 +169,14 @@ fn setup_doc(rig: &Rig, amplifier: &Amplifier, setup: &Setup) -> Result<Option<S
         load.cautions.insert(0, format!("The amplifier has no {tap} ohm tap in the sheet."));
     }
     let driven = driven(rig, setup)?;
+    let figures = |label: &DriverLabel| {
+        let missing = rig.drivers.iter().find(|d| &d.label == label).map(missing).unwrap_or_default();
+        (!missing.is_empty()).then(|| format!("{} of driver {label}", missing.join(", ")))
+    };
+    let lacking: Vec<String> = used.iter().filter_map(|p| figures(&p.label)).collect();
+    if !lacking.is_empty() {
+        load.cautions.insert(0, format!("What each driver gets is not predicted; the sheet lacks {}.", lacking.join("; ")));
+    }
     let least = driven.as_ref().and_then(Driven::least_modulus);
     let hz = grid();
     let drive = driven.map_or_else(Vec::new, |d| {
@@ -181,17 +212,15 @@ pub fn describe(rig: &Rig) -> Result<RigDoc, JobError> {
     for setup in &rig.setups {
         setups.extend(setup_doc(rig, amplifier, setup)?);
     }
-    let (hz, mut pairs, mut warnings) = (grid(), Vec::new(), Vec::new());
+    let (hz, mut pairs, mut mics, mut warnings) = (grid(), Vec::new(), Vec::new(), Vec::new());
     for (i, first) in rig.setups.iter().enumerate() {
         for second in &rig.setups[i + 1..] {
             let (Some(a), Some(b)) = (driven(rig, first)?, driven(rig, second)?) else { continue };
             let found = differences(&a, &b, &hz);
-            if !found.is_empty() && found.iter().all(|d| d.same_to_db < SAME_DB) {
-                warnings.push(format!(
-                    "{} and {} give every driver the same voltage: what is heard would be the tap, the take or a fault",
-                    first.name, second.name
-                ));
+            if let Some(words) = sameness(&a, &b, &hz).words() {
+                warnings.push(format!("{} and {} {words}", first.name, second.name));
             }
+            mics.extend(at_mics(rig, (first, &a), (second, &b), &hz));
             if first.tap_ohm != second.tap_ohm && first.wiring != second.wiring {
                 warnings.push(format!(
                     "{} and {} differ in wiring and tap together: a verdict cannot say which of the two was heard",
@@ -214,7 +243,7 @@ pub fn describe(rig: &Rig) -> Result<RigDoc, JobError> {
         .into_iter()
         .map(|p| ProposalDoc { first: p.first.to_string(), second: p.second.to_string(), tap_ohm: p.tap_ohm, why: p.why })
         .collect();
-    Ok(RigDoc { setups, differences: pairs, proposals, warnings })
+    Ok(RigDoc { setups, differences: pairs, at_mics: mics, proposals, warnings })
 }
 
 /// Takes that were recorded under a part of the rig that the new sheet changes.

@@ -18,7 +18,7 @@ pub(super) fn file() -> Value {
     serde_json::from_str(&text).unwrap()
 }
 
-fn cases(prefix: &str, least: usize) -> Vec<Value> {
+pub(super) fn cases(prefix: &str, least: usize) -> Vec<Value> {
     let all: Vec<Value> =
         file()["cases"].as_array().unwrap().iter().filter(|c| c["id"].as_str().unwrap().starts_with(prefix)).cloned().collect();
     assert!(all.len() >= least, "{} cases {prefix:?}, wanted {least}", all.len());
@@ -70,7 +70,7 @@ pub(super) fn invented(kind: &str, text: &str) -> Driver {
 }
 
 #[track_caller]
-fn near(what: &str, found: f64, wanted: f64, relative: f64) {
+pub(super) fn near(what: &str, found: f64, wanted: f64, relative: f64) {
     assert!((found - wanted).abs() <= relative * wanted.abs() + 1e-12, "{what}: found {found}, wanted {wanted}");
 }
 

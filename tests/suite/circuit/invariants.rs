@@ -254,6 +254,22 @@ proptest! {
                 prop_assert!((a.0 - b.0).abs() >= 80.0 || (a.1 - b.1).abs() >= 60.0, "{} and {} overlap", a.2, b.2);
             }
         }
+        // Two wires meet only where a dot is, or end on end: a crossing has a point inside both, or inside one without a dot.
+        for (i, a) in out.wires.iter().enumerate() {
+            for b in &out.wires[i + 1..] {
+                let span = |w: &[f64; 4], k: usize| (w[k].min(w[k + 2]), w[k].max(w[k + 2]));
+                let (x, y) = ((span(a, 0).0.max(span(b, 0).0), span(a, 0).1.min(span(b, 0).1)),
+                              (span(a, 1).0.max(span(b, 1).0), span(a, 1).1.min(span(b, 1).1)));
+                let meet = x.1 - x.0 > -1e-9 && y.1 - y.0 > -1e-9;
+                if !meet {
+                    continue;
+                }
+                prop_assert!(x.1 - x.0 < 1e-9 && y.1 - y.0 < 1e-9, "wires lie on each other: {a:?} {b:?}");
+                let end = |w: &[f64; 4]| [[w[0], w[1]], [w[2], w[3]]].iter().any(|p| (p[0] - x.0).abs() < 1e-9 && (p[1] - y.0).abs() < 1e-9);
+                let dot = out.dots.iter().any(|d| (d[0] - x.0).abs() < 1e-9 && (d[1] - y.0).abs() < 1e-9);
+                prop_assert!(dot || end(a) && end(b), "wires cross: {a:?} {b:?}");
+            }
+        }
         for wire in &out.wires {
             prop_assert!(wire[0] == wire[2] || wire[1] == wire[3]);
             for d in &out.drivers {

@@ -2,4 +2,6 @@
 
 mod cases;
 mod commands;
+mod handbook;
 mod invariants;
+mod same;
