@@ -16,6 +16,7 @@ pub mod audit;
 pub mod chance;
 pub mod check;
 pub mod demo;
+pub mod differs;
 pub mod drawing;
 pub mod error;
 pub mod intake;

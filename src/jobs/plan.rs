@@ -1,6 +1,7 @@
 //! `plan` and `close`: a test is sealed before its first trial, and never changes.
 
 use super::chance::{CountDoc, NeededDoc, PowerDoc};
+use super::differs::{differs, notes_that_differ, refuse_loads};
 use super::error::JobError;
 use crate::model::explain::Fate;
 use crate::model::ids::{ExcerptName, MicName, SetupName, TestId};
@@ -169,48 +170,6 @@ fn method_needs(request: &Request) -> Result<(), JobError> {
     Ok(())
 }
 
-/// Everything that differs between two setups, `what: how`, in the order in which an engineer would ask.
-#[must_use]
-pub fn differs(rig: &Rig, first: &Setup, second: &Setup) -> Vec<String> {
-    let mut out = Vec::new();
-    let wiring = |s: &Setup| s.wiring.as_ref().and_then(|w| rig.wiring(w));
-    if let (Some(a), Some(b)) = (wiring(first), wiring(second)) {
-        out.extend(super::rig::wiring_differs(rig, first, second));
-        if a.box_l != b.box_l {
-            let litre = |v: Option<f64>| v.map_or("open".to_owned(), |v| format!("{v} l"));
-            out.push(format!("cab: {} against {}", litre(a.box_l), litre(b.box_l)));
-        }
-    }
-    if let (Some(a), Some(b)) = (first.tap_ohm, second.tap_ohm)
-        && a != b
-    {
-        out.push(format!("tap: {} ohm against {} ohm", a.value(), b.value()));
-    }
-    out
-}
-
-fn notes_that_differ(first: &[&Take], second: &[&Take]) -> Vec<String> {
-    let mut keys: Vec<&String> = first.iter().chain(second).flat_map(|t| t.notes.keys()).collect();
-    keys.sort();
-    keys.dedup();
-    let values = |takes: &[&Take], key: &String| -> Vec<String> {
-        let mut v: Vec<String> = takes.iter().filter_map(|t| t.notes.get(key).cloned()).collect();
-        v.sort();
-        v.dedup();
-        v
-    };
-    keys.into_iter()
-        .filter_map(|key| {
-            let (a, b) = (values(first, key), values(second, key));
-            (a != b).then(|| format!("{key}: {} against {}", shown(&a), shown(&b)))
-        })
-        .collect()
-}
-
-fn shown(values: &[String]) -> String {
-    if values.is_empty() { "not noted".to_owned() } else { values.join(" or ") }
-}
-
 /// The clips of the newest matching run that fits, and what was chosen for mic and excerpt.
 struct Chosen {
     clips: Vec<Clip>,
@@ -350,6 +309,7 @@ fn floor_warnings(summary: &str, request: &Request, chosen: &Chosen, out: &mut V
 fn build(session: &Session, request: &Request, test: TestId) -> Result<Plan, JobError> {
     let rig = session.rig()?;
     check_request(request, &rig)?;
+    refuse_loads(&rig, &request.compare, request.load_reason.as_deref())?;
     let chosen = choose(session, request, &session.match_runs()?)?;
     let takes = session.takes()?;
     let setups: Vec<&Setup> = request.compare.iter().filter_map(|s| rig.setup(s)).collect();

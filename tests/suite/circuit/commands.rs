@@ -1,6 +1,7 @@
 //! The wiring commands as a person runs them.
 
 use crate::golden;
+use crate::material;
 use crate::program::Desk;
 
 #[test]
@@ -151,4 +152,32 @@ fn a_changed_sheet_is_refused_under_recorded_takes() {
     assert!(said["error"]["message"].as_str().unwrap().contains("t001"), "{said}");
     std::fs::write(desk.join("other.toml"), SHEET.replace("network = \"A || B\"", "network = \"A || -B\"")).unwrap();
     desk.run(&["rig", "s", "--sheet", "other.toml"]).ends(0);
+}
+
+#[test]
+fn a_load_that_must_not_be_connected_is_planned_only_with_a_reason_that_every_report_prints() {
+    let desk = Desk::new();
+    // Four ohm on the sixteen ohm tap.
+    let sheet = SHEET.replace("wiring = \"parallel\"\ntap_ohm = 4", "wiring = \"parallel\"\ntap_ohm = 16");
+    assert_ne!(sheet, SHEET);
+    std::fs::write(desk.join("rig.toml"), sheet).unwrap();
+    let riff = material::riff(3.4, 48_000);
+    for (name, hz) in [("a", 120.0), ("b", 2_500.0)] {
+        material::write_wav(&desk.join(&format!("{name}.wav")), 48_000, &material::peaking(&riff, 48_000, hz, 1.0, 3.0));
+    }
+    desk.run(&["new", "s", "--sheet", "rig.toml", "s16=a.wav", "p4=b.wav"]).ends(0);
+    desk.run(&["match", "s"]).ends(0);
+    let plan = ["plan", "s", "--compare", "s16,p4", "--trials", "5"];
+    let refused = desk.run(&plan).ends(3).err;
+    assert!(refused.contains("p4 must not be connected") && refused.contains("--load-reason"), "{refused}");
+    desk.run(&[&plan[..], &["--load-reason", "  "]].concat()).ends(3);
+    let doc = desk.run(&[&plan[..], &["--load-reason", "an old habit, at bedroom level", "--json"]].concat()).ends(0).json();
+    assert_eq!(doc["test"], "test-1");
+    desk.run(&["report", "s", "--out", "open.html"]).ends(0);
+    desk.run(&["close", "s", "--test", "test-1"]).ends(0);
+    desk.run(&["report", "s", "--out", "closed.html"]).ends(0);
+    for page in ["open.html", "closed.html"] {
+        let text = std::fs::read_to_string(desk.join(page)).unwrap();
+        assert!(text.contains("an old habit, at bedroom level"), "{page} does not print the reason");
+    }
 }

@@ -6,7 +6,7 @@ use cabjury::circuit::drive::{Driven, Source, grid};
 use cabjury::circuit::parse;
 use cabjury::circuit::pickup::{Heard, difference};
 use cabjury::circuit::same::{Sameness, sameness};
-use cabjury::jobs::plan::differs;
+use cabjury::jobs::differs::differs;
 use cabjury::jobs::sheet::read_sheet;
 use cabjury::model::rig::Driver;
 
