@@ -3,7 +3,7 @@
 use super::error::JobError;
 use super::measure::{Measured, measure_file};
 use super::random;
-use crate::model::audio::{Audio, Polarity};
+use crate::model::audio::{Audio, Levels, Polarity};
 use crate::model::explain::Fate;
 use crate::model::outside::Progress;
 use crate::signal::{align, dither, fades, loudness, matching, meter, shift};
@@ -74,6 +74,12 @@ pub(super) fn block_powers(audio: &Audio) -> Vec<f64> {
     loudness::blocks(&meter::step_energies(audio), audio.rate())
 }
 
+/// All readings of a stretch with its 400 ms blocks, in one pass.
+pub(super) fn levels_and_blocks(audio: &Audio) -> (Levels, Vec<f64>) {
+    let (levels, steps) = meter::measure_steps(audio);
+    (levels, loudness::blocks(&steps, audio.rate()))
+}
+
 /// Fades the edges, measures over the shared gate, finds the gains and applies them, dithers every stretch to 24 bit.
 pub(super) fn match_stretches(mut audio: Vec<Audio>, ceiling: Dbtp, as_recorded: bool) -> Result<Matched, JobError> {
     use rayon::prelude::*;
@@ -83,7 +89,7 @@ pub(super) fn match_stretches(mut audio: Vec<Audio>, ceiling: Dbtp, as_recorded:
             fades::fade_edges(channel, fade);
         }
     }
-    let measured: Vec<_> = audio.par_iter().map(|a| (meter::measure(a), block_powers(a))).collect();
+    let measured: Vec<_> = audio.par_iter().map(levels_and_blocks).collect();
     let blocks: Vec<Vec<f64>> = measured.iter().map(|m| m.1.clone()).collect();
     let kept = matching::shared_gate(&blocks).ok_or_else(|| {
         refuse(
@@ -114,9 +120,15 @@ pub(super) fn match_stretches(mut audio: Vec<Audio>, ceiling: Dbtp, as_recorded:
 
 /// Largest mismatch over the shared gate on finished stretches; refused above 0.10 LU.
 pub(super) fn mismatch(audio: &[Audio], kept: &[bool]) -> Result<f64, JobError> {
-    let loud: Vec<Lufs> = audio.iter().filter_map(|a| matching::loudness_over(&block_powers(a), kept)).collect();
+    use rayon::prelude::*;
+    mismatch_of(&audio.par_iter().map(block_powers).collect::<Vec<_>>(), kept)
+}
+
+/// The same from the blocks of each stretch.
+pub(super) fn mismatch_of(blocks: &[Vec<f64>], kept: &[bool]) -> Result<f64, JobError> {
+    let loud: Vec<Lufs> = blocks.iter().filter_map(|b| matching::loudness_over(b, kept)).collect();
     let spread = matching::spread(&loud);
-    if loud.len() < audio.len() || spread > matching::MISMATCH_REFUSE {
+    if loud.len() < blocks.len() || spread > matching::MISMATCH_REFUSE {
         return Err(refuse(
             "mismatch",
             format!(

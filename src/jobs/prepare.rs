@@ -1,16 +1,16 @@
 //! `match`: the clips. Aligned by the best method that the material allows, matched in loudness by gain alone, measured again as written.
 
 use super::error::JobError;
-use super::level::{block_powers, match_stretches, mismatch};
+use super::level::{levels_and_blocks, match_stretches, mismatch_of};
 use super::placing::{DRIFT_REFUSED, Place, place, usable};
 use super::{intake, random};
-use crate::model::audio::{Audio, FileFacts, Polarity};
+use crate::model::audio::{Audio, FileFacts, Levels, Polarity};
 use crate::model::explain::Fate;
 use crate::model::ids::{ClipId, ExcerptName, MicName, TakeId};
 use crate::model::outside::{Clock, Progress};
 use crate::model::rig::Rig;
 use crate::model::session::{Clip, Excerpt, MatchRun, Take};
-use crate::signal::{align, matching, meter, shift};
+use crate::signal::{align, matching, shift};
 use crate::sound;
 use crate::store::Session;
 use crate::units::{Dbtp, Decibel, Lu, Ppm, Seconds};
@@ -381,22 +381,22 @@ fn make_group(
     let paths: Vec<PathBuf> = names.iter().map(|relative| session.absolute(relative)).collect();
     made.files.extend(paths.iter().cloned());
     // What counts is what was written: each clip is read back.
-    let back: Vec<(Audio, FileFacts)> = matched
+    let back: Vec<(FileFacts, Levels, Vec<f64>)> = matched
         .audio
         .par_iter()
         .zip(&paths)
         .map(|(audio, path)| {
             sound::write_wav24(path, audio)?;
-            sound::read_all(path)
+            let (back, facts) = sound::read_all(path)?;
+            let (levels, blocks) = levels_and_blocks(&back);
+            Ok((facts, levels, blocks))
         })
         .collect::<Result<_, sound::SoundError>>()?;
-    let written: Vec<_> = names.into_iter().zip(back).map(|(name, (audio, facts))| (name, audio, facts)).collect();
-    let after: Vec<Audio> = written.iter().map(|w| w.1.clone()).collect();
     if !request.as_recorded {
-        made.mismatch = made.mismatch.max(mismatch(&after, &matched.kept)?);
+        let blocks: Vec<Vec<f64>> = back.iter().map(|b| b.2.clone()).collect();
+        made.mismatch = made.mismatch.max(mismatch_of(&blocks, &matched.kept)?);
     }
-    for (i, (source, (relative, audio, facts))) in group.iter().zip(&written).enumerate() {
-        let levels = meter::measure(audio);
+    for (i, ((source, relative), (facts, levels, blocks))) in group.iter().zip(&names).zip(&back).enumerate() {
         let Some(setup) = source.take.setup.clone() else { continue };
         made.clips.push(Clip {
             id: ClipId::new(&format!("c{:03}", made.next))?,
@@ -411,7 +411,7 @@ fn make_group(
             polarity: if source.turned { Polarity::Same } else { source.place.polarity },
             loudness_before: matched.before[i],
             loudness: levels.integrated,
-            shared_loudness: matching::loudness_over(&block_powers(audio), &matched.kept),
+            shared_loudness: matching::loudness_over(blocks, &matched.kept),
             true_peak: levels.true_peak,
             residual: source.place.residual.and_then(|r| Decibel::new(r).ok()),
             path: relative.clone(),

@@ -199,10 +199,18 @@ pub fn measure(audio: &Audio) -> Levels {
     meter.levels()
 }
 
+/// All readings of a recording in memory with the weighted energies of its whole 100 ms steps, in one pass.
+#[must_use]
+pub fn measure_steps(audio: &Audio) -> (Levels, Vec<f64>) {
+    let mut meter = Meter::new(audio.rate(), audio.channels().len());
+    meter.push(audio.channels());
+    (meter.levels(), meter.steps().to_vec())
+}
+
 /// Weighted energies of the whole 100 ms steps of a recording in memory.
 #[must_use]
 pub fn step_energies(audio: &Audio) -> Vec<f64> {
-    let mut meter = Meter::new(audio.rate(), audio.channels().len());
+    let mut meter = Loudness::new(audio.rate(), audio.channels().len());
     meter.push(audio.channels());
     meter.steps().to_vec()
 }
