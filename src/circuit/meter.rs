@@ -205,7 +205,10 @@ fn next_step(network: &Network, as_intended: bool, fitting: &[Suspect], ohm: Opt
         return "an open circuit: pull the plug, read each driver at its own terminals, then each link; a series link or a driver is open".to_owned();
     }
     match fitting.first() {
-        Some(s) => format!("{} is nearest: look at that joint, read each driver alone at its terminals, then read again", s.what),
+        Some(s) => format!(
+            "the reading fits \"{}\" best: look at that joint, read each driver alone at its terminals, then read again",
+            s.what
+        ),
         None => "nothing simple fits: is the amplifier still connected? Zero the leads, read each driver alone at its terminals"
             .to_owned(),
     }

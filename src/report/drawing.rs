@@ -16,6 +16,8 @@ pub struct Card {
     pub tap: String,
     /// Rated impedance of each driver.
     pub ohms: Vec<(DriverLabel, f64)>,
+    /// Lines below the drawing: grade, reading to expect, cautions. Long ones are broken.
+    pub notes: Vec<String>,
 }
 
 /// A cell: 110 x 70.
@@ -122,18 +124,44 @@ fn driver(x: f64, y: f64, label: &DriverLabel, reversed: bool, ohm: Option<f64>)
     }
 }
 
+/// Characters of a line below a drawing, and its height.
+const LINE_CHARS: usize = 72;
+const LINE: f64 = 16.0;
+
+/// Breaks notes into lines; what continues a note is indented.
+fn lines(notes: &[String]) -> Vec<String> {
+    let mut out: Vec<String> = Vec::new();
+    for note in notes {
+        let mut line = String::new();
+        for word in note.split_whitespace() {
+            if !line.is_empty() && line.chars().count() + word.chars().count() >= LINE_CHARS {
+                out.push(std::mem::replace(&mut line, "\u{a0}\u{a0}".to_owned()));
+            }
+            if !line.is_empty() && !line.ends_with('\u{a0}') {
+                line.push(' ');
+            }
+            line.push_str(word);
+        }
+        out.push(line);
+    }
+    out
+}
+
 fn card(card: &Card, top: f64) -> (Markup, f64, f64) {
     let (_, height) = size(&card.network);
     let y = top + HEAD + height / 2.0;
     let mut out = Layout::default();
     let end = lay(&card.network, MARGIN, y, &mut out);
+    let notes = lines(&card.notes);
+    let below = top + HEAD + height + 8.0;
+    let widest = notes.iter().map(|l| l.chars().count()).max().unwrap_or(0) as f64;
     let drawn = html! {
         g {
             text x="12" y=(top + 20.0) class="head" { (card.title) ": " (card.network.to_string()) }
             text x="12" y=(y - 8.0) { "tip +" }
             text x=(end + 8.0) y=(y - 8.0) { "sleeve" }
             text x="12" y=(y + 20.0) { (card.tap) }
-            line x1="12" y1=(y) x2=(MARGIN) y2=(y) {}
+            line x1="16" y1=(y) x2=(MARGIN) y2=(y) {}
             line x1=(end) y1=(y) x2=(end + 48.0) y2=(y) {}
             circle cx="12" cy=(y) r="4" fill="none" {}
             circle cx=(end + 52.0) cy=(y) r="4" fill="none" {}
@@ -142,9 +170,14 @@ fn card(card: &Card, top: f64) -> (Markup, f64, f64) {
             @for (x, y, label, reversed) in &out.drivers {
                 (driver(*x, *y, label, *reversed, card.ohms.iter().find(|o| &o.0 == label).map(|o| o.1)))
             }
+            @for (k, line) in notes.iter().enumerate() {
+                text x="12" y=(below + LINE * (k as f64 + 1.0)) { (line) }
+            }
         }
     };
-    (drawn, end + MARGIN, top + HEAD + height + 24.0)
+    // A sans-serif character of 12 px is 7.5 px wide at most on average.
+    let width = (end + MARGIN).max(24.0 + 7.0 * widest);
+    (drawn, width, below + LINE * notes.len() as f64 + 16.0)
 }
 
 /// All cards below each other, as one SVG that refers to nothing outside.

@@ -55,6 +55,7 @@ fn drawing(rig: &Rig, name: &str) -> Result<Option<String>, JobError> {
         title: name.to_owned(),
         network: network(rig, wiring)?,
         tap: setup.tap_ohm.map_or_else(String::new, |t| format!("{} ohm tap", t.value())),
+        notes: Vec::new(),
         ohms: rig.drivers.iter().map(|d| (d.label.clone(), d.nominal_ohm.value())).collect(),
     };
     Ok(Some(draw(&[card])))

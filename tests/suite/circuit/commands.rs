@@ -181,3 +181,49 @@ fn a_load_that_must_not_be_connected_is_planned_only_with_a_reason_that_every_re
         assert!(text.contains("an old habit, at bedroom level"), "{page} does not print the reason");
     }
 }
+
+#[test]
+fn capture_orders_are_balanced() {
+    use cabjury::jobs::runsheet::order;
+    for (k, rounds) in [(2, 8), (3, 6), (4, 8), (5, 10)] {
+        let order = order(k, rounds);
+        assert_eq!(order.len(), k * rounds);
+        for setup in 0..k {
+            let at: Vec<usize> = (0..order.len()).filter(|i| order[*i] == setup).collect();
+            assert_eq!(at.len(), rounds, "{k} setups: one pass a round each");
+            // A level that moves steadily over the evening falls on all setups alike: their mean places agree.
+            let mean = at.iter().sum::<usize>() as f64 / rounds as f64;
+            assert!((mean - (order.len() - 1) as f64 / 2.0).abs() < 1e-9, "{k} setups: setup {setup} lies at {mean} on average");
+            for place in 0..k {
+                let here = (0..rounds).filter(|r| order[r * k + place] == setup).count();
+                assert!(here.abs_diff(rounds / k) <= 1, "{k} setups: setup {setup} is {here} times at place {place}");
+            }
+        }
+    }
+}
+
+#[test]
+fn nothing_is_called_safe_and_the_cautions_are_where_the_hands_are() {
+    let desk = Desk::new();
+    std::fs::write(desk.join("rig.toml"), SHEET).unwrap();
+    desk.run(&["new", "s", "--sheet", "rig.toml"]).ends(0);
+    desk.run(&["rig", "s", "--drawing", "card.svg"]).ends(0);
+    let said = |args: &[&str], code: i32| {
+        let said = desk.run(args).ends(code);
+        said.out + &said.err
+    };
+    let hands = [
+        said(&["load", "A + B", "--tap", "16", "--driver", "A=8,30", "--driver", "B=8,60"], 0),
+        said(&["rig", "s"], 0),
+        said(&["runsheet", "s"], 0),
+        std::fs::read_to_string(desk.join("card.svg")).unwrap(),
+    ];
+    let reading = [said(&["meter", "s", "series", "13.2"], 0), said(&["meter", "s", "series", "OL"], 0)];
+    for text in hands.iter().chain(&reading) {
+        let words: Vec<String> = text.split(|c: char| !c.is_alphanumeric()).map(str::to_lowercase).collect();
+        assert!(!words.iter().any(|w| w == "safe" || w == "safely"), "{text}");
+    }
+    for text in &hands {
+        assert!(text.contains("hundred volts") && text.contains("without its load") && text.contains("ear protection"), "{text}");
+    }
+}
