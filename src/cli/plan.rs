@@ -65,6 +65,12 @@ pub(crate) struct Args {
     /// Why a load that must not be connected was used all the same; printed in every report.
     #[arg(long, value_name = "TEXT")]
     pub(crate) load_reason: Option<String>,
+    /// Let listeners hear the setups by name before their trials; else they hear them by number.
+    #[arg(long)]
+    pub(crate) training_by_name: bool,
+    /// Ask for a confidence (0 to 100) and a remark after each pick.
+    #[arg(long)]
+    pub(crate) ask_confidence: bool,
     /// Print what the test could find; seal nothing.
     #[arg(long)]
     pub(crate) what_if: bool,
@@ -105,6 +111,8 @@ fn request(args: &Args) -> Request {
         expect: args.expect.clone(),
         reference: args.reference.clone(),
         load_reason: args.load_reason.clone(),
+        training_by_name: args.training_by_name,
+        ask_confidence: args.ask_confidence,
     }
 }
 

@@ -73,6 +73,9 @@ pub struct Listening<'a> {
     noise: Option<usize>,
     current: Option<Current>,
     in_a_row: u32,
+    /// Where a chosen part of the loop begins.
+    part_from: Option<u32>,
+    training: bool,
 }
 
 /// Place of each clip in the player, with and without the anchor's low-pass.
@@ -161,7 +164,18 @@ impl<'a> Listening<'a> {
             return Err(JobError::plain("listener-through", Fate::Refused, message, "read the verdict with: cabjury score"));
         }
         trials.log("listen", listener.as_str(), &serde_json::json!({ "test": plan.test, "player": player.describe() }))?;
-        Ok(Self { trials, plan, listener: listener.clone(), player, places, noise, current: None, in_a_row: 0 })
+        Ok(Self {
+            trials,
+            plan,
+            listener: listener.clone(),
+            player,
+            places,
+            noise,
+            current: None,
+            in_a_row: 0,
+            part_from: None,
+            training: false,
+        })
     }
 
     /// The method's question.
@@ -216,6 +230,62 @@ impl<'a> Listening<'a> {
         self.trials.log("level-set", self.listener.as_str(), &serde_json::json!({ "test": self.plan.test }))
     }
 
+    /// True when a confidence and a remark are asked for after each pick.
+    #[must_use]
+    pub fn asks_confidence(&self) -> bool {
+        self.plan.ask_confidence
+    }
+
+    /// What may be heard openly before a trial: the setups, by name where the plan allows it, else by number.
+    #[must_use]
+    pub fn training_names(&self) -> Vec<String> {
+        let name = |(i, s): (usize, &crate::model::ids::SetupName)| {
+            if self.plan.training_by_name { s.to_string() } else { format!("setup {}", i + 1) }
+        };
+        self.plan.setups.iter().enumerate().map(name).collect()
+    }
+
+    /// Plays a setup openly, by its place in the plan; only while no trial is open. The beginning of a training is logged.
+    ///
+    /// # Errors
+    /// The log cannot be written.
+    pub fn train(&mut self, setup: usize) -> Result<(), JobError> {
+        if self.current.is_some() {
+            return Ok(());
+        }
+        if !self.training {
+            self.training = true;
+            let body = serde_json::json!({ "test": self.plan.test, "by_name": self.plan.training_by_name });
+            self.trials.log("training", self.listener.as_str(), &body)?;
+        }
+        let name = self.plan.setups.get(setup);
+        let clip = name.and_then(|name| self.plan.clips.iter().find(|c| &c.setup == name));
+        self.player.ask(clip.and_then(|c| self.places.get(&(c.clip.clone(), false)).copied()));
+        Ok(())
+    }
+
+    /// Begins a chosen part of the loop where it stands now.
+    pub fn part_begins(&mut self) {
+        self.part_from = u32::try_from(self.player.position()).ok();
+    }
+
+    /// Ends the chosen part where the loop stands now; from the next switch on this part is looped for every slot. False when it would be
+    /// shorter than half a second or no beginning was chosen.
+    pub fn part_ends(&mut self) -> bool {
+        let Some((from, to)) = self.part_from.zip(u32::try_from(self.player.position()).ok()) else { return false };
+        if to.saturating_sub(from) < self.player.rate().hz() / 2 {
+            return false;
+        }
+        self.player.loop_part(Some((from, to)));
+        true
+    }
+
+    /// Loops the whole excerpt again.
+    pub fn part_is_whole(&mut self) {
+        self.part_from = None;
+        self.player.loop_part(None);
+    }
+
     /// A break is advised: many trials in a row.
     #[must_use]
     pub fn break_advised(&self) -> bool {
@@ -235,6 +305,9 @@ impl<'a> Listening<'a> {
     pub fn open_next(&mut self) -> Result<(), JobError> {
         self.player.ask(None);
         self.player.ended();
+        self.training = false;
+        // A part that was chosen for one trial says nothing about the next.
+        self.part_is_whole();
         let open = self.trials.next(&self.plan, &self.listener, &self.player.describe())?;
         let heard = vec![Heard::default(); open.labels.len()];
         self.current = Some(Current { open, heard, requests: BTreeMap::new() });

@@ -51,6 +51,10 @@ pub struct Request {
     pub reference: Option<SetupName>,
     /// Why a load that must not be connected was used all the same.
     pub load_reason: Option<String>,
+    /// Listeners may hear the setups by name before their trials.
+    pub training_by_name: bool,
+    /// A confidence and a remark are asked for after each pick.
+    pub ask_confidence: bool,
 }
 
 /// The document of `plan`.
@@ -355,8 +359,8 @@ fn build(session: &Session, request: &Request, test: TestId) -> Result<Plan, Job
         load_reason: request.load_reason.clone(),
         exclusion: "nobody is left out".to_owned(),
         generator: generator::NAME.to_owned(),
-        training_by_name: false,
-        ask_confidence: false,
+        training_by_name: request.training_by_name,
+        ask_confidence: request.ask_confidence,
     })
 }
 

@@ -21,6 +21,10 @@ pub struct Shared {
     sounded: AtomicU64,
     /// Frames rendered since the start: the audio thread is alive while this grows.
     rendered: AtomicU64,
+    /// Part of the clips that is looped: first frame << 32 | frame after the last; 0: all of it.
+    part: AtomicU64,
+    /// Frame at which the loop stands.
+    position: AtomicU64,
 }
 
 impl Shared {
@@ -30,6 +34,19 @@ impl Shared {
         let slot = slot.map_or(0, |s| s as u64 + 1) & 0xFF;
         self.wanted.store(number << 8 | slot, Ordering::Release);
         number
+    }
+
+    /// Loops a part of the clips, from a frame up to another; `None`: all of them. It begins with the next switch, in the silence, so that it
+    /// is the same for every slot.
+    pub fn loop_part(&self, part: Option<(u32, u32)>) {
+        let packed = part.map_or(0, |(from, to)| u64::from(from) << 32 | u64::from(to));
+        self.part.store(packed, Ordering::Release);
+    }
+
+    /// Frame at which the loop stands: the same whatever sounds.
+    #[must_use]
+    pub fn position(&self) -> u64 {
+        self.position.load(Ordering::Acquire)
     }
 
     /// The request that sounds now and for how many frames it has; `None` when nothing does.
@@ -74,6 +91,8 @@ pub struct Engine {
     next: Option<(usize, u64)>,
     seen: u64,
     position: usize,
+    /// The part that is looped, from a frame up to another.
+    part: (usize, usize),
     sounded: u64,
 }
 
@@ -97,6 +116,7 @@ impl Engine {
             next: None,
             seen: 0,
             position: 0,
+            part: (0, frames),
             sounded: 0,
         };
         (engine, shared, back)
@@ -113,6 +133,7 @@ impl Engine {
         let sounding = matches!(self.phase, Phase::In(_) | Phase::On | Phase::Out(_));
         let number = self.current.filter(|_| sounding).map_or(0, |(_, n)| n);
         self.shared.sounded.store(self.sounded, Ordering::Relaxed);
+        self.shared.position.store(self.position as u64, Ordering::Release);
         self.shared.sounding.store(number, Ordering::Release);
         self.shared.rendered.fetch_add(out.len() as u64 / 2, Ordering::AcqRel);
     }
@@ -132,6 +153,17 @@ impl Engine {
             Phase::On => Phase::Out(0),
             same => same,
         };
+    }
+
+    /// In the silence of a switch the loop may become another part; one that is too short for its own fades is passed over.
+    fn take_part(&mut self) {
+        let packed = self.shared.part.load(Ordering::Acquire);
+        let (from, to) = ((packed >> 32) as usize, (packed & 0xFFFF_FFFF) as usize);
+        let fits = to <= self.frames && from + 4 * self.table.len() <= to;
+        self.part = if packed != 0 && fits { (from, to) } else { (0, self.frames) };
+        if !(self.part.0..self.part.1).contains(&self.position) {
+            self.position = self.part.0;
+        }
     }
 
     fn end_current(&mut self) {
@@ -154,6 +186,7 @@ impl Engine {
             && k >= n * GAP_PER_FADE
         {
             self.current = self.next.take();
+            self.take_part();
             self.phase = if self.current.is_some() { Phase::In(0) } else { Phase::Silent };
         }
         if let Phase::In(k) = self.phase
@@ -178,10 +211,11 @@ impl Engine {
             Phase::On => 1.0,
         };
         let at = self.position;
-        self.position = if at + 1 >= self.frames { 0 } else { at + 1 };
+        let (from, to) = self.part;
+        self.position = if at + 1 >= to { from } else { at + 1 };
         let Some((slot, _)) = self.current else { return [0.0; 2] };
         self.sounded += 1;
-        let edge = at.min(self.frames - 1 - at);
+        let edge = at.saturating_sub(from).min((to - 1).saturating_sub(at));
         let gain = if edge < n { gain * self.table[edge] } else { gain };
         let samples = &self.slots[slot];
         [samples[2 * at] * gain, samples[2 * at + 1] * gain]

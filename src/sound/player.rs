@@ -95,6 +95,17 @@ impl Player {
         self.shared.ask(clip)
     }
 
+    /// Loops a part of the clips from the next switch on, in frames; `None`: all of them.
+    pub fn loop_part(&self, part: Option<(u32, u32)>) {
+        self.shared.loop_part(part);
+    }
+
+    /// Frame at which the loop stands, whatever sounds.
+    #[must_use]
+    pub fn position(&self) -> u64 {
+        self.shared.position()
+    }
+
     /// The request that sounds now, and for how many frames.
     #[must_use]
     pub fn now(&self) -> Option<(u64, u64)> {

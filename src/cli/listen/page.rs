@@ -25,6 +25,12 @@ enum Stage {
     Listen,
     /// An answer is being chosen; the text is what has been chosen or typed so far.
     Answer(String),
+    /// How sure the listener is, as typed, with the choice.
+    Confidence(String, String),
+    /// A remark, as typed, with the choice and the confidence.
+    Remark(String, Option<u8>, String),
+    /// The setups are heard openly.
+    Training,
     /// Leaving was asked for.
     Leave,
     /// A break is advised.
@@ -99,9 +105,19 @@ impl Page {
             },
             Stage::Instructions | Stage::Break => match code {
                 KeyCode::Enter | KeyCode::Char(' ') => self.open(listening)?,
+                KeyCode::Char('t') => self.stage = Stage::Training,
                 KeyCode::Char('q') => return Ok(Some(false)),
                 _ => {}
             },
+            Stage::Training => return self.training_key(code, listening),
+            Stage::Confidence(choice, typed) => {
+                let (choice, typed) = (choice.clone(), typed.clone());
+                self.sure_key(code, choice, typed);
+            }
+            Stage::Remark(choice, sure, typed) => {
+                let (choice, sure, typed) = (choice.clone(), *sure, typed.clone());
+                return self.remark_key(code, choice, sure, typed, listening);
+            }
             Stage::Listen => self.listen_key(code, listening),
             Stage::Answer(chosen) => {
                 let chosen = chosen.clone();
@@ -111,6 +127,71 @@ impl Page {
                 KeyCode::Char('y') | KeyCode::Enter => return Ok(Some(false)),
                 _ => self.stage = Stage::Listen,
             },
+        }
+        Ok(None)
+    }
+
+    fn training_key(&mut self, code: KeyCode, listening: &mut Listening<'_>) -> Result<Option<bool>, JobError> {
+        match code {
+            KeyCode::Enter => self.open(listening)?,
+            KeyCode::Char('q') => return Ok(Some(false)),
+            KeyCode::Char(c) => {
+                let count = listening.training_names().len();
+                if let Some(n) = c.to_digit(10).map(|d| d as usize).filter(|n| (1..=count).contains(n)) {
+                    listening.train(n - 1)?;
+                }
+            }
+            _ => {}
+        }
+        Ok(None)
+    }
+
+    fn sure_key(&mut self, code: KeyCode, choice: String, mut typed: String) {
+        match code {
+            KeyCode::Esc => self.stage = Stage::Answer(choice),
+            KeyCode::Enter => {
+                let sure = typed.parse::<u8>().ok().filter(|c| *c <= 100);
+                if sure.is_some() || typed.is_empty() {
+                    self.stage = Stage::Remark(choice, sure, String::new());
+                } else {
+                    self.message = "A number from 0 to 100, or nothing.".to_owned();
+                }
+            }
+            KeyCode::Backspace => {
+                typed.pop();
+                self.stage = Stage::Confidence(choice, typed);
+            }
+            KeyCode::Char(c) if c.is_ascii_digit() && typed.len() < 3 => {
+                typed.push(c);
+                self.stage = Stage::Confidence(choice, typed);
+            }
+            _ => {}
+        }
+    }
+
+    fn remark_key(
+        &mut self,
+        code: KeyCode,
+        choice: String,
+        sure: Option<u8>,
+        mut typed: String,
+        listening: &mut Listening<'_>,
+    ) -> Result<Option<bool>, JobError> {
+        match code {
+            KeyCode::Esc => self.stage = Stage::Answer(choice),
+            KeyCode::Enter => {
+                let remark = Some(typed.trim().to_owned()).filter(|r| !r.is_empty());
+                return self.take_down(&Answer { choice, confidence: sure, remark }, listening);
+            }
+            KeyCode::Backspace => {
+                typed.pop();
+                self.stage = Stage::Remark(choice, sure, typed);
+            }
+            KeyCode::Char(c) if typed.chars().count() < 200 => {
+                typed.push(c);
+                self.stage = Stage::Remark(choice, sure, typed);
+            }
+            _ => {}
         }
         Ok(None)
     }
@@ -144,6 +225,21 @@ impl Page {
                 } else {
                     self.message = format!("Listen to {} first.", unheard.join(" and "));
                 }
+            }
+            KeyCode::Char('s') => {
+                listening.part_begins();
+                self.message = "The part begins here; e ends it.".to_owned();
+            }
+            KeyCode::Char('e') => {
+                self.message = if listening.part_ends() {
+                    "From the next switch on this part is looped; w: the whole again.".to_owned()
+                } else {
+                    "A part wants half a second or more: s begins it, e ends it.".to_owned()
+                };
+            }
+            KeyCode::Char('w') => {
+                listening.part_is_whole();
+                self.message = "From the next switch on the whole is looped.".to_owned();
             }
             KeyCode::Char(c) => {
                 if let Some(slot) = labels.iter().position(|l| l.eq_ignore_ascii_case(&c.to_string())) {
@@ -180,7 +276,15 @@ impl Page {
     }
 
     fn confirm(&mut self, chosen: &str, listening: &mut Listening<'_>) -> Result<Option<bool>, JobError> {
-        match listening.pick(&Answer { choice: chosen.to_owned(), confidence: None, remark: None }) {
+        if listening.asks_confidence() {
+            self.stage = Stage::Confidence(chosen.to_owned(), String::new());
+            return Ok(None);
+        }
+        self.take_down(&Answer { choice: chosen.to_owned(), confidence: None, remark: None }, listening)
+    }
+
+    fn take_down(&mut self, answer: &Answer, listening: &mut Listening<'_>) -> Result<Option<bool>, JobError> {
+        match listening.pick(answer) {
             Ok(()) => {}
             Err(error) if matches!(error.explain().fate(), Fate::Refused | Fate::WrongUse) => {
                 self.message = format!("{error}: {}.", error.explain().next());
@@ -214,7 +318,16 @@ impl Page {
         frame.render_widget(Block::new().style(self.style(false)), area);
         let [head, pads, text, keys] = Layout::vertical([
             Constraint::Length(3),
-            Constraint::Length(if matches!(self.stage, Stage::Listen | Stage::Answer(_) | Stage::Leave) { 5 } else { 0 }),
+            Constraint::Length(
+                if matches!(
+                    self.stage,
+                    Stage::Listen | Stage::Answer(_) | Stage::Confidence(..) | Stage::Remark(..) | Stage::Leave
+                ) {
+                    5
+                } else {
+                    0
+                },
+            ),
             Constraint::Min(4),
             Constraint::Length(3),
         ])
@@ -284,6 +397,21 @@ impl Page {
                 };
                 vec![Line::from(listening.question()), Line::from(said)]
             }
+            Stage::Confidence(choice, typed) => vec![
+                Line::from(format!("Your answer: {choice}.")),
+                Line::from("How sure are you, from 0 (a guess) to 100 (certain)? It does not count; empty leaves it out."),
+                Line::from(typed.clone()),
+            ],
+            Stage::Remark(choice, _, typed) => vec![
+                Line::from(format!("Your answer: {choice}. Enter takes it down, for good.")),
+                Line::from("A remark? What did you listen to? Empty leaves it out."),
+                Line::from(typed.clone()),
+            ],
+            Stage::Training => {
+                let mut out = vec![Line::from("Hear the setups openly for as long as you like; nothing counts yet.")];
+                out.extend((1..).zip(listening.training_names()).map(|(n, name)| Line::from(format!("{n}: {name}"))));
+                out
+            }
             Stage::Leave => vec![Line::from("Leave? This trial will be void; a fresh one waits for you.")],
             Stage::Break => vec![Line::from("That was a good number of trials without a break. Rest your ears if you like.")],
         };
@@ -297,10 +425,15 @@ impl Page {
     fn keys(&self, listening: &Listening<'_>) -> String {
         match &self.stage {
             Stage::Level => "Enter: the level is set     q: leave".to_owned(),
-            Stage::Instructions | Stage::Break => "Enter: go on     q: leave".to_owned(),
+            Stage::Instructions | Stage::Break => "Enter: go on     t: hear the setups openly first     q: leave".to_owned(),
+            Stage::Training => "1 2 ...: hear     Enter: to the trials     q: leave".to_owned(),
+            Stage::Confidence(..) => "0 to 100     Enter: go on     Esc: back".to_owned(),
+            Stage::Remark(..) => "Enter: take it down     Esc: back".to_owned(),
             Stage::Listen => {
                 let labels = listening.trial().map(|t| t.labels.join(" ").to_lowercase()).unwrap_or_default();
-                format!("{labels}: hear     space: again     p: pause     Enter: answer     q: leave")
+                format!(
+                    "{labels}: hear     space: again     p: pause     Enter: answer     q: leave\ns e: begin, end a part to loop     w: the whole"
+                )
             }
             Stage::Answer(_) if listening.rates() => "Enter: take it down     Esc: back".to_owned(),
             Stage::Answer(_) => {

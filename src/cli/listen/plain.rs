@@ -23,9 +23,21 @@ pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bo
         shell.say(line);
     }
     shell.say("Noise sounds now. Set the level, then press Enter.");
+    let openly: Vec<String> = (1..).zip(listening.training_names()).map(|(n, name)| format!("train {n} ({name})")).collect();
+    shell.say(&format!("To hear the setups openly first, type {}; Enter goes on.", openly.join(" or ")));
     listening.level_noise(true);
-    let began = read()?;
+    let mut began = read()?;
     listening.level_is_set()?;
+    while let Some(number) = began.as_deref().and_then(|l| l.trim().to_lowercase().strip_prefix("train ").map(str::to_owned)) {
+        match number.trim().parse::<usize>() {
+            Ok(n) if (1..=openly.len()).contains(&n) => {
+                listening.train(n - 1)?;
+                shell.say(&format!("{} sounds openly.", listening.training_names()[n - 1]));
+            }
+            _ => shell.say(&format!("Type {}.", openly.join(" or "))),
+        }
+        began = read()?;
+    }
     if began.is_none() {
         return Ok(false);
     }
@@ -33,6 +45,9 @@ pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bo
         shell.say(line);
     }
     let help = if listening.rates() { HELP_RATING } else { HELP };
+    if listening.asks_confidence() {
+        shell.say("How sure you are, 0 to 100, and a remark may follow: pick A 80 the low end.");
+    }
     shell.say(help);
     while !listening.standing()?.through() {
         if listening.trial().is_none() {
@@ -60,8 +75,15 @@ pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bo
 fn step(listening: &mut Listening<'_>, shell: &mut Shell, line: &str, help: &str) -> Result<bool, JobError> {
     let lower = line.to_lowercase();
     if let Some(choice) = lower.strip_prefix("pick ") {
-        let choice = choice.trim().to_uppercase();
-        let answer = Answer { choice: choice.clone(), confidence: None, remark: None };
+        let mut words = choice.trim().splitn(3, ' ');
+        let choice = words.next().unwrap_or_default().to_uppercase();
+        // Where the plan asks: pick A 80 what I heard.
+        let confidence = words.next().and_then(|w| w.parse::<u8>().ok()).filter(|c| listening.asks_confidence() && *c <= 100);
+        let remark = words
+            .next()
+            .filter(|r| listening.asks_confidence() && !r.trim().is_empty())
+            .map(|_| line.trim().splitn(4, ' ').nth(3).unwrap_or_default().to_owned());
+        let answer = Answer { choice: choice.clone(), confidence, remark };
         match listening.pick(&answer) {
             Ok(()) => shell.say(&format!("{choice} is taken down.")),
             // What the listener can mend is said, and the trial goes on; anything else ends the program.

@@ -218,6 +218,8 @@ fn listening(folder: &Path, random: &mut Generator, clock: &dyn Clock, progress:
             expect: None,
             reference: None,
             load_reason: None,
+            training_by_name: false,
+            ask_confidence: false,
         };
         plan::plan(folder, &request, clock)?;
         let mut trials = Trials::open(folder, clock)?;

@@ -102,6 +102,35 @@ fn the_loop_seam_is_faded_alike_for_all() {
 }
 
 #[test]
+fn a_chosen_part_is_looped_with_faded_seams_from_the_next_switch_on() {
+    // A ramp: without a fade the seam would be a step of 0.3.
+    let file: Vec<f32> = (0..9_600).flat_map(|n| [n as f32 / 9_600.0; 2]).collect();
+    let (mut engine, shared, _) = engine(vec![file.clone(), file]);
+    shared.ask(Some(0));
+    render(&mut engine, 4 * 480);
+    shared.loop_part(Some((2_000, 5_000)));
+    let before = shared.position();
+    render(&mut engine, 100);
+    assert_eq!(shared.position(), before + 100, "nothing happens before the switch");
+    for asked in [1, 0] {
+        shared.ask(Some(asked));
+        // Fade out, silence, fade in, and three times round.
+        let out = render(&mut engine, 3 * 480 + 9_000);
+        let position = shared.position() as usize;
+        assert!((2_000..5_000).contains(&position), "{position} lies outside the part");
+        let left: Vec<f32> = out.iter().step_by(2).copied().collect();
+        let step = left.windows(2).map(|w| (w[1] - w[0]).abs()).fold(0.0f32, f32::max);
+        assert!(step < 0.005, "a step of {step} at a seam");
+    }
+    // A part that leaves no room for its fades is passed over.
+    shared.loop_part(Some((100, 600)));
+    shared.ask(Some(0));
+    render(&mut engine, 3 * 480 + 9_600);
+    assert!(shared.position() < 9_600);
+    shared.loop_part(None);
+}
+
+#[test]
 fn what_sounded_is_counted_by_request() {
     let (mut engine, shared, mut ended) = engine(vec![slot(1, 48_000), slot(2, 48_000)]);
     let first = shared.ask(Some(0));

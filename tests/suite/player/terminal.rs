@@ -147,6 +147,48 @@ fn a_whole_session_by_keys() {
 }
 
 #[test]
+fn training_confidence_remark_and_a_part_of_the_loop() {
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 4);
+    desk.run(&["close", "s", "--test", "test-1"]).ends(0);
+    desk.run(&["plan", "s", "--compare", "one,two", "--trials", "1", "--training-by-name", "--ask-confidence"]).ends(0);
+    let mut terminal = Terminal::open(&desk, &LISTEN);
+    terminal.waits_for("Enter: the level is set");
+    terminal.press("\r");
+    terminal.waits_for("t: hear the setups openly first");
+    terminal.press("t");
+    terminal.waits_for("1: one");
+    terminal.waits_for("2: two");
+    terminal.press("12");
+    terminal.press("\r");
+    terminal.waits_for("Enter: answer");
+    terminal.press("e");
+    terminal.waits_for("A part wants half a second");
+    terminal.press("as");
+    terminal.waits_for("The part begins here");
+    terminal.press("w");
+    terminal.listens_and_answers();
+    terminal.press("a");
+    terminal.waits_for("Your answer: A");
+    terminal.press("\r");
+    terminal.waits_for("How sure are you");
+    terminal.press("101\r");
+    terminal.waits_for("A number from 0 to 100");
+    terminal.press("\x7f\x7f\x7f80\r");
+    terminal.waits_for("A remark?");
+    terminal.press("the low end\r");
+    terminal.waits_for("1 of 1 trials answered.");
+    terminal.ends(Some(0));
+    desk.run(&["report", "s", "--out", "page.html"]).ends(0);
+    let page = std::fs::read_to_string(desk.join("page.html")).unwrap();
+    assert!(page.contains("confidence 80") && page.contains("the low end"), "confidence or remark is not in the report");
+    let session = cabjury::store::Session::open_read(&desk.join("s")).unwrap();
+    let canonical = session.test(&cabjury::model::ids::TestId::new("test-2").unwrap()).unwrap().canonical;
+    assert!(canonical.contains("confidence and remark: asked"), "{canonical}");
+    assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
+}
+
+#[test]
 fn leaving_in_the_middle_voids_the_trial_and_coming_back_goes_on() {
     let desk = Desk::new();
     trial_support::played_session(&desk, 4);
