@@ -132,7 +132,7 @@ impl Blocks<'_> {
         let rate = SampleRate::new(rate).map_err(|e| bad(e.to_string()))?;
         let channels = u16::try_from(self.planes.len()).ok().filter(|c| (1..=64).contains(c));
         let channels = channels.ok_or_else(|| bad(format!("{} channels; 1 to 64 were wanted", self.planes.len())))?;
-        let head = Head { rate, channels };
+        let head = Head { rate, channels, frame_bytes: 0 };
         if self.head.is_some_and(|h| h != head) {
             return Err(bad("rate or channels change in the middle of the file".into()));
         }

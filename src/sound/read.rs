@@ -19,6 +19,8 @@ pub struct Head {
     pub rate: SampleRate,
     /// Number of channels, 1 to 64.
     pub channels: u16,
+    /// Bytes of one frame of all channels in the file; 0 where frames are packed.
+    pub frame_bytes: u16,
 }
 
 /// Takes blocks as they are decoded: planar, shape channels x (1 to [`BLOCK_FRAMES`]) frames.
@@ -58,8 +60,14 @@ pub fn stream(path: &Path, sink: &mut Sink<'_>) -> Result<FileFacts, SoundError>
 /// # Errors
 /// As [`stream`].
 pub fn read_all(path: &Path) -> Result<(Audio, FileFacts), SoundError> {
+    // Room for the bytes that are really there, whatever the header says.
+    let len = std::fs::metadata(path).map_or(0, |m| m.len());
     let mut planes: Vec<Vec<f32>> = Vec::new();
-    let facts = stream(path, &mut |_, block| {
+    let facts = stream(path, &mut |head, block| {
+        if planes.is_empty() && head.frame_bytes > 0 {
+            let frames = usize::try_from(len / u64::from(head.frame_bytes)).unwrap_or(0);
+            planes = block.iter().map(|_| Vec::with_capacity(frames)).collect();
+        }
         planes.resize_with(block.len(), Vec::new);
         for (plane, part) in planes.iter_mut().zip(block) {
             plane.extend_from_slice(part);

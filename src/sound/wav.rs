@@ -220,7 +220,7 @@ impl Walk<'_> {
         if usize::from(align) != wanted {
             return self.bad(format!("{align} bytes per frame, but {channels} channels of {bits} bits make {wanted}"));
         }
-        self.format = Some(Format { head: Head { rate, channels }, coding, bits });
+        self.format = Some(Format { head: Head { rate, channels, frame_bytes: align }, coding, bits });
         Ok(())
     }
 

@@ -175,3 +175,85 @@ fn a_lost_device_voids_the_trial() {
     let score = desk.run(&["score", "s", "--json"]).ends(0).json();
     assert!(score["tests"][0]["void"].as_u64() >= Some(1) && score["tests"][0]["done"].as_u64() == Some(0), "{score:#}");
 }
+
+/// What a recorder at the output tells of one slot: how long the silence of its switch was, and how loud it came out against its clip.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Trace {
+    silence: usize,
+    level: f64,
+}
+
+fn trace(heard: &[f32], clips: &[Vec<f32>]) -> Trace {
+    let left: Vec<f32> = heard.chunks_exact(2).map(|f| f[0]).collect();
+    let zeros = left.split(|v| *v != 0.0).map(<[f32]>::len).max().unwrap_or(0);
+    // A stretch that begins and ends with exact samples of one clip, away from the loop's seam; none if the player changes them.
+    let power = |x: &[f32]| x.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>();
+    const LONG: usize = 2_048;
+    let level = (left.len() / 2..left.len() - LONG)
+        .step_by(512)
+        .find_map(|start| {
+            let heard = &left[start..start + LONG];
+            clips.iter().find_map(|c| {
+                let at = c.windows(64).position(|w| w == &heard[..64])?;
+                let part = c.get(at..at + LONG)?;
+                (part[LONG - 64..] == heard[LONG - 64..]).then(|| power(heard) / power(part))
+            })
+        })
+        .unwrap_or(0.0);
+    Trace { silence: zeros, level }
+}
+
+#[test]
+fn twelve_same_file_trials_through_the_device_give_no_cue() {
+    let desk = Desk::new();
+    let clips = session(&desk, 48_000);
+    desk.run(&["close", "s", "--test", "test-1"]).ends(0);
+    desk.run(&["plan", "s", "--compare", "one,two", "--trials", "1", "--controls", "same-file=12"]).ends(0);
+    let mut studio = Studio::open(&desk, 48_000);
+    studio.hears_said("press Enter");
+    studio.say("");
+    let mut traces = Vec::new();
+    for trial in 1..=13 {
+        studio.hears_said(&format!("Trial {trial} of 13"));
+        let of: Vec<Trace> = ["a", "b", "x"]
+            .into_iter()
+            .map(|slot| {
+                studio.say(slot);
+                let heard = studio.hear(0.45);
+                trace(&heard, &clips)
+            })
+            .collect();
+        traces.push(of);
+        studio.say("pick a");
+    }
+    studio.hears_said("13 of 13 trials answered.");
+    let session = cabjury::store::Session::open_read(&desk.join("s")).unwrap();
+    let mut trials = session.trials(&cabjury::model::ids::TestId::new("test-2").unwrap()).unwrap();
+    trials.sort_by_key(|t| t.number);
+    let mut noise = material::Noise(31);
+    let (mut right, mut controls) = (0, 0);
+    for (trial, traces) in trials.iter().zip(&traces) {
+        let cabjury::model::trial::TrialState::Answered { order, right: was_right, .. } = &trial.state else {
+            panic!("an unanswered trial")
+        };
+        if order.kind != cabjury::model::trial::TrialKind::SameFile {
+            continue;
+        }
+        controls += 1;
+        // Every pick was A: it was right where X was said to be A.
+        let x_is_a = was_right.unwrap();
+        let apart = |slot: usize| {
+            let (s, x) = (traces[slot], traces[2]);
+            (s.silence as f64 - x.silence as f64).abs() / 48.0 + (s.level - x.level).abs()
+        };
+        let coin = noise.next() < 0.0;
+        let says_a = if (apart(0) - apart(1)).abs() < 1e-9 { coin } else { apart(0) < apart(1) };
+        right += u64::from(says_a == x_is_a);
+        for t in traces {
+            assert!((t.level - 1.0).abs() < 1e-6, "trial {}: a slot came out at {} of its clip's power", trial.number, t.level);
+        }
+    }
+    assert_eq!(controls, 12);
+    let p = cabjury::stats::binomial::upper_tail(right, 12, 0.5);
+    assert!(p > 1e-3, "{right} of 12 right from timing and level alone (p = {p})");
+}
