@@ -135,8 +135,12 @@ fn text(doc: &PlanDoc) -> String {
         lines.push("  what differs was not stated: describe wirings and taps in a rig sheet".to_owned());
     }
     if let (Some(k), Some(size)) = (doc.critical, doc.true_size) {
-        lines.push(format!("heard means {k} right or more (true size {size:.4}). A listener who is"));
-        lines.push(format!("  {}", super::chance::power_lines(&doc.power)));
+        if doc.method == "preference" {
+            lines.push(format!("preferred means {k} picks or more of one of the two (two-sided, true size {size:.4})"));
+        } else {
+            lines.push(format!("heard means {k} right or more (true size {size:.4}). A listener who is"));
+            lines.push(format!("  {}", super::chance::power_lines(&doc.power)));
+        }
     }
     if let Some(needed) = &doc.trials_for_80 {
         lines.push(format!("Trials for an 80 % chance to find a listener who is\n  {}", super::chance::needed_lines(needed)));

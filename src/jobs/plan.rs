@@ -381,6 +381,8 @@ fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
     let graded = plan.method == Method::Graded;
     let found = numbers(&c);
     let two = plan.setups.len() == 2;
+    // Several pairs share the picks: no single count calls one preferred.
+    let counted = per_listener.is_some() && !graded && two;
     let takes = plan.setups.iter().map(|s| (s.to_string(), plan.clips.iter().filter(|c| &c.setup == s).count())).collect();
     PlanDoc {
         test: sealed.map(|s| s.plan.test.to_string()),
@@ -396,9 +398,9 @@ fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
         differs: plan.differs.clone(),
         trials: per_listener,
         listeners: plan.listeners,
-        critical: found.critical.filter(|_| per_listener.is_some() && !graded),
-        true_size: found.true_size.filter(|_| per_listener.is_some() && !graded),
-        power: if graded || per_listener.is_none() { Vec::new() } else { CountDoc::new(&c, &found).power },
+        critical: found.critical.filter(|_| counted),
+        true_size: found.true_size.filter(|_| counted),
+        power: if !counted { Vec::new() } else { CountDoc::new(&c, &found).power },
         bound: plan.bound.value(),
         controls: plan.controls,
         takes,

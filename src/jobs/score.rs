@@ -3,12 +3,12 @@
 
 use super::chance::CountDoc;
 use super::error::JobError;
-use super::tally::{Pooled, Tally, counting, pool, prefers_first, setup_of};
+use super::tally::{Pooled, Tally, counting, pair_counts, pool};
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::session::{Clip, Listener, Take};
 use crate::model::trial::{Method, Plan, SealedTest, TrialCount, TrialKind, TrialRecord, TrialState};
-use crate::report::sentence::{self, Facts};
-use crate::stats::binomial::{two_sided, upper_tail};
+use crate::report::sentence::{self, Facts, PairFact};
+use crate::stats::binomial::upper_tail;
 use crate::stats::checks;
 use crate::stats::panel::{heterogeneity, holm};
 use crate::stats::verdict::{ControlCount, Decision, decide};
@@ -218,35 +218,18 @@ fn flags(tally: &Tally) -> Vec<String> {
 }
 
 /// The pairs of a preference test.
-fn pairs(plan: &Plan, trials: &[TrialRecord], codes: &[&ListenerCode]) -> Vec<PreferenceDoc> {
-    let mut out = Vec::new();
-    for (i, first) in plan.setups.iter().enumerate() {
-        for second in &plan.setups[i + 1..] {
-            let (mut n, mut x) = (0, 0);
-            for trial in trials.iter().filter(|t| codes.contains(&&t.listener)) {
-                let TrialState::Answered { answer, order, .. } = &trial.state else { continue };
-                let heard: Vec<_> = order.slots.iter().filter_map(|s| setup_of(plan, &s.clip)).collect();
-                if order.kind == TrialKind::Scored && heard.contains(&first) && heard.contains(&second) {
-                    n += 1;
-                    x += u64::from(prefers_first(plan, order, &answer.choice));
-                }
-            }
-            let p_value = two_sided(x, n, 0.5);
-            out.push(PreferenceDoc {
-                first: first.to_string(),
-                second: second.to_string(),
-                first_preferred: x,
-                picks: n,
-                p_value,
-                p_holm: p_value,
-            });
-        }
-    }
-    let adjusted = holm(&out.iter().map(|p| p.p_value).collect::<Vec<_>>());
-    for (pair, p) in out.iter_mut().zip(adjusted) {
-        pair.p_holm = p;
-    }
-    out
+fn pairs(plan: &Plan, panel: &Panel) -> Vec<PreferenceDoc> {
+    pair_counts(plan, &panel.tallies.iter().map(|t| &t.1).collect::<Vec<_>>())
+        .into_iter()
+        .map(|p| PreferenceDoc {
+            first: plan.setups[p.pair.0].to_string(),
+            second: plan.setups[p.pair.1].to_string(),
+            first_preferred: p.first,
+            picks: p.picks,
+            p_value: p.p,
+            p_holm: p.p_holm,
+        })
+        .collect()
 }
 
 /// The question that a test asks: setups, mic, level.
@@ -351,7 +334,6 @@ fn result(j: &Judgeable<'_>, panel: &Panel, pooled: &Pooled, p_holm: f64, severa
         .collect();
     let sentence = sentence::verdict(&facts(j, panel, pooled, &decision, &listeners, several.then_some(p_holm)));
     let counts: Vec<(u64, u64)> = listeners.iter().map(|l| (l.trials, l.correct)).collect();
-    let codes: Vec<&ListenerCode> = panel.tallies.iter().map(|t| &t.0).collect();
     let g = pooled.numbers.chance;
     let control = |c: ControlCount| ControlDoc { trials: c.trials, correct: c.correct };
     ResultDoc {
@@ -375,7 +357,7 @@ fn result(j: &Judgeable<'_>, panel: &Panel, pooled: &Pooled, p_holm: f64, severa
             tarone_z: h.tarone_z,
             tarone_p: h.tarone_p,
         }),
-        preference: (plan.method == Method::Preference).then(|| pairs(plan, j.trials, &codes)),
+        preference: (plan.method == Method::Preference).then(|| pairs(plan, panel)),
         own_file: around.own_file,
         warnings: plan.warnings.clone(),
         verdict: decision.kind.name(),
@@ -395,6 +377,18 @@ fn facts(
     let mut facts = Facts::bare(&pooled.counted, &pooled.numbers, decision.kind);
     facts.gates(decision, pooled.around.same_file.trials > 0, pooled.around.repeat.trials > 0);
     facts.answered = pooled.answered;
+    if plan.method == Method::Preference && plan.setups.len() > 2 {
+        facts.pairs = pairs(plan, panel)
+            .into_iter()
+            .map(|p| PairFact {
+                first: p.first,
+                second: p.second,
+                preferred: p.first_preferred,
+                picks: p.picks,
+                p_holm: p.p_holm,
+            })
+            .collect();
+    }
     facts.p_holm = p_holm;
     facts.differs.clone_from(&plan.differs);
     facts.takes = takes(plan).values().copied().min();

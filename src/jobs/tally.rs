@@ -4,6 +4,7 @@ use crate::model::ids::{ClipId, SetupName};
 use crate::model::trial::{Method, OrderRecord, Plan, TrialCount, TrialKind};
 use crate::stats::binomial::{two_sided, upper_tail};
 use crate::stats::evidence;
+use crate::stats::panel::holm;
 use crate::stats::verdict::{ControlCount, Counted, Numbers, Surroundings, numbers};
 
 /// What one listener did in a test.
@@ -11,6 +12,9 @@ use crate::stats::verdict::{ControlCount, Counted, Numbers, Surroundings, number
 pub struct Tally {
     /// Scored picks in order: right (`preference`: the first-named setup was preferred), and whether the first choice was picked.
     pub scored: Vec<(bool, bool)>,
+    /// `preference`: of each scored pick the pair of setups, by their places in the plan, the lower first, and whether that one was
+    /// preferred.
+    pub pairs: Vec<((usize, usize), bool)>,
     /// Same-file controls.
     pub same_file: ControlCount,
     /// Repeat controls.
@@ -36,6 +40,11 @@ impl Tally {
                 let hit =
                     if plan.method == Method::Preference { prefers_first(plan, order, choice) } else { right == Some(true) };
                 self.scored.push((hit, first_choice));
+                if plan.method == Method::Preference
+                    && let Some(pair) = pair_of(plan, order)
+                {
+                    self.pairs.push((pair, hit));
+                }
                 self.own_file |= own_file(plan.method, order);
             }
         }
@@ -51,6 +60,50 @@ impl Tally {
 fn add(sum: &mut ControlCount, one: ControlCount) {
     sum.trials += one.trials;
     sum.correct += one.correct;
+}
+
+/// The two setups of a preference trial, by their places in the plan, the lower first.
+fn pair_of(plan: &Plan, order: &OrderRecord) -> Option<(usize, usize)> {
+    let mut places = order.slots.iter().filter_map(|s| plan.setups.iter().position(|p| Some(p) == setup_of(plan, &s.clip)));
+    let (a, b) = (places.next()?, places.next()?);
+    Some((a.min(b), a.max(b)))
+}
+
+/// What the picks say of one pair of setups.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PairCount {
+    /// Places of both in the plan, the lower first.
+    pub pair: (usize, usize),
+    /// How often the lower was preferred.
+    pub first: u64,
+    /// Picks of this pair.
+    pub picks: u64,
+    /// Two-sided p; open-ended: anytime p.
+    pub p: f64,
+    /// After Holm over the pairs.
+    pub p_holm: f64,
+}
+
+/// Every pair of a preference test, with Holm over them.
+#[must_use]
+pub fn pair_counts(plan: &Plan, tallies: &[&Tally]) -> Vec<PairCount> {
+    let mut out = Vec::new();
+    for a in 0..plan.setups.len() {
+        for b in a + 1..plan.setups.len() {
+            let picks = || tallies.iter().flat_map(|t| t.pairs.iter()).filter(move |p| p.0 == (a, b)).map(|p| p.1);
+            let (n, x) = (picks().count() as u64, picks().filter(|hit| *hit).count() as u64);
+            let p = match plan.trials {
+                TrialCount::Fixed(_) => two_sided(x, n, 0.5),
+                TrialCount::OpenEnded => evidence::anytime_p(picks(), 0.5, true),
+            };
+            out.push(PairCount { pair: (a, b), first: x, picks: n, p, p_holm: p });
+        }
+    }
+    let adjusted = holm(&out.iter().map(|p| p.p).collect::<Vec<_>>());
+    for (pair, p) in out.iter_mut().zip(adjusted) {
+        pair.p_holm = p;
+    }
+    out
 }
 
 /// The picked slot's setup is the one that the plan names first of the pair.
@@ -94,7 +147,8 @@ pub struct Pooled {
     pub answered: u64,
 }
 
-/// Pools tallies of one test. `preference` with several pairs is judged pair by pair; here it is the share of first-named picks.
+/// Pools tallies of one test. `preference` with several pairs is judged pair by pair: its p is the smallest after Holm, and no count of it
+/// all stands for a verdict.
 #[must_use]
 pub fn pool(plan: &Plan, tallies: &[&Tally]) -> Pooled {
     let trials: u64 = tallies.iter().map(|t| counting(plan, t)).sum();
@@ -107,7 +161,15 @@ pub fn pool(plan: &Plan, tallies: &[&Tally]) -> Pooled {
     // An unanswered preference is no preference for the second: only answered picks are compared.
     let trials = if paired { answered } else { trials };
     let counted = Counted { method: plan.method, trials, correct, alpha: plan.alpha.value(), bound: plan.bound.value(), anytime };
-    let numbers = numbers(&counted);
+    let mut numbers = numbers(&counted);
+    if paired && plan.setups.len() > 2 {
+        let least = pair_counts(plan, tallies).iter().map(|p| p.p_holm).fold(1.0, f64::min);
+        match plan.trials {
+            TrialCount::Fixed(_) => numbers.p_value = Some(least),
+            TrialCount::OpenEnded => numbers.anytime_p = least,
+        }
+        (numbers.critical, numbers.true_size, numbers.mid_p, numbers.power) = (None, None, None, Vec::new());
+    }
     let p = numbers.p_value.unwrap_or(numbers.anytime_p);
     let listeners = tallies.iter().map(|t| listener_p(plan, t, g)).collect();
     let mut around = Surroundings { own_file: tallies.iter().any(|t| t.own_file), listeners, ..Surroundings::bare(p) };

@@ -42,6 +42,8 @@ pub struct Facts {
     pub takes: Option<usize>,
     /// Names of the two setups, if there are two.
     pub pair: Option<(String, String)>,
+    /// `preference` over more than two setups: every pair.
+    pub pairs: Vec<PairFact>,
     /// `attribute`: the word.
     pub attribute: Option<String>,
     /// Listeners who began, and how many were planned.
@@ -58,6 +60,21 @@ pub struct Facts {
     pub floor_caution: bool,
     /// Why the data is void.
     pub void_reason: Option<String>,
+}
+
+/// What was said of one pair of setups.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PairFact {
+    /// One setup.
+    pub first: String,
+    /// The other.
+    pub second: String,
+    /// How often the first was preferred.
+    pub preferred: u64,
+    /// Picks of this pair.
+    pub picks: u64,
+    /// Two-sided p after Holm over the pairs.
+    pub p_holm: f64,
 }
 
 impl Facts {
@@ -81,6 +98,7 @@ impl Facts {
             differs: Vec::new(),
             takes: None,
             pair: None,
+            pairs: Vec::new(),
             attribute: None,
             listeners: None,
             significant: Vec::new(),
@@ -104,8 +122,12 @@ impl Facts {
 /// A p value as a person reads it.
 #[must_use]
 pub fn p_text(p: f64) -> String {
-    if p < 0.001 {
-        format!("p = {p:.1e}")
+    if p < 1e-6 {
+        "p < 0.000001".to_owned()
+    } else if p < 0.001 {
+        // One figure is enough, and nobody has to read powers of ten.
+        let places = (-p.log10()).ceil() as usize;
+        format!("p = {p:.places$}")
     } else if p < 0.1 {
         format!("p = {p:.3}")
     } else {
@@ -180,7 +202,38 @@ fn main_clause(f: &Facts) -> String {
     }
 }
 
+/// More than two setups: no count of all picks together means anything, so the pairs speak.
+fn preference_of_pairs(f: &Facts) -> String {
+    let over = format!("two-sided, after Holm over {} pairs", f.pairs.len());
+    if f.kind != VerdictKind::Preferred {
+        let least = f.pairs.iter().map(|p| p.p_holm).fold(1.0, f64::min);
+        return format!(
+            "No preference shown: in none of {} picks of {} pairs was one setup preferred more often than guessing explains (smallest {}, {over})",
+            f.trials,
+            f.pairs.len(),
+            p_text(least)
+        );
+    }
+    let told: Vec<String> = f
+        .pairs
+        .iter()
+        .filter(|p| p.p_holm <= f.alpha)
+        .map(|p| {
+            let (better, other, times) = if 2 * p.preferred > p.picks {
+                (&p.first, &p.second, p.preferred)
+            } else {
+                (&p.second, &p.first, p.picks - p.preferred)
+            };
+            format!("{better} is preferred to {other} ({times} of {} picks, {})", p.picks, p_text(p.p_holm))
+        })
+        .collect();
+    format!("{}; {over}", told.join(", "))
+}
+
 fn preference(f: &Facts) -> String {
+    if !f.pairs.is_empty() {
+        return preference_of_pairs(f);
+    }
     let (first, second) = f.pair.clone().unwrap_or_else(|| ("the first".to_owned(), "the second".to_owned()));
     let picks = format!(
         "{first} was preferred in {} of {} picks, {second} in {} ({}, two-sided)",

@@ -1,4 +1,5 @@
 //! Draws, commitments, methods.
 
 mod draws;
+mod preference;
 mod service;
