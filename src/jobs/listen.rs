@@ -76,6 +76,7 @@ pub struct Listening<'a> {
     /// Where a chosen part of the loop begins.
     part_from: Option<u32>,
     training: bool,
+    device: Option<String>,
 }
 
 /// Place of each clip in the player, with and without the anchor's low-pass.
@@ -131,6 +132,16 @@ fn noise(clips: &[Audio]) -> Result<Option<Audio>, JobError> {
     Ok(test_sounds::pink(first.frames(), first.rate(), loudness.value(), &mut random::generator()?))
 }
 
+/// Loads the sealed clips and the noise, and starts the device with them.
+fn start(device: &dyn OutputDevice, trials: &Trials<'_>, plan: &Plan) -> Result<(Player, Places, Option<usize>), JobError> {
+    let (mut audio, places) = load(trials, plan)?;
+    let noise = noise(&audio)?.map(|n| {
+        audio.push(n);
+        audio.len() - 1
+    });
+    Ok((Player::start(device, &audio, &fades::switch_table)?, places, noise))
+}
+
 impl<'a> Listening<'a> {
     /// Opens a session for a listener; all clips are loaded and the device runs when this returns.
     ///
@@ -146,13 +157,9 @@ impl<'a> Listening<'a> {
         let mut trials = Trials::open(folder, clock)?;
         let plan = trials.choose(test)?;
         // The device is looked for before anything is written.
+        let named = device.map(str::to_owned);
         let device = open_device(device)?;
-        let (mut audio, places) = load(&trials, &plan)?;
-        let noise = noise(&audio)?.map(|n| {
-            audio.push(n);
-            audio.len() - 1
-        });
-        let player = Player::start(&*device, &audio, &fades::switch_table)?;
+        let (player, places, noise) = start(&*device, &trials, &plan)?;
         trials.enter(&plan, listener, false)?;
         let standing = trials.standing(&plan, listener)?;
         if standing.through() {
@@ -175,6 +182,7 @@ impl<'a> Listening<'a> {
             in_a_row: 0,
             part_from: None,
             training: false,
+            device: named,
         })
     }
 
@@ -409,6 +417,18 @@ impl<'a> Listening<'a> {
         };
         self.void(&reason)?;
         Ok(Some(format!("{reason}; the trial is void and will be drawn anew")))
+    }
+
+    /// Opens the device again after it was lost. The level has to be set anew: it may be another device under the same name.
+    ///
+    /// # Errors
+    /// The device is still away, or a clip changed meanwhile.
+    pub fn reconnect(&mut self) -> Result<(), JobError> {
+        self.void("the sound device was opened again")?;
+        let device = open_device(self.device.as_deref())?;
+        (self.player, self.places, self.noise) = start(&*device, &self.trials, &self.plan)?;
+        let body = serde_json::json!({ "test": self.plan.test, "player": self.player.describe() });
+        self.trials.log("listen", self.listener.as_str(), &body)
     }
 
     fn void(&mut self, reason: &str) -> Result<(), JobError> {

@@ -31,6 +31,8 @@ enum Stage {
     Remark(String, Option<u8>, String),
     /// The setups are heard openly.
     Training,
+    /// The sound device is gone, or had gaps; the open trial is void.
+    Lost,
     /// Leaving was asked for.
     Leave,
     /// A break is advised.
@@ -65,11 +67,12 @@ fn serve(terminal: &mut DefaultTerminal, listening: &mut Listening<'_>, color: b
         if ended.asked() {
             return Ok(false);
         }
-        if let Some(said) = listening.look_after_device()? {
-            // The device does not come back by itself: the listener leaves, nothing is lost.
+        if !matches!(page.stage, Stage::Lost)
+            && let Some(said) = listening.look_after_device()?
+        {
             page.message = said;
-            terminal.draw(|frame| page.draw(frame, listening)).map_err(|e| failed(&e))?;
-            return Err(JobError::plain("device-lost", Fate::Failed, page.message, "connect it again and run the same command"));
+            page.slot = None;
+            page.stage = Stage::Lost;
         }
         if !event::poll(Duration::from_millis(50)).map_err(|e| failed(&e))? {
             continue;
@@ -110,6 +113,17 @@ impl Page {
                 _ => {}
             },
             Stage::Training => return self.training_key(code, listening),
+            Stage::Lost => match code {
+                KeyCode::Enter => match listening.reconnect() {
+                    Ok(()) => {
+                        listening.level_noise(true);
+                        self.stage = Stage::Level;
+                    }
+                    Err(error) => self.message = format!("{error}: {}.", error.explain().next()),
+                },
+                KeyCode::Char('q') => return Ok(Some(false)),
+                _ => {}
+            },
             Stage::Confidence(choice, typed) => {
                 let (choice, typed) = (choice.clone(), typed.clone());
                 self.sure_key(code, choice, typed);
@@ -407,6 +421,7 @@ impl Page {
                 Line::from("A remark? What did you listen to? Empty leaves it out."),
                 Line::from(typed.clone()),
             ],
+            Stage::Lost => vec![Line::from("The sound stopped. Nothing is lost: a fresh trial waits for you.")],
             Stage::Training => {
                 let mut out = vec![Line::from("Hear the setups openly for as long as you like; nothing counts yet.")];
                 out.extend((1..).zip(listening.training_names()).map(|(n, name)| Line::from(format!("{n}: {name}"))));
@@ -426,6 +441,7 @@ impl Page {
         match &self.stage {
             Stage::Level => "Enter: the level is set     q: leave".to_owned(),
             Stage::Instructions | Stage::Break => "Enter: go on     t: hear the setups openly first     q: leave".to_owned(),
+            Stage::Lost => "Enter: try the device again     q: leave".to_owned(),
             Stage::Training => "1 2 ...: hear     Enter: to the trials     q: leave".to_owned(),
             Stage::Confidence(..) => "0 to 100     Enter: go on     Esc: back".to_owned(),
             Stage::Remark(..) => "Enter: take it down     Esc: back".to_owned(),

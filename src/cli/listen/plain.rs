@@ -23,21 +23,12 @@ pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bo
         shell.say(line);
     }
     shell.say("Noise sounds now. Set the level, then press Enter.");
-    let openly: Vec<String> = (1..).zip(listening.training_names()).map(|(n, name)| format!("train {n} ({name})")).collect();
-    shell.say(&format!("To hear the setups openly first, type {}; Enter goes on.", openly.join(" or ")));
+    let names = listening.training_names();
+    let openly: Vec<String> = (1..).zip(&names).map(|(n, name)| format!("train {n} ({name})")).collect();
+    let openly = openly.join(" or ");
+    shell.say(&format!("To hear the setups openly first, type {openly}; Enter goes on."));
     listening.level_noise(true);
-    let mut began = read()?;
-    listening.level_is_set()?;
-    while let Some(number) = began.as_deref().and_then(|l| l.trim().to_lowercase().strip_prefix("train ").map(str::to_owned)) {
-        match number.trim().parse::<usize>() {
-            Ok(n) if (1..=openly.len()).contains(&n) => {
-                listening.train(n - 1)?;
-                shell.say(&format!("{} sounds openly.", listening.training_names()[n - 1]));
-            }
-            _ => shell.say(&format!("Type {}.", openly.join(" or "))),
-        }
-        began = read()?;
-    }
+    let began = trained(listening, shell, &openly, &names, &mut read)?;
     if began.is_none() {
         return Ok(false);
     }
@@ -62,6 +53,10 @@ pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bo
         let Some(line) = read()? else { return Ok(false) };
         if let Some(said) = listening.look_after_device()? {
             shell.say(&said);
+            shell.say("Connect it again, then press Enter; leave to go.");
+            if !reconnected(listening, shell, &mut read)? {
+                return Ok(false);
+            }
             continue;
         }
         if !step(listening, shell, line.trim(), help)? {
@@ -69,6 +64,53 @@ pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bo
         }
     }
     Ok(true)
+}
+
+/// Lets the listener hear the setups openly; returns the first line that asks for something else, or none at the end of the input.
+fn trained(
+    listening: &mut Listening<'_>,
+    shell: &mut Shell,
+    openly: &str,
+    names: &[String],
+    read: &mut dyn FnMut() -> Result<Option<String>, JobError>,
+) -> Result<Option<String>, JobError> {
+    let mut line = read()?;
+    listening.level_is_set()?;
+    while let Some(number) = line.as_deref().and_then(|l| l.trim().to_lowercase().strip_prefix("train ").map(str::to_owned)) {
+        match number.trim().parse::<usize>().ok().and_then(|n| names.get(n.checked_sub(1)?).map(|name| (n, name))) {
+            Some((n, name)) => {
+                listening.train(n - 1)?;
+                shell.say(&format!("{name} sounds openly."));
+            }
+            None => shell.say(&format!("Type {openly}.")),
+        }
+        line = read()?;
+    }
+    Ok(line)
+}
+
+/// Tries the device again at every line until it is there; false when the listener leaves.
+fn reconnected(
+    listening: &mut Listening<'_>,
+    shell: &mut Shell,
+    read: &mut dyn FnMut() -> Result<Option<String>, JobError>,
+) -> Result<bool, JobError> {
+    while let Some(line) = read()? {
+        if line.trim().eq_ignore_ascii_case("leave") {
+            return Ok(false);
+        }
+        match listening.reconnect() {
+            Ok(()) => {
+                shell.say("The device is back, with noise to set the level by. Press Enter to go on.");
+                listening.level_noise(true);
+                let set = read()?.is_some();
+                listening.level_is_set()?;
+                return Ok(set);
+            }
+            Err(error) => shell.say(&format!("{error}: {}.", error.explain().next())),
+        }
+    }
+    Ok(false)
 }
 
 /// One line; false when the listener leaves.
