@@ -4,12 +4,13 @@
 use super::chance::CountDoc;
 use super::error::JobError;
 use super::tally::{Pooled, Tally, counting, pair_counts, pool};
-use crate::model::ids::{ListenerCode, TestId};
+use crate::model::ids::{ListenerCode, SetupName, TestId};
 use crate::model::session::{Clip, Listener, Take};
 use crate::model::trial::{Method, Plan, SealedTest, TrialCount, TrialKind, TrialRecord, TrialState};
-use crate::report::sentence::{self, Facts, PairFact};
+use crate::report::sentence::{self, Facts, PairFact, RatingFact};
 use crate::stats::binomial::upper_tail;
 use crate::stats::checks;
+use crate::stats::graded::{quartiles, screening};
 use crate::stats::panel::{heterogeneity, holm};
 use crate::stats::verdict::{ControlCount, Decision, decide};
 use crate::store::Session;
@@ -86,6 +87,23 @@ pub struct PreferenceDoc {
     pub p_holm: f64,
 }
 
+/// Ratings of one setup over all trials of all listeners.
+#[derive(Debug, Clone, Serialize)]
+pub struct RatingDoc {
+    /// The setup; null for the anchor.
+    pub setup: Option<String>,
+    /// The hidden reference: another take of the setup that was shown openly.
+    pub hidden_reference: bool,
+    /// Ratings.
+    pub count: usize,
+    /// Lower quartile (linear interpolation).
+    pub q1: f64,
+    /// Median.
+    pub median: f64,
+    /// Upper quartile.
+    pub q3: f64,
+}
+
 /// One test.
 #[derive(Debug, Clone, Serialize)]
 pub struct TestDoc {
@@ -146,6 +164,9 @@ pub struct ResultDoc {
     pub heterogeneity: Option<HeterogeneityDoc>,
     /// Pairs of a preference test.
     pub preference: Option<Vec<PreferenceDoc>>,
+    /// `graded`: medians and quartiles, the anchor last.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ratings: Option<Vec<RatingDoc>>,
     /// Some scored trial's hidden sample was its reference's own file.
     pub own_file: bool,
     /// What the engineer was warned about when sealing.
@@ -213,6 +234,41 @@ fn flags(tally: &Tally) -> Vec<String> {
         } else if improving <= checks::FLAG_LEVEL / 2.0 {
             out.push("became better towards the end".to_owned());
         }
+    }
+    out
+}
+
+/// Medians and quartiles of a graded test.
+fn ratings(plan: &Plan, panel: &Panel) -> Vec<RatingDoc> {
+    let rows: Vec<&(Vec<f64>, f64)> = panel.tallies.iter().flat_map(|t| t.1.ratings.iter()).collect();
+    let reference = plan.reference.as_ref().or(plan.setups.first());
+    let doc = |setup: Option<&SetupName>, values: Vec<f64>| {
+        let [q1, median, q3] = quartiles(&values)?;
+        Some(RatingDoc {
+            setup: setup.map(ToString::to_string),
+            hidden_reference: setup.is_some() && setup == reference,
+            count: values.len(),
+            q1,
+            median,
+            q3,
+        })
+    };
+    let setups = plan.setups.iter().enumerate().filter_map(|(k, s)| doc(Some(s), rows.iter().map(|r| r.0[k]).collect()));
+    setups.chain(doc(None, rows.iter().map(|r| r.1).collect())).collect()
+}
+
+/// What stands out in a listener's ratings.
+fn rating_flags(plan: &Plan, tally: &Tally) -> Vec<String> {
+    let reference = plan.reference.as_ref().map_or(0, |r| plan.setups.iter().position(|s| s == r).unwrap_or(0));
+    let hidden: Vec<f64> = tally.ratings.iter().filter_map(|r| r.0.get(reference).copied()).collect();
+    let anchor: Vec<f64> = tally.ratings.iter().map(|r| r.1).collect();
+    let (low, high, _) = screening(&hidden, &anchor);
+    let mut out = Vec::new();
+    if low > 0.15 {
+        out.push(format!("rated the hidden reference below 90 in {:.0} % of trials", 100.0 * low));
+    }
+    if high > 0.15 {
+        out.push(format!("rated the dulled anchor above 90 in {:.0} % of trials", 100.0 * high));
     }
     out
 }
@@ -329,7 +385,7 @@ fn result(j: &Judgeable<'_>, panel: &Panel, pooled: &Pooled, p_holm: f64, severa
             correct: tally.correct(),
             p_value: *p,
             p_holm: *adjusted,
-            flags: flags(tally),
+            flags: if plan.method == Method::Graded { rating_flags(plan, tally) } else { flags(tally) },
         })
         .collect();
     let sentence = sentence::verdict(&facts(j, panel, pooled, &decision, &listeners, several.then_some(p_holm)));
@@ -357,6 +413,7 @@ fn result(j: &Judgeable<'_>, panel: &Panel, pooled: &Pooled, p_holm: f64, severa
             tarone_z: h.tarone_z,
             tarone_p: h.tarone_p,
         }),
+        ratings: (plan.method == Method::Graded).then(|| ratings(plan, panel)),
         preference: (plan.method == Method::Preference).then(|| pairs(plan, panel)),
         own_file: around.own_file,
         warnings: plan.warnings.clone(),
@@ -377,6 +434,14 @@ fn facts(
     let mut facts = Facts::bare(&pooled.counted, &pooled.numbers, decision.kind);
     facts.gates(decision, pooled.around.same_file.trials > 0, pooled.around.repeat.trials > 0);
     facts.answered = pooled.answered;
+    if plan.method == Method::Graded {
+        facts.ratings = ratings(plan, panel)
+            .into_iter()
+            .filter_map(|r| {
+                Some(RatingFact { setup: r.setup?, hidden_reference: r.hidden_reference, quartiles: [r.q1, r.median, r.q3] })
+            })
+            .collect();
+    }
     if plan.method == Method::Preference && plan.setups.len() > 2 {
         facts.pairs = pairs(plan, panel)
             .into_iter()

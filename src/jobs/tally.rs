@@ -4,8 +4,10 @@ use crate::model::ids::{ClipId, SetupName};
 use crate::model::trial::{Method, OrderRecord, Plan, TrialCount, TrialKind};
 use crate::stats::binomial::{two_sided, upper_tail};
 use crate::stats::evidence;
+use crate::stats::graded;
 use crate::stats::panel::holm;
-use crate::stats::verdict::{ControlCount, Counted, Numbers, Surroundings, numbers};
+use crate::stats::verdict::{ControlCount, Counted, Numbers, Surroundings, numbers, only_p};
+use crate::trial::hidden::ratings;
 
 /// What one listener did in a test.
 #[derive(Debug, Clone, Default)]
@@ -15,6 +17,8 @@ pub struct Tally {
     /// `preference`: of each scored pick the pair of setups, by their places in the plan, the lower first, and whether that one was
     /// preferred.
     pub pairs: Vec<((usize, usize), bool)>,
+    /// `graded`: each trial's ratings of the setups in the plan's order (the reference's is that of the hidden one), then the anchor's.
+    pub ratings: Vec<(Vec<f64>, f64)>,
     /// Same-file controls.
     pub same_file: ControlCount,
     /// Repeat controls.
@@ -40,6 +44,9 @@ impl Tally {
                 let hit =
                     if plan.method == Method::Preference { prefers_first(plan, order, choice) } else { right == Some(true) };
                 self.scored.push((hit, first_choice));
+                if plan.method == Method::Graded {
+                    self.ratings.extend(ratings_of(plan, order, choice));
+                }
                 if plan.method == Method::Preference
                     && let Some(pair) = pair_of(plan, order)
                 {
@@ -60,6 +67,29 @@ impl Tally {
 fn add(sum: &mut ControlCount, one: ControlCount) {
     sum.trials += one.trials;
     sum.correct += one.correct;
+}
+
+/// The ratings of a graded trial by setup, and the anchor's.
+fn ratings_of(plan: &Plan, order: &OrderRecord, choice: &str) -> Option<(Vec<f64>, f64)> {
+    let given = ratings(choice)?;
+    let rated = |anchor: bool, setup: Option<&SetupName>| {
+        let slot = order.slots.iter().find(|s| {
+            s.anchor == anchor && given.iter().any(|g| g.0 == s.label) && (anchor || setup_of(plan, &s.clip) == setup)
+        })?;
+        given.iter().find(|g| g.0 == slot.label).map(|g| f64::from(g.1))
+    };
+    let setups: Option<Vec<f64>> = plan.setups.iter().map(|s| rated(false, Some(s))).collect();
+    Some((setups?, rated(true, None)?))
+}
+
+/// p that ratings do not depend on the setup: signed ranks for two setups, Friedman for more, exact where it can be. Under the hypothesis the
+/// ratings of a trial could change places, for the places were drawn.
+fn ratings_p(rows: &[&Vec<f64>]) -> f64 {
+    if rows.first().is_some_and(|r| r.len() == 2) {
+        return graded::signed_ranks(&rows.iter().map(|r| r[0] - r[1]).collect::<Vec<_>>()).p_two_sided;
+    }
+    let rows: Vec<Vec<f64>> = rows.iter().map(|r| (*r).clone()).collect();
+    graded::friedman(&rows).map_or(1.0, |f| f.p_exact.unwrap_or(f.p))
 }
 
 /// The two setups of a preference trial, by their places in the plan, the lower first.
@@ -159,7 +189,7 @@ pub fn pool(plan: &Plan, tallies: &[&Tally]) -> Pooled {
     let anytime = (plan.trials == TrialCount::OpenEnded)
         .then(|| evidence::anytime_p(tallies.iter().flat_map(|t| t.scored.iter().map(|s| s.0)), g, paired));
     // An unanswered preference is no preference for the second: only answered picks are compared.
-    let trials = if paired { answered } else { trials };
+    let trials = if paired || plan.method == Method::Graded { answered } else { trials };
     let counted = Counted { method: plan.method, trials, correct, alpha: plan.alpha.value(), bound: plan.bound.value(), anytime };
     let mut numbers = numbers(&counted);
     if paired && plan.setups.len() > 2 {
@@ -170,8 +200,14 @@ pub fn pool(plan: &Plan, tallies: &[&Tally]) -> Pooled {
         }
         (numbers.critical, numbers.true_size, numbers.mid_p, numbers.power) = (None, None, None, Vec::new());
     }
+    let rows = |tallies: &[&Tally]| ratings_p(&tallies.iter().flat_map(|t| t.ratings.iter().map(|r| &r.0)).collect::<Vec<_>>());
+    let rated = plan.method == Method::Graded;
+    if rated {
+        numbers = only_p(&counted, rows(tallies));
+    }
     let p = numbers.p_value.unwrap_or(numbers.anytime_p);
-    let listeners = tallies.iter().map(|t| listener_p(plan, t, g)).collect();
+    let of_one = |t: &&Tally| if rated { rows(&[*t]) } else { listener_p(plan, t, g) };
+    let listeners = tallies.iter().map(of_one).collect();
     let mut around = Surroundings { own_file: tallies.iter().any(|t| t.own_file), listeners, ..Surroundings::bare(p) };
     for t in tallies {
         add(&mut around.same_file, t.same_file);

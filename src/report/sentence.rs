@@ -42,6 +42,8 @@ pub struct Facts {
     pub takes: Option<usize>,
     /// Names of the two setups, if there are two.
     pub pair: Option<(String, String)>,
+    /// `graded`: every setup's ratings.
+    pub ratings: Vec<RatingFact>,
     /// `preference` over more than two setups: every pair.
     pub pairs: Vec<PairFact>,
     /// `attribute`: the word.
@@ -60,6 +62,17 @@ pub struct Facts {
     pub floor_caution: bool,
     /// Why the data is void.
     pub void_reason: Option<String>,
+}
+
+/// How one setup was rated.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RatingFact {
+    /// The setup.
+    pub setup: String,
+    /// It is the one that was shown openly; its rating is that of the hidden one.
+    pub hidden_reference: bool,
+    /// Lower quartile, median, upper quartile.
+    pub quartiles: [f64; 3],
 }
 
 /// What was said of one pair of setups.
@@ -99,6 +112,7 @@ impl Facts {
             takes: None,
             pair: None,
             pairs: Vec::new(),
+            ratings: Vec::new(),
             attribute: None,
             listeners: None,
             significant: Vec::new(),
@@ -195,10 +209,28 @@ fn main_clause(f: &Facts) -> String {
             percent(f.power_75)
         ),
         VerdictKind::Preferred | VerdictKind::NoPreferenceShown => preference(f),
-        VerdictKind::RatedApart => "Rated apart: the ratings of the setups differ by more than chance allows".to_owned(),
-        VerdictKind::NotRatedApart => {
-            "Not rated apart: the ratings of the setups differ by no more than chance allows".to_owned()
-        }
+        VerdictKind::RatedApart => format!("Rated apart: {}", rated(f)),
+        VerdictKind::NotRatedApart => format!("Not rated apart: {}", rated(f)),
+    }
+}
+
+/// Medians with the middle half, and the test behind them.
+fn rated(f: &Facts) -> String {
+    let each: Vec<String> = f
+        .ratings
+        .iter()
+        .map(|r| {
+            let [low, median, high] = r.quartiles;
+            let hidden = if r.hidden_reference { " (the hidden reference)" } else { "" };
+            format!("{}{hidden} got {median:.0} of 100 (the middle half {low:.0} to {high:.0})", r.setup)
+        })
+        .collect();
+    let test = if f.ratings.len() == 2 { "signed ranks, two-sided" } else { "Friedman" };
+    let rows = if f.trials == 1 { "1 trial".to_owned() } else { format!("{} trials", f.trials) };
+    if each.is_empty() {
+        "nothing was rated".to_owned()
+    } else {
+        format!("{} over {rows} ({}, {test})", each.join(", "), p_text(f.p))
     }
 }
 

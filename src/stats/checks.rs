@@ -1,6 +1,7 @@
 //! Listener quality: flag, show, never drop. Bias in answers does not invalidate the exact test.
 
 use super::binomial::two_sided;
+use super::special::quantile;
 
 /// The level at which a flag is shown.
 pub const FLAG_LEVEL: f64 = 0.01;
@@ -57,4 +58,18 @@ pub fn runs(outcomes: &[bool]) -> (u64, f64, f64) {
     let few: f64 = (2..=count).map(ways).sum::<f64>() / all;
     let many: f64 = (count..=outcomes.len() as u64).map(ways).sum::<f64>() / all;
     (count, few.min(1.0), many.min(1.0))
+}
+
+/// Answers that came too fast: those below a floor in which not every sample can have sounded, and those whose logarithm lies more than
+/// three robust standard deviations (the median absolute deviation over the normal's upper quartile, 1.4826 times it) below the median. (median of ln s, scaled deviation, below
+/// the floor, robustly low), places from 0.
+#[must_use]
+pub fn too_fast(seconds: &[f64], floor: f64) -> Option<(f64, f64, Vec<usize>, Vec<usize>)> {
+    let logs: Vec<f64> = seconds.iter().map(|s| s.max(1e-3).ln()).collect();
+    let median = super::graded::quartiles(&logs)?[1];
+    let deviation = super::graded::quartiles(&logs.iter().map(|l| (l - median).abs()).collect::<Vec<_>>())?[1] / quantile(0.75);
+    let places = |bad: &dyn Fn(usize) -> bool| (0..seconds.len()).filter(|i| bad(*i)).collect();
+    let below = places(&|i| seconds[i] < floor);
+    let low = places(&|i| deviation > 0.0 && (logs[i] - median) / deviation < -3.0);
+    Some((median, deviation, below, low))
 }

@@ -8,6 +8,8 @@
 //! * [`dprime`]: Thurstonian models
 //! * [`power`]: power and planning
 //! * [`evidence`]: the e-process of open-ended tests
+//! * [`preference`]: scales out of paired preferences, consistency, agreement
+//! * [`mod@graded`]: medians, Friedman, signed ranks
 //! * [`panel`]: many listeners
 //! * [`checks`]: listener quality: flags, never exclusions
 //! * [`verdict`]: the gates
@@ -17,8 +19,10 @@ pub mod binomial;
 pub mod checks;
 pub mod dprime;
 pub mod evidence;
+pub mod graded;
 pub mod intervals;
 pub mod panel;
 pub mod power;
+pub mod preference;
 pub mod special;
 pub mod verdict;

@@ -119,3 +119,31 @@ pub fn fisher_exact_greater(a: u64, n1: u64, b: u64, n2: u64) -> f64 {
         .sum::<f64>()
         .min(1.0)
 }
+
+/// An audience that heard one montage, everybody by the same drawn key: answers are not independent, so only the key is drawn anew. P that
+/// a key drawn at random gives so many right answers in all, over every key; `choices[t]` is how many setups clip t was drawn from, and
+/// `answers[t][c]` how many people said setup c of clip t. Returns the right answers, that p, and the smallest p that so many clips can
+/// reach.
+#[must_use]
+pub fn shared_key(answers: &[Vec<u64>], key: &[usize]) -> (u64, f64, f64) {
+    let right: u64 = answers.iter().zip(key).map(|(a, k)| a.get(*k).copied().unwrap_or(0)).sum();
+    let all: u64 = answers.iter().map(|a| a.iter().max().copied().unwrap_or(0)).sum();
+    // ways[s]: share of keys that give s right answers.
+    let mut ways = vec![0.0f64; all as usize + 1];
+    ways[0] = 1.0;
+    for clip in answers {
+        let share = 1.0 / clip.len().max(1) as f64;
+        let mut next = vec![0.0; ways.len()];
+        for (s, p) in ways.iter().enumerate().filter(|(_, p)| **p > 0.0) {
+            for count in clip {
+                if let Some(slot) = next.get_mut(s + *count as usize) {
+                    *slot += p * share;
+                }
+            }
+        }
+        ways = next;
+    }
+    let p = ways[(right.min(all)) as usize..].iter().sum::<f64>().min(1.0);
+    let least = answers.iter().map(|a| 1.0 / a.len().max(1) as f64).product();
+    (right, p, least)
+}

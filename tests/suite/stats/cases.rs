@@ -2,7 +2,8 @@
 //! digits); each case names its own source. Here are the methods that the program uses; the count at the end keeps the list honest.
 
 use cabjury::model::random::RandomWords;
-use cabjury::stats::{binomial, checks, dprime, evidence, intervals, panel, power, special};
+use cabjury::stats::preference::{self, Extras, Row};
+use cabjury::stats::{binomial, checks, dprime, evidence, graded, intervals, panel, power, special};
 use serde_json::Value;
 
 fn all() -> Vec<Value> {
@@ -317,4 +318,173 @@ fn the_quadrature_rule_integrates_powers() {
         let found = special::integrate(0.0, 1.0, 1, |x| x.powi(k));
         assert!((found - 1.0 / f64::from(k + 1)).abs() < 1e-14, "x^{k}: {found}");
     }
+}
+
+fn table(value: &Value) -> Vec<Vec<f64>> {
+    value.as_array().unwrap().iter().map(numbers).collect()
+}
+
+fn all_near(case: &Value, what: &str, found: impl IntoIterator<Item = f64>, wanted: &Value) {
+    let wanted = numbers(wanted);
+    let found: Vec<f64> = found.into_iter().collect();
+    assert_eq!(found.len(), wanted.len(), "{} {what}", case["id"]);
+    found.iter().zip(&wanted).for_each(|(f, w)| near(case, what, *f, *w));
+}
+
+#[test]
+fn preference_scales() {
+    // bt-baseball: Agresti, Categorical Data Analysis 2002, tables 10.10 and 10.11.
+    each("Bradley-Terry MLE", 2, |case, i, e| {
+        let wins = table(&i["wins"]);
+        let fit = preference::fit(&preference::rows_of(&wins), wins.len(), Extras::default()).unwrap();
+        all_near(case, "theta", fit.theta.iter().copied(), &e["theta_ref_last"]);
+        all_near(case, "se", (0..wins.len()).map(|k| fit.difference(k, wins.len() - 1).1), &e["se_ref_last"]);
+        all_near(case, "centred", fit.centred().iter().map(|c| c.0), &e["theta_sum_zero"]);
+        all_near(case, "se centred", fit.centred().iter().map(|c| c.1), &e["se_sum_zero"]);
+        all_near(case, "strengths", fit.strengths(), &e["pi_sum_one"]);
+        near(case, "likelihood", fit.log_likelihood, number(&e["loglik_kernel"]));
+    });
+    each("Bradley-Terry with order", 2, |case, i, e| {
+        let rows: Vec<Row> = table(&i["rows_first_second_firstwins_secondwins"])
+            .iter()
+            .map(|r| Row { first: r[0] as usize, second: r[1] as usize, first_wins: r[2], second_wins: r[3], ties: 0.0 })
+            .collect();
+        let items = whole(&i["items"]) as usize;
+        let with = preference::fit(&rows, items, Extras { order: true, ties: false }).unwrap();
+        let without = preference::fit(&rows, items, Extras::default()).unwrap();
+        all_near(case, "theta", with.theta.iter().copied(), &e["theta_ref_last"]);
+        all_near(case, "strengths", with.strengths(), &e["pi_sum_one"]);
+        near(case, "order", with.gamma.unwrap(), number(&e["order_log_odds"]));
+        near(case, "order se", with.covariance[items - 1][items - 1].sqrt(), number(&e["order_se"]));
+        let (lr, p) = preference::order_effect(&with, &without);
+        near(case, "lr", lr, number(&e["lr_order"]));
+        near(case, "p", p, number(&e["p_order"]));
+    });
+    each("Davidson ties model", 2, |case, i, e| {
+        let rows: Vec<Row> = table(&i["rows"])
+            .iter()
+            .map(|r| Row { first: r[0] as usize, second: r[1] as usize, first_wins: r[2], second_wins: r[3], ties: r[4] })
+            .collect();
+        let (items, order) = (whole(&i["items"]) as usize, i["order_effect"].as_bool().unwrap());
+        let fit = preference::fit(&rows, items, Extras { order, ties: true }).unwrap();
+        all_near(case, "theta", fit.theta.iter().copied(), &e["theta_ref_last"]);
+        all_near(case, "se", (0..items).map(|k| fit.difference(k, items - 1).1), &e["se_theta"]);
+        near(case, "ln nu", fit.log_nu.unwrap(), number(&e["log_nu"]));
+        let last = fit.covariance.len() - 1;
+        near(case, "ln nu se", fit.covariance[last][last].sqrt(), number(&e["se_log_nu"]));
+        near(case, "likelihood", fit.log_likelihood, number(&e["loglik_kernel"]));
+        if order {
+            near(case, "order", fit.gamma.unwrap(), number(&e["order_log_odds"]));
+            near(case, "order se", fit.covariance[items - 1][items - 1].sqrt(), number(&e["order_se"]));
+        }
+    });
+}
+
+#[test]
+fn when_a_scale_exists() {
+    each("Ford 1957", 3, |case, i, e| {
+        let wins = table(&i["wins"]);
+        let found = preference::components(&wins);
+        let mut strong = found.strong.clone();
+        strong.sort();
+        let mut wanted: Vec<Vec<usize>> =
+            e["strong_components"].as_array().unwrap().iter().map(|c| numbers(c).iter().map(|v| *v as usize).collect()).collect();
+        wanted.sort();
+        assert_eq!(strong, wanted, "{}", case["id"]);
+        assert_eq!(found.connected, e["connected_undirected"].as_bool().unwrap());
+        let exists = e["mle_exists"].as_bool().unwrap();
+        assert_eq!(found.strong.len() == 1, exists);
+        assert_eq!(
+            preference::fit(&preference::rows_of(&wins), wins.len(), Extras::default()).is_some(),
+            exists,
+            "{}",
+            case["id"]
+        );
+    });
+    let phantom = |case: &Value, i: &Value, e: &Value| {
+        let found = preference::shrunk(&table(&i["wins"])).unwrap();
+        all_near(case, "theta", found.iter().map(|f| f.0), &e["theta_phantom_zero"]);
+        all_near(case, "se", found.iter().map(|f| f.1), &e["se"]);
+    };
+    each("fallback when no MLE", 1, phantom);
+    each("phantom item on a disconnected table", 1, phantom);
+}
+
+#[test]
+fn circular_triads_and_agreement() {
+    each("distribution of the number of circular triads", 4, |case, i, e| {
+        let counts = preference::triad_counts(whole(&i["items"]) as usize).unwrap();
+        assert_eq!(counts, e["counts"].as_array().unwrap().iter().map(whole).collect::<Vec<_>>(), "{}", case["id"]);
+    });
+    each("circular triads d", 3, |case, i, e| {
+        let chosen: Vec<Vec<bool>> = i["pref"].as_array().unwrap().iter().map(flags).collect();
+        let found = preference::circular_triads(&chosen);
+        assert_eq!(found.count, whole(&e["d"]), "{}", case["id"]);
+        near(case, "zeta", found.zeta, number(&e["zeta"]));
+        near(case, "p", found.p.unwrap(), number(&e["p_consistent"]));
+    });
+    each("Kendall coefficient of agreement", 1, |case, i, e| {
+        let counts: Vec<Vec<u64>> =
+            i["counts"].as_array().unwrap().iter().map(|r| r.as_array().unwrap().iter().map(whole).collect()).collect();
+        let (sum, u) = preference::agreement(&counts, whole(&i["judges"]));
+        assert_eq!(sum, whole(&e["Sigma"]));
+        near(case, "u", u, number(&e["u"]));
+    });
+}
+
+#[test]
+fn ratings() {
+    // friedman-rounding: Hollander and Wolfe, rounding first base, 22 x 3.
+    each("Friedman", 2, |case, i, e| {
+        let found = graded::friedman(&table(&i["rows_by_listener"])).unwrap();
+        near(case, "chi", found.chi_square, number(&e["chi2"]));
+        near(case, "p", found.p, number(&e["p"]));
+        near(case, "W", found.w, number(&e["kendall_w"]));
+        all_near(case, "sums", found.rank_sums.iter().copied(), &e["rank_sums"]);
+        if !e["p_exact"].is_null() {
+            near(case, "exact", found.p_exact.unwrap(), number(&e["p_exact"]));
+        }
+    });
+    each("Wilcoxon signed-rank exact", 3, |case, i, e| {
+        let found = graded::signed_ranks(&numbers(&i["differences"]));
+        assert_eq!(found.nonzero as u64, whole(&e["n_nonzero"]));
+        near(case, "W", found.w_plus, number(&e["W_plus"]));
+        near(case, "greater", found.p_greater, number(&e["p_greater"]));
+        near(case, "less", found.p_less, number(&e["p_less"]));
+        near(case, "two-sided", found.p_two_sided, number(&e["p_two_sided"]));
+    });
+    each("median and quartiles", 2, |case, i, e| {
+        let found = graded::quartiles(&numbers(&i["x"])).unwrap();
+        for (value, key) in found.iter().zip(["q1", "median", "q3"]) {
+            near(case, key, *value, number(&e[key]));
+        }
+    });
+    each("BS.1534-3-type post-screening", 3, |case, i, e| {
+        let (low, high, flag) = graded::screening(&numbers(&i["hidden_reference"]), &numbers(&i["mid_anchor"]));
+        near(case, "reference", low, number(&e["fraction_ref_below_90"]));
+        near(case, "anchor", high, number(&e["fraction_mid_above_90"]));
+        assert_eq!(flag, e["flag"].as_bool().unwrap(), "{}", case["id"]);
+    });
+}
+
+#[test]
+fn one_key_heard_by_many_and_answers_too_fast() {
+    each("audience with ONE shared key", 2, |case, i, e| {
+        let key: Vec<usize> = numbers(&i["key"]).iter().map(|k| *k as usize).collect();
+        let people = table(&i["answers"]);
+        let answers: Vec<Vec<u64>> = (0..key.len())
+            .map(|t| (0..2).map(|c| people.iter().filter(|p| p[t] as usize == c).count() as u64).collect())
+            .collect();
+        let (right, p, least) = panel::shared_key(&answers, &key);
+        assert_eq!(right, whole(&e["total_correct"]));
+        near(case, "p", p, number(&e["p_randomisation"]));
+        near(case, "least", least, 0.5f64.powi(key.len() as i32));
+    });
+    each("response-time flags", 1, |case, i, e| {
+        let (median, deviation, below, low) = checks::too_fast(&numbers(&i["seconds"]), number(&i["floor"])).unwrap();
+        near(case, "median", median, number(&e["median_log"]));
+        near(case, "deviation", deviation, number(&e["mad_scaled"]));
+        let places = |v: &Value| numbers(v).iter().map(|k| *k as usize).collect::<Vec<_>>();
+        assert_eq!((below, low), (places(&e["below_floor"]), places(&e["robust_low"])));
+    });
 }

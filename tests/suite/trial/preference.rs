@@ -1,4 +1,4 @@
-//! Preference over three setups: the pairs speak, with Holm over them; no count of all picks together makes a verdict.
+//! Graded tests: ratings speak. Preference over three setups: the pairs speak, with Holm over them; no count of all picks together makes a verdict.
 
 use crate::material;
 use crate::program::Desk;
@@ -42,4 +42,98 @@ fn the_sentence_names_the_pairs() {
     let sentence = test["sentence"].as_str().unwrap();
     assert!(sentence.contains("one is preferred to two") && sentence.contains("after Holm over 3 pairs"), "{sentence}");
     assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
+}
+
+/// Rates every trial of a graded test through the player's own line form: `rate` gives the number for what sounded, by the records.
+fn graded(setups: &[&str], trials: u32, rate: impl Fn(&str, bool) -> u8) -> serde_json::Value {
+    use cabjury::jobs::random;
+    use cabjury::jobs::trials::Trials;
+    use cabjury::model::ids::ListenerCode;
+    use cabjury::model::outside::SystemClock;
+    use cabjury::model::trial::Answer;
+    let desk = Desk::new();
+    let riff = material::riff(3.4, 48_000);
+    let mut new = vec!["new".to_owned(), "s".to_owned()];
+    for (k, name) in setups.iter().enumerate() {
+        let sound = material::peaking(&riff, 48_000, 150.0 * 2f64.powi(k as i32), 1.0, 3.0);
+        material::write_wav(&desk.join(&format!("{name}.wav")), 48_000, &sound);
+        new.push(format!("{name}={name}.wav"));
+    }
+    desk.run(&new.iter().map(String::as_str).collect::<Vec<_>>()).ends(0);
+    desk.run(&["match", "s"]).ends(0);
+    let count = trials.to_string();
+    desk.run(&["plan", "s", "--compare", &setups.join(","), "--method", "graded", "--trials", &count]).ends(0);
+    {
+        let mut service = Trials::open(&desk.join("s"), &SystemClock).unwrap();
+        let (plan, me) = (service.choose(None).unwrap(), ListenerCode::new("me").unwrap());
+        service.enter(&plan, &me, false).unwrap();
+        let mut words = random::generator().unwrap();
+        for _ in 0..trials {
+            let open = service.next_with(&plan, &me, "test", &mut words).unwrap();
+            let rated: Vec<String> = open
+                .choices
+                .iter()
+                .map(|label| {
+                    let (clip, anchor) = service.for_the_player(&open.id, label).unwrap();
+                    let setup = plan.clips.iter().find(|c| c.clip == clip).unwrap().setup.to_string();
+                    format!("{label}={}", rate(&setup, anchor))
+                })
+                .collect();
+            let answer = Answer { choice: rated.join(","), confidence: None, remark: None };
+            service.pick(&plan, &open.id, &answer, Vec::new()).unwrap();
+        }
+    }
+    let doc = desk.run(&["score", "s", "--json"]).ends(0).json();
+    assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
+    desk.run(&["report", "s", "--out", "page.html"]).ends(0);
+    doc["tests"][0].clone()
+}
+
+#[test]
+fn ratings_of_three_setups_are_told_apart_or_not() {
+    let apart = graded(&["one", "two", "three"], 5, |setup, anchor| match (anchor, setup) {
+        (true, _) => 10,
+        (false, "one") => 100,
+        (false, "two") => 70,
+        (false, _) => 40,
+    });
+    assert_eq!(apart["verdict"], "rated-apart");
+    // Five trials that all agree: 3! orders a row, of which the agreed one and its five like ones of all 6^5 (exact permutation by hand).
+    let by_hand = 6.0 / 6f64.powi(5);
+    assert!((apart["p_value"].as_f64().unwrap() - by_hand).abs() < 1e-12, "{apart:#}");
+    let sentence = apart["sentence"].as_str().unwrap();
+    assert!(sentence.contains("one (the hidden reference) got 100 of 100") && sentence.contains("Friedman"), "{sentence}");
+    let medians: Vec<f64> = apart["ratings"].as_array().unwrap().iter().map(|r| r["median"].as_f64().unwrap()).collect();
+    assert_eq!(medians, [100.0, 70.0, 40.0, 10.0]);
+    let alike = graded(&["one", "two", "three"], 5, |_, anchor| if anchor { 95 } else { 80 });
+    assert_eq!(alike["verdict"], "not-rated-apart");
+    assert_eq!(alike["p_value"], 1.0);
+    let flags = alike["listeners"][0]["flags"].to_string();
+    assert!(flags.contains("hidden reference below 90") && flags.contains("anchor above 90"), "{flags}");
+}
+
+#[test]
+fn ratings_of_two_setups_go_by_signed_ranks() {
+    let found = graded(&["one", "two"], 6, |setup, anchor| {
+        if anchor {
+            5
+        } else if setup == "one" {
+            90
+        } else {
+            60
+        }
+    });
+    assert_eq!(found["verdict"], "rated-apart");
+    // Six differences of one sign: 2 / 2^6.
+    assert!((found["p_value"].as_f64().unwrap() - 2.0 / 64.0).abs() < 1e-12);
+    let few = graded(&["one", "two"], 5, |setup, anchor| {
+        if anchor {
+            5
+        } else if setup == "one" {
+            90
+        } else {
+            60
+        }
+    });
+    assert_eq!(few["verdict"], "not-rated-apart", "five trials can never reach 0.05 two-sided");
 }
