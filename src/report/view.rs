@@ -214,6 +214,8 @@ pub struct TestView {
 /// The score of a closed test. Names as in `score --json`.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ScoreView {
+    /// `graded`: setup or anchor, lower quartile, median, upper quartile.
+    pub ratings: Vec<(String, [f64; 3])>,
     /// The verdict.
     pub verdict: VerdictKind,
     /// The verdict's sentence.

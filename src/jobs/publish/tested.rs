@@ -107,6 +107,15 @@ fn score(plan: &Plan, doc: &TestDoc, r: &ResultDoc, trials: &[TrialRecord]) -> O
                 crate::report::numbers::p(h.p_value)
             )
         }),
+        ratings: r
+            .ratings
+            .iter()
+            .flatten()
+            .map(|r| {
+                let name = r.setup.clone().unwrap_or_else(|| "the dulled anchor".to_owned());
+                (if r.hidden_reference { format!("{name}, the hidden reference") } else { name }, [r.q1, r.median, r.q3])
+            })
+            .collect(),
         preference: r.preference.as_ref().map(|pairs| PreferenceView {
             counts: pairs
                 .iter()

@@ -77,6 +77,17 @@ fn task(test: &TestView) -> String {
 
 fn figures(test: &TestView, score: &ScoreView) -> Vec<(String, String)> {
     let mut out = Vec::new();
+    if test.method == Method::Graded || (test.method == Method::Preference && test.setups.len() > 2) {
+        // No single count stands for several setups.
+        for (name, [low, median, high]) in &score.ratings {
+            out.push((name.clone(), format!("{median:.0} of 100 (middle half {low:.0} to {high:.0})")));
+        }
+        for (pair, count) in score.preference.iter().flat_map(|v| &v.counts) {
+            out.push((pair.clone(), count.to_string()));
+        }
+        out.extend(score.p_value.map(|value| ("p".to_owned(), p(value))));
+        return out;
+    }
     let right = if test.method == Method::Preference { "preferring the first" } else { "right" };
     out.push((right.to_owned(), format!("{} of {}", score.correct, score.trials)));
     out.push(("expected by chance".to_owned(), format!("{:.1}", score.chance * score.trials as f64)));

@@ -57,6 +57,7 @@ pub(crate) fn test(verdict: VerdictKind, counts: &[(u64, u64)], sentence: &str) 
             })
             .collect(),
         heterogeneity: None,
+        ratings: Vec::new(),
         preference: None,
         picks: picks(counts),
     };

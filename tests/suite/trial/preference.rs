@@ -86,6 +86,8 @@ fn graded(setups: &[&str], trials: u32, rate: impl Fn(&str, bool) -> u8) -> serd
     let doc = desk.run(&["score", "s", "--json"]).ends(0).json();
     assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
     desk.run(&["report", "s", "--out", "page.html"]).ends(0);
+    let page = std::fs::read_to_string(desk.join("page.html")).unwrap();
+    assert!(page.contains("the hidden reference") && page.contains("the dulled anchor"), "the page does not show the ratings");
     doc["tests"][0].clone()
 }
 
