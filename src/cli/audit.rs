@@ -28,6 +28,9 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
     if doc.void_trials > 0 {
         shell.say(&format!("{} void trials, whose commitments stay unopened", doc.void_trials));
     }
+    if doc.unverified_files > 0 {
+        shell.say(&format!("{} recordings and clips are not in this copy and could not be looked at", doc.unverified_files));
+    }
     shell.say(if doc.ok { "everything verifies" } else { "this session does not verify" });
     shell.document(&doc);
     Ok(if doc.ok { Outcome::Done } else { Outcome::Unfit })

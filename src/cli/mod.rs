@@ -4,6 +4,7 @@
 //! option values into what they mean; the shell is where all printing happens.
 
 mod audit;
+mod bundle;
 mod chance;
 mod check;
 mod close;
@@ -17,6 +18,7 @@ mod manual;
 mod match_;
 mod measure;
 mod meter;
+mod montage;
 mod new;
 mod plan;
 mod rehearse;
@@ -27,7 +29,9 @@ mod score;
 mod shell;
 mod status;
 mod take;
+mod unbundle;
 mod values;
+mod votes;
 mod withdraw;
 
 use clap::{Parser, Subcommand};
@@ -112,8 +116,16 @@ commands! {
     Score => score,
     /// One self-contained page with the verdict and its evidence.
     Report => report,
+    /// Back-to-back audio with captions; blind for an audience.
+    Montage => montage,
+    /// An audience's answers to a blind montage, scored as what they are.
+    Votes => votes,
     /// Verifies hashes, chain, commitments, and recomputes every verdict.
     Audit => audit,
+    /// The session as one file for another computer.
+    Bundle => bundle,
+    /// A bundle's session, checked on the way in.
+    Unbundle => unbundle,
     /// Output devices.
     Devices => devices,
     /// Shell completions.

@@ -42,13 +42,16 @@ pub struct AuditDoc {
     pub head_sha256: String,
     /// Commitments of void trials: they stay unopened, which is no problem.
     pub void_trials: u64,
+    /// Recordings and clips that could not be looked at: this copy was shared without them.
+    pub unverified_files: u64,
     /// Verdicts of closed tests, recomputed.
     pub verdicts: Vec<VerdictDoc>,
     /// What is wrong.
     pub problems: Vec<Problem>,
 }
 
-fn unhex(text: &str) -> Option<Vec<u8>> {
+/// Bytes of hexadecimal digits.
+pub(super) fn unhex(text: &str) -> Option<Vec<u8>> {
     if !text.len().is_multiple_of(2) || !text.is_ascii() {
         return None;
     }
@@ -87,10 +90,13 @@ fn commitment_problem(trial: &TrialRecord) -> Option<Problem> {
     (judged != *right).then(|| Problem { place, what: "it is kept as right or wrong against its own order".to_owned() })
 }
 
-fn file_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobError> {
+/// Looks at every file; returns how many are not there because this copy was shared without them.
+fn file_problems(session: &Session, out: &mut Vec<Problem>) -> Result<u64, JobError> {
+    let (with_audio, mut left_out) = (session.has_audio(), 0);
     let mut check = |place: String, relative: &str, wanted: &str| match hash_file(&session.absolute(relative)) {
         Ok(found) if found.as_str() == wanted => {}
         Ok(_) => out.push(Problem { place, what: format!("{relative} has other bytes than were recorded") }),
+        Err(_) if !with_audio && !session.absolute(relative).exists() => left_out += 1,
         Err(e) => out.push(Problem { place, what: e.to_string() }),
     };
     for take in session.takes()? {
@@ -98,6 +104,23 @@ fn file_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobErr
     }
     for clip in session.clips()? {
         check(clip.id.to_string(), &clip.path, clip.sha256.as_str());
+    }
+    Ok(left_out)
+}
+
+/// Keys of blind montages that do not open what their captions committed to, or that were changed after they were revealed.
+fn montage_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobError> {
+    for montage in session.montages()? {
+        let key = session.montage_key(&montage.id)?;
+        if let Err(error) = super::montage::drawn(&montage, &key) {
+            out.push(Problem { place: montage.id.to_string(), what: error.to_string() });
+        }
+        if montage.revealed.as_ref().is_some_and(|r| r.nonce != key.nonce || r.key_text != key.text) {
+            out.push(Problem {
+                place: montage.id.to_string(),
+                what: "the key that was revealed is not the one that is kept".to_owned(),
+            });
+        }
     }
     Ok(())
 }
@@ -107,7 +130,7 @@ fn log_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobErro
     let mut told: BTreeMap<String, String> = BTreeMap::new();
     let mut order_before_pick = Vec::new();
     session.each_entry(&mut |entry| {
-        if matches!(entry.what.as_str(), "open" | "pick" | "void" | "seal" | "close") {
+        if matches!(entry.what.as_str(), "open" | "pick" | "void" | "seal" | "close" | "montage" | "reveal") {
             told.insert(entry.subject.clone(), entry.body.clone());
         }
         if entry.what == "open" && entry.body.contains("\"order\"") {
@@ -130,10 +153,13 @@ fn log_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobErro
             differs(trial.id.as_str(), serde_json::to_string(&trial));
         }
     }
+    for montage in session.montages()? {
+        differs(montage.id.as_str(), serde_json::to_string(&montage));
+    }
     if count != told.len() {
         out.push(Problem {
             place: "log".to_owned(),
-            what: format!("it tells of {} tests and trials, the tables hold {count}", told.len()),
+            what: format!("it tells of {} tests, trials and montages, the tables hold {count}", told.len()),
         });
     }
     Ok(())
@@ -148,7 +174,8 @@ pub fn audit(folder: &Path) -> Result<AuditDoc, JobError> {
     let chain = session.chain()?;
     let mut problems: Vec<Problem> =
         chain.breaks.iter().map(|(seq, what)| Problem { place: format!("log entry {seq}"), what: what.clone() }).collect();
-    file_problems(&session, &mut problems)?;
+    let unverified_files = file_problems(&session, &mut problems)?;
+    montage_problems(&session, &mut problems)?;
     log_problems(&session, &mut problems)?;
     let mut void_trials = 0;
     for test in session.tests()? {
@@ -162,5 +189,13 @@ pub fn audit(folder: &Path) -> Result<AuditDoc, JobError> {
         .into_iter()
         .filter_map(|t| t.result.map(|r| VerdictDoc { test: t.test, verdict: r.verdict, sentence: r.sentence }))
         .collect();
-    Ok(AuditDoc { ok: problems.is_empty(), records: chain.records, head_sha256: chain.head, void_trials, verdicts, problems })
+    Ok(AuditDoc {
+        ok: problems.is_empty(),
+        records: chain.records,
+        head_sha256: chain.head,
+        void_trials,
+        unverified_files,
+        verdicts,
+        problems,
+    })
 }

@@ -13,6 +13,7 @@ use crate::signal::{fades, meter, test_sounds};
 use crate::sound::device::{self, Card, OutputDevice, Pace, Silent, Trouble};
 use crate::sound::player::Player;
 use crate::sound::read_all;
+use crate::store::Session;
 use crate::trial::methods;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -80,11 +81,12 @@ pub struct Listening<'a> {
 }
 
 /// Place of each clip in the player, with and without the anchor's low-pass.
-type Places = BTreeMap<(ClipId, bool), usize>;
+pub(super) type Places = BTreeMap<(ClipId, bool), usize>;
 
-fn load(trials: &Trials<'_>, plan: &Plan) -> Result<(Vec<Audio>, Places), JobError> {
+/// A plan's clips in memory, hash by hash the sealed ones, and where each lies.
+pub(super) fn read_clips(session: &Session, plan: &Plan) -> Result<(Vec<Audio>, Places), JobError> {
     use rayon::prelude::*;
-    let clips = trials.session().clips()?;
+    let clips = session.clips()?;
     let mut files = Vec::new();
     for planned in &plan.clips {
         let Some(clip) = clips.iter().find(|c| c.id == planned.clip) else {
@@ -95,7 +97,7 @@ fn load(trials: &Trials<'_>, plan: &Plan) -> Result<(Vec<Audio>, Places), JobErr
                 "audit the session",
             ));
         };
-        files.push((clip.id.clone(), trials.session().absolute(&clip.path), planned.sha256.clone()));
+        files.push((clip.id.clone(), session.absolute(&clip.path), planned.sha256.clone()));
     }
     let read: Vec<_> = files.par_iter().map(|(_, path, _)| read_all(path)).collect();
     let (mut audio, mut places) = (Vec::new(), BTreeMap::new());
@@ -126,7 +128,7 @@ fn load(trials: &Trials<'_>, plan: &Plan) -> Result<(Vec<Audio>, Places), JobErr
 }
 
 /// Pink noise as loud as the clips and as long as they are.
-fn noise(clips: &[Audio]) -> Result<Option<Audio>, JobError> {
+pub(super) fn noise(clips: &[Audio]) -> Result<Option<Audio>, JobError> {
     let Some(first) = clips.first() else { return Ok(None) };
     let Some(loudness) = meter::measure(first).integrated else { return Ok(None) };
     Ok(test_sounds::pink(first.frames(), first.rate(), loudness.value(), &mut random::generator()?))
@@ -134,7 +136,7 @@ fn noise(clips: &[Audio]) -> Result<Option<Audio>, JobError> {
 
 /// Loads the sealed clips and the noise, and starts the device with them.
 fn start(device: &dyn OutputDevice, trials: &Trials<'_>, plan: &Plan) -> Result<(Player, Places, Option<usize>), JobError> {
-    let (mut audio, places) = load(trials, plan)?;
+    let (mut audio, places) = read_clips(trials.session(), plan)?;
     let noise = noise(&audio)?.map(|n| {
         audio.push(n);
         audio.len() - 1

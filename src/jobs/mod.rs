@@ -8,14 +8,17 @@
 //! * [`chance`], [`plan`], [`trials`], [`score`], [`rehearse`], [`audit`]: tests from what they could find to what they found
 //! * [`tally`], [`trial_csv`]: counting, and rows for recomputing
 //! * [`listen`]: trials joined with the player
-//! * [`publish`]: the report; [`demo`]: the invented shootout
+//! * [`desk`]: the session behind a browser
+//! * [`publish`]: the report; [`montage`](mod@montage), [`votes`](mod@votes): for an audience; [`bundle`](mod@bundle): for another computer; [`demo`]: the invented shootout
 //! * [`error`]: the one error of all jobs
 //! * [`random`]: bytes from the operating system
 
 pub mod audit;
+pub mod bundle;
 pub mod chance;
 pub mod check;
 pub mod demo;
+pub mod desk;
 pub mod differs;
 pub mod drawing;
 pub mod error;
@@ -26,6 +29,8 @@ pub mod load;
 pub mod measure;
 pub mod meter;
 pub mod metering;
+pub mod montage;
+pub mod montage_files;
 pub mod placing;
 pub mod plan;
 pub mod predicted;
@@ -42,5 +47,7 @@ pub mod sheet;
 pub mod tally;
 pub mod trial_csv;
 pub mod trials;
+pub mod unbundle;
+pub mod votes;
 
 pub use error::JobError;

@@ -13,6 +13,7 @@ use crate::model::session::Listener;
 use crate::model::trial::{Answer, Plan, SlotHeard, TrialKind, TrialRecord, TrialState};
 use crate::store::Session;
 use crate::trial::{Hidden, Progressed, draw, draw_trial, methods};
+use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -55,6 +56,16 @@ pub struct Trials<'a> {
     session: Session,
     clock: &'a dyn Clock,
     open: BTreeMap<TrialId, (Hidden, TrialRecord)>,
+    /// What is known of each test. The session is locked, so nobody else changes it; after a failed write it is read anew.
+    known: RefCell<BTreeMap<TestId, Known>>,
+}
+
+/// A test as it stands: kept in memory, so that a pick in a large panel does not read all trials again.
+#[derive(Debug, Clone)]
+struct Known {
+    closed: bool,
+    /// Who has begun: simulated or not, and how far they are.
+    seats: BTreeMap<ListenerCode, (bool, Progressed)>,
 }
 
 fn refused(kind: &'static str, message: impl Into<String>, next: impl Into<String>) -> JobError {
@@ -83,7 +94,7 @@ impl<'a> Trials<'a> {
     /// The same over a session that is open already.
     #[must_use]
     pub fn over(session: Session, clock: &'a dyn Clock) -> Self {
-        Self { session, clock, open: BTreeMap::new() }
+        Self { session, clock, open: BTreeMap::new(), known: RefCell::default() }
     }
 
     /// The session, to read from.
@@ -121,7 +132,7 @@ impl<'a> Trials<'a> {
     /// # Errors
     /// The test is closed, the code belongs to the other kind of listener, or all planned listeners have begun.
     pub fn enter(&mut self, plan: &Plan, code: &ListenerCode, simulated: bool) -> Result<(), JobError> {
-        if self.session.test(&plan.test)?.closed_at.is_some() {
+        if self.known(&plan.test, |k| k.closed)? {
             return Err(closed(plan));
         }
         let began = self.began(&plan.test, simulated)?;
@@ -139,19 +150,41 @@ impl<'a> Trials<'a> {
         Ok(self.session.add_listener(&listener, self.clock.now())?)
     }
 
+    /// What is known of a test, read when it is asked for the first time.
+    fn known<T>(&self, test: &TestId, look: impl FnOnce(&mut Known) -> T) -> Result<T, JobError> {
+        let mut all = self.known.borrow_mut();
+        if let Some(known) = all.get_mut(test) {
+            return Ok(look(known));
+        }
+        let closed = self.session.test(test)?.closed_at.is_some();
+        let simulated: BTreeMap<ListenerCode, bool> =
+            self.session.listeners()?.into_iter().map(|l| (l.code, l.simulated)).collect();
+        let mut seats: BTreeMap<ListenerCode, (bool, Progressed)> = BTreeMap::new();
+        for trial in self.session.trials(test)? {
+            let simulated = simulated.get(&trial.listener).copied().unwrap_or(false);
+            let seat = seats.entry(trial.listener.clone()).or_insert((simulated, Progressed::default()));
+            if let TrialState::Answered { order, .. } = &trial.state {
+                count(&mut seat.1, order.kind);
+            }
+        }
+        Ok(look(all.entry(test.clone()).or_insert(Known { closed, seats })))
+    }
+
     /// Listeners of one kind who have begun: people and simulated ones have seats of their own.
     fn began(&self, test: &TestId, simulated: bool) -> Result<Vec<ListenerCode>, JobError> {
-        let kind: Vec<ListenerCode> =
-            self.session.listeners()?.into_iter().filter(|l| l.simulated == simulated).map(|l| l.code).collect();
-        let mut codes: Vec<ListenerCode> =
-            self.session.trials(test)?.into_iter().map(|t| t.listener).filter(|l| kind.contains(l)).collect();
-        codes.sort();
-        codes.dedup();
-        Ok(codes)
+        self.known(test, |k| k.seats.iter().filter(|(_, seat)| seat.0 == simulated).map(|(code, _)| code.clone()).collect())
     }
 
     fn progressed(&self, test: &TestId, listener: &ListenerCode) -> Result<Progressed, JobError> {
-        Ok(progressed(&self.session.trials(test)?, listener))
+        self.known(test, |k| k.seats.get(listener).map(|seat| seat.1).unwrap_or_default())
+    }
+
+    /// A write that failed may have happened or not: what is known is forgotten and read anew.
+    fn wrote<T, E: Into<JobError>>(&self, result: Result<T, E>) -> Result<T, JobError> {
+        if result.is_err() {
+            self.known.borrow_mut().clear();
+        }
+        result.map_err(Into::into)
     }
 
     /// How far a listener is.
@@ -159,8 +192,61 @@ impl<'a> Trials<'a> {
     /// # Errors
     /// The records cannot be read.
     pub fn standing(&self, plan: &Plan, listener: &ListenerCode) -> Result<Standing, JobError> {
-        let closed = self.session.test(&plan.test)?.closed_at.is_some();
+        let closed = self.known(&plan.test, |k| k.closed)?;
         Ok(Standing { planned: draw::planned(plan), done: self.progressed(&plan.test, listener)?.all(), closed })
+    }
+
+    /// How many trials are open in this process.
+    #[must_use]
+    pub fn open_count(&self) -> usize {
+        self.open.len()
+    }
+
+    /// Voids every open trial (of one test, or of all).
+    ///
+    /// # Errors
+    /// The store cannot be written.
+    pub fn void_all(&mut self, test: Option<&TestId>, reason: &str) -> Result<(), JobError> {
+        let ids: Vec<TrialId> =
+            self.open.iter().filter(|(_, (_, r))| test.is_none_or(|t| &r.test == t)).map(|(id, _)| id.clone()).collect();
+        ids.iter().try_for_each(|id| self.void(id, reason))
+    }
+
+    /// Ends a test for good; its open trials are void.
+    ///
+    /// # Errors
+    /// It is closed already, or the store cannot be written.
+    pub fn close(&mut self, test: &TestId) -> Result<(), JobError> {
+        self.void_all(Some(test), "the test was closed")?;
+        let closed = self.session.close_test(test, self.clock.now());
+        self.wrote(closed)?;
+        self.known(test, |k| k.closed = true)
+    }
+
+    /// The invitation of a listener to a test: the same code for ever.
+    ///
+    /// # Errors
+    /// As [`Trials::enter`]; the store cannot be written.
+    pub fn invite(&mut self, plan: &Plan, listener: &ListenerCode) -> Result<String, JobError> {
+        self.enter(plan, listener, false)?;
+        Ok(self.session.invite(&plan.test, listener, &random::code()?, self.clock.now())?)
+    }
+
+    /// From here to [`Trials::commit_batch`] all changes are one transaction: one sync of the disk. Nobody may be told of them before it is
+    /// committed.
+    ///
+    /// # Errors
+    /// The store cannot be written.
+    pub fn begin_batch(&mut self) -> Result<(), JobError> {
+        Ok(self.session.begin_batch()?)
+    }
+
+    /// Writes the batch.
+    ///
+    /// # Errors
+    /// It cannot be written: then none of its changes has happened, and this handle must not be used any more.
+    pub fn commit_batch(&mut self) -> Result<(), JobError> {
+        Ok(self.session.commit_batch()?)
     }
 
     /// The listener's open trial in this process, if there is one.
@@ -211,7 +297,10 @@ impl<'a> Trials<'a> {
             played: played.to_owned(),
             state: TrialState::Open,
         };
-        self.session.open_trial(&record, self.clock.now())?;
+        let written = self.session.open_trial(&record, self.clock.now());
+        self.wrote(written)?;
+        let simulated = self.session.is_simulated(listener)?;
+        self.known(&plan.test, |k| k.seats.entry(listener.clone()).or_insert((simulated, Progressed::default())).0)?;
         let open = shown(&hidden, &record);
         self.open.insert(record.id.clone(), (hidden, record));
         Ok(open)
@@ -232,6 +321,8 @@ impl<'a> Trials<'a> {
     pub fn pick(&mut self, plan: &Plan, trial: &TrialId, answer: &Answer, heard: Vec<SlotHeard>) -> Result<(), JobError> {
         let Some((hidden, _)) = self.open.get(trial) else { return self.pick_again(trial, answer) };
         hidden.check(answer)?;
+        // Read before the pick is written, so that it is counted once.
+        self.known(&plan.test, |_| ())?;
         let Some((hidden, mut record)) = self.open.remove(trial) else { return Ok(()) };
         let opened = hidden.open(answer);
         let at = self.clock.now();
@@ -245,7 +336,14 @@ impl<'a> Trials<'a> {
         };
         // Should the disk fail here, the trial stays open in the store and is void after the next start: an order that was opened is never
         // played again.
-        self.session.end_trial(&record, at)?;
+        let written = self.session.end_trial(&record, at);
+        self.wrote(written)?;
+        if let TrialState::Answered { order, .. } = &record.state {
+            self.known(&plan.test, |k| {
+                let seat = k.seats.entry(record.listener.clone()).or_insert((false, Progressed::default()));
+                count(&mut seat.1, order.kind);
+            })?;
+        }
         self.close_when_through(plan)
     }
 
@@ -279,14 +377,12 @@ impl<'a> Trials<'a> {
     /// A test closes by itself when its planned listeners are through.
     fn close_when_through(&mut self, plan: &Plan) -> Result<(), JobError> {
         let Some(planned) = draw::planned(plan) else { return Ok(()) };
-        let trials = self.session.trials(&plan.test)?;
-        let mut through = 0;
-        for simulated in [false, true] {
-            let began = self.began(&plan.test, simulated)?;
-            through = through.max(began.iter().filter(|l| progressed(&trials, l).all() >= planned).count());
-        }
-        if through >= plan.listeners as usize && self.session.test(&plan.test)?.closed_at.is_none() {
-            self.session.close_test(&plan.test, self.clock.now())?;
+        let (closed, through) = self.known(&plan.test, |k| {
+            let of = |simulated: bool| k.seats.values().filter(|s| s.0 == simulated && s.1.all() >= planned).count();
+            (k.closed, of(false).max(of(true)))
+        })?;
+        if through >= plan.listeners as usize && !closed {
+            self.close(&plan.test)?;
         }
         Ok(())
     }
@@ -304,14 +400,18 @@ pub fn progressed(trials: &[TrialRecord], listener: &ListenerCode) -> Progressed
     let mut done = Progressed::default();
     for trial in trials.iter().filter(|t| &t.listener == listener) {
         if let TrialState::Answered { order, .. } = &trial.state {
-            match order.kind {
-                TrialKind::Scored => done.scored += 1,
-                TrialKind::SameFile => done.same_file += 1,
-                TrialKind::Repeat => done.repeat += 1,
-            }
+            count(&mut done, order.kind);
         }
     }
     done
+}
+
+fn count(done: &mut Progressed, kind: TrialKind) {
+    match kind {
+        TrialKind::Scored => done.scored += 1,
+        TrialKind::SameFile => done.same_file += 1,
+        TrialKind::Repeat => done.repeat += 1,
+    }
 }
 
 fn shown(hidden: &Hidden, record: &TrialRecord) -> OpenTrial {

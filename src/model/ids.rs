@@ -113,6 +113,10 @@ name!(
     TestId, "test", plain
 );
 name!(
+    /// A blind montage's number, `montage-1`.
+    MontageId, "montage", plain
+);
+name!(
     /// A trial's id: 32 random hexadecimal digits, so that no order or time can be read from it.
     TrialId, "trial", plain
 );

@@ -4,6 +4,8 @@
 //! * [`rig`]: amplifier, drivers, wirings, setups, mics, blends: what the rig sheet says
 //! * [`audio`]: a recording in memory, what was measured of it, what is wrong with it
 //! * [`session`]: takes, clips, excerpts, listeners, meter readings
+//! * [`bundle`]: what a bundle says of itself
+//! * [`montage`]: blind montages, an audience's answers
 //! * [`trial`]: methods, plans, trials, picks
 //! * [`verdict`]: the kinds of verdict
 //! * [`random`]: random words that are handed in
@@ -11,8 +13,10 @@
 //! * [`explain`]: what every error can say
 
 pub mod audio;
+pub mod bundle;
 pub mod explain;
 pub mod ids;
+pub mod montage;
 pub mod outside;
 pub mod random;
 pub mod rig;

@@ -5,10 +5,13 @@
 //! * [`content`]: what it says, in the order in which a sceptic asks
 //! * [`page`](mod@page): as one self-contained HTML file
 //! * [`markdown`](mod@markdown): as Markdown
+//! * [`cues`]: captions, time links, chapters, cue sheet
+//! * [`votes`]: what an audience's answers say
 //! * [`plots`]: SVG with text alternative and data table
 //! * [`numbers`]: one way of writing numbers
 
 pub mod content;
+pub mod cues;
 pub mod drawing;
 pub mod markdown;
 pub mod numbers;
@@ -16,3 +19,4 @@ pub mod page;
 pub mod plots;
 pub mod sentence;
 pub mod view;
+pub mod votes;

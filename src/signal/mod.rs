@@ -11,6 +11,7 @@
 //! * [`test_sounds`]: pink noise, the anchor
 //! * [`respond`]: minimum-phase filters from a level curve
 //! * [`excerpts`]: what to listen to
+//! * [`montage`]: clips one after another
 //! * [`fades`], [`dither`]: the edges and the last bit
 
 pub mod align;
@@ -22,6 +23,7 @@ pub mod faults;
 pub mod loudness;
 pub mod matching;
 pub mod meter;
+pub mod montage;
 pub mod peak;
 pub mod respond;
 pub mod shift;

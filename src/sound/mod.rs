@@ -4,6 +4,8 @@
 //! * [`wav`]: our own RIFF / RF64 / BW64 walker
 //! * [`decode`]: FLAC, AIFF, CAF, ALAC, MP3, Ogg Vorbis through symphonia
 //! * [`write`](mod@write): 24-bit WAV, never over something that exists
+//! * [`flac`]: the same as FLAC
+//! * [`resample`](mod@resample): another rate
 //! * [`device`]: the sound card, and devices without one
 //! * [`engine`]: what the audio thread runs
 //! * [`player`]: clips on a device
@@ -13,11 +15,14 @@ pub mod decode;
 pub mod device;
 pub mod engine;
 pub mod error;
+pub mod flac;
 pub mod player;
 pub mod read;
+pub mod resample;
 pub mod wav;
 pub mod write;
 
 pub use error::SoundError;
 pub use read::{Head, read_all, stream};
+pub use resample::resample;
 pub use write::write_wav24;

@@ -2,6 +2,7 @@
 
 use super::device::{DeviceError, OutputDevice, Running, Trouble};
 use super::engine::{Engine, Shared, Sounded};
+use super::resample::resample;
 use crate::model::audio::Audio;
 use crate::units::SampleRate;
 use std::sync::Arc;
@@ -26,27 +27,6 @@ fn stereo(audio: &Audio) -> Vec<f32> {
     let channels = audio.channels();
     let (left, right) = (&channels[0], channels.get(1).unwrap_or(&channels[0]));
     left.iter().zip(right).flat_map(|(l, r)| [*l, *r]).collect()
-}
-
-/// All clips through one and the same resampler: a device at another rate must not make a difference between them.
-fn resample(audio: &Audio, to: SampleRate) -> Option<Audio> {
-    use rubato::audioadapter_buffers::direct::SequentialSliceOfVecs;
-    use rubato::{Fft, FixedSync, Resampler};
-    let channels = audio.channels().len();
-    let mut resampler = Fft::<f32>::new(audio.rate().hz() as usize, to.hz() as usize, 1024, channels, FixedSync::Both).ok()?;
-    let frames = audio.frames();
-    let planes = audio.channels().to_vec();
-    let input = SequentialSliceOfVecs::new(&planes, channels, frames).ok()?;
-    let room = resampler.process_all_needed_output_len(frames);
-    let mut out = vec![vec![0.0f32; room]; channels];
-    let written = {
-        let mut output = SequentialSliceOfVecs::new_mut(&mut out, channels, room).ok()?;
-        resampler.process_all_into_buffer(&input, &mut output, frames, None).ok()?.1
-    };
-    for plane in &mut out {
-        plane.truncate(written);
-    }
-    Audio::new(to, out).ok()
 }
 
 impl Player {

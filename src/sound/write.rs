@@ -3,7 +3,7 @@
 use super::error::SoundError;
 use crate::model::audio::Audio;
 use std::fs::{self, File, OpenOptions};
-use std::io::BufWriter;
+use std::io::{BufWriter, Cursor, Seek, Write};
 use std::path::{Path, PathBuf};
 
 fn cannot(path: &Path, reason: &dyn ToString) -> SoundError {
@@ -41,15 +41,33 @@ fn fill(part: &Path, audio: &Audio) -> Result<(), SoundError> {
         hound::WavSpec { channels, sample_rate: audio.rate().hz(), bits_per_sample: 24, sample_format: hound::SampleFormat::Int };
     let file = OpenOptions::new().write(true).create_new(true).open(part).map_err(|e| cannot(part, &e))?;
     let keep = file.try_clone().map_err(|e| cannot(part, &e))?;
-    let mut writer = hound::WavWriter::new(BufWriter::with_capacity(1 << 18, file), spec).map_err(|e| cannot(part, &e))?;
+    put(BufWriter::with_capacity(1 << 18, file), spec, audio).map_err(|e| cannot(part, &e))?;
+    keep.sync_all().map_err(|e| cannot(part, &e))
+}
+
+fn put<W: Write + Seek>(to: W, spec: hound::WavSpec, audio: &Audio) -> Result<(), hound::Error> {
+    let mut writer = hound::WavWriter::new(to, spec)?;
     for frame in 0..audio.frames() {
         for channel in audio.channels() {
             let step = (f64::from(channel[frame]) * 8_388_608.0).round().clamp(-8_388_608.0, 8_388_607.0);
-            writer.write_sample(step as i32).map_err(|e| cannot(part, &e))?;
+            writer.write_sample(step as i32)?;
         }
     }
-    writer.finalize().map_err(|e| cannot(part, &e))?;
-    keep.sync_all().map_err(|e| cannot(part, &e))
+    writer.finalize()
+}
+
+/// The same as a file in memory.
+///
+/// # Errors
+/// [`SoundError::CannotWrite`] when it has more channels or frames than the format can say.
+pub fn wav24_bytes(audio: &Audio) -> Result<Vec<u8>, SoundError> {
+    let nowhere = Path::new("(memory)");
+    let channels = u16::try_from(audio.channels().len()).map_err(|_| cannot(nowhere, &"more than 65535 channels"))?;
+    let spec =
+        hound::WavSpec { channels, sample_rate: audio.rate().hz(), bits_per_sample: 24, sample_format: hound::SampleFormat::Int };
+    let mut bytes = Vec::with_capacity(audio.frames() * usize::from(channels) * 3 + 100);
+    put(Cursor::new(&mut bytes), spec, audio).map_err(|e| cannot(nowhere, &e))?;
+    Ok(bytes)
 }
 
 /// Gives a finished file its name unless something has that name: a hard link fails where a rename would overwrite.

@@ -3,6 +3,7 @@
 use super::error::StoreError;
 use super::session::Session;
 use crate::model::audio::Sha256Hex;
+use crate::model::bundle::{MANIFEST, Manifest};
 use sha2::{Digest, Sha256};
 use std::fs::{self, File, OpenOptions};
 use std::io::{Read, Write};
@@ -54,6 +55,24 @@ impl Session {
         fs::rename(&part, &path).map_err(|e| failed(&path, "naming the copy", e))?;
         sync_folder(&folder)?;
         Ok(relative)
+    }
+
+    /// Writes the records of one moment as a file of their own, without a journal beside it. The same records give the same bytes.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`] when reading or writing fails.
+    pub fn copy_records(&self, to: &Path) -> Result<(), StoreError> {
+        self.connection()
+            .execute("VACUUM INTO ?1", [to.to_string_lossy().as_ref()])
+            .map(|_| ())
+            .map_err(|e| self.database("copying the records", e))
+    }
+
+    /// False in a copy that was shared for its numbers only: recordings and clips were left out, as its manifest says.
+    #[must_use]
+    pub fn has_audio(&self) -> bool {
+        let manifest = fs::read(self.folder().join(MANIFEST)).ok();
+        manifest.and_then(|bytes| serde_json::from_slice::<Manifest>(&bytes).ok()).is_none_or(|m| m.audio)
     }
 
     /// The full path of a file whose path relative to the folder is kept in a record.

@@ -4,7 +4,7 @@ use super::error::StoreError;
 use super::session::Session;
 use crate::model::audio::Sha256Hex;
 use jiff::Timestamp;
-use rusqlite::{Connection, Transaction};
+use rusqlite::Connection;
 
 /// The hash before the first entry.
 pub const GENESIS: &str = "0000000000000000000000000000000000000000000000000000000000000000";
@@ -53,7 +53,7 @@ fn last(connection: &Connection) -> rusqlite::Result<(i64, String)> {
 }
 
 /// Appends an entry within the transaction that makes the change it tells of.
-pub(super) fn append(tx: &Transaction<'_>, now: Timestamp, what: &str, subject: &str, body: &str) -> rusqlite::Result<()> {
+pub(super) fn append(tx: &Connection, now: Timestamp, what: &str, subject: &str, body: &str) -> rusqlite::Result<()> {
     let (seq, previous) = last(tx)?;
     let (seq, at) = (seq + 1, now.to_string());
     let hash = entry_hash(&previous, seq, &at, what, subject, body);

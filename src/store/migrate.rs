@@ -3,7 +3,8 @@
 use rusqlite::Connection;
 
 /// The migrations, oldest first. Only ever added to.
-pub const MIGRATIONS: [&str; 1] = [include_str!("../../migrations/0001_session.sql")];
+pub const MIGRATIONS: [&str; 2] =
+    [include_str!("../../migrations/0001_session.sql"), include_str!("../../migrations/0002_montages.sql")];
 
 /// Marks the file as a session of this program ("cabj").
 pub const APPLICATION_ID: i32 = 0x6361_626A;

@@ -4,6 +4,7 @@
 //! * [`migrate`]: numbered SQL files, newer schemas refused untouched
 //! * [`recordings`]: takes, matching runs, clips, meter readings
 //! * [`tests`]: sealed tests, listeners, trials, invitations
+//! * [`montages`]: blind montages with their keys, counts of answers
 //! * [`log`]: the chain
 //! * [`files`]: read-only copies that nothing overwrites
 //! * [`error`]: what can go wrong
@@ -12,6 +13,7 @@ pub mod error;
 pub mod files;
 pub mod log;
 pub mod migrate;
+pub mod montages;
 pub mod recordings;
 pub mod session;
 pub mod tests;

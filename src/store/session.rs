@@ -6,7 +6,7 @@ use crate::model::ids::TrialId;
 use crate::model::rig::Rig;
 use crate::model::trial::{TrialRecord, TrialState};
 use jiff::Timestamp;
-use rusqlite::{Connection, OpenFlags, OptionalExtension, Transaction};
+use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use std::fs::{self, File, OpenOptions, TryLockError};
@@ -19,6 +19,8 @@ pub struct Session {
     /// Present in a writer. Released by the system when the process ends, however it ends.
     lock: Option<File>,
     healed: Vec<TrialId>,
+    /// Changes are being gathered into one transaction.
+    batch: bool,
 }
 
 impl std::fmt::Debug for Session {
@@ -106,7 +108,7 @@ impl Session {
             doing: "opening",
             source,
         })?;
-        Ok(Self { folder: folder.to_owned(), connection, lock: None, healed: Vec::new() })
+        Ok(Self { folder: folder.to_owned(), connection, lock: None, healed: Vec::new(), batch: false })
     }
 
     fn prepare_writer(&self) -> Result<(), StoreError> {
@@ -170,19 +172,29 @@ impl Session {
         StoreError::Database { folder: self.folder.clone(), doing, source }
     }
 
-    /// The one way in which anything is changed: the change and its log entry in one transaction, synced before this returns.
+    /// The one way in which anything is changed: the change and its log entry in one transaction, synced before this returns (within a
+    /// batch: before [`Session::commit_batch`] returns).
     pub(super) fn change<T>(
         &mut self,
         now: Timestamp,
         what: &'static str,
         subject: &str,
         body: &str,
-        act: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,
+        act: impl FnOnce(&Connection) -> rusqlite::Result<T>,
     ) -> Result<T, StoreError> {
         if self.lock.is_none() {
             return Err(StoreError::NotAllowed { what: "the session was opened for reading only".to_owned() });
         }
+        let batch = self.batch;
         let result = (|| {
+            if batch {
+                // A change that fails takes back its own part of the batch and nothing else.
+                let part = self.connection.savepoint()?;
+                let value = act(&part)?;
+                log::append(&part, now, what, subject, body)?;
+                part.commit()?;
+                return Ok(value);
+            }
             let tx = self.connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
             let value = act(&tx)?;
             log::append(&tx, now, what, subject, body)?;
@@ -190,6 +202,30 @@ impl Session {
             Ok(value)
         })();
         result.map_err(|e| self.database(what, e))
+    }
+
+    /// From here to [`Session::commit_batch`] all changes are one transaction: one sync of the disk for all of them. Nobody may be told of a
+    /// change before the batch is committed.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`].
+    pub fn begin_batch(&mut self) -> Result<(), StoreError> {
+        self.connection.execute_batch("BEGIN IMMEDIATE").map_err(|e| self.database("beginning a batch", e))?;
+        self.batch = true;
+        Ok(())
+    }
+
+    /// Writes a batch to the disk. When this fails, none of its changes has happened.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`].
+    pub fn commit_batch(&mut self) -> Result<(), StoreError> {
+        self.batch = false;
+        self.connection.execute_batch("COMMIT").map_err(|e| {
+            // The transaction may be over already; there is nothing more to give up then.
+            let _ = self.connection.execute_batch("ROLLBACK");
+            self.database("writing a batch", e)
+        })
     }
 
     /// A record as the JSON that is kept.

@@ -85,6 +85,14 @@ impl Session {
         self.records("SELECT record FROM listener ORDER BY rowid", [])
     }
 
+    /// True when a listener is a simulated one; false for people and for codes that nobody has.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the records cannot be read.
+    pub fn is_simulated(&self, code: &ListenerCode) -> Result<bool, StoreError> {
+        Ok(self.number("SELECT count(*) FROM listener WHERE code = ?1 AND simulated = 1", [code.as_str()])? > 0)
+    }
+
     /// Keeps a listener. Simulated ones are marked for ever: the same code can never become a person's, nor the other way round.
     ///
     /// # Errors

@@ -3,6 +3,7 @@
 //! * [`methods`]: question, instructions, choices of each method
 //! * [`draw`]: independent fair draws, just in time
 //! * [`hidden`]: an order that cannot be shown before its pick
+//! * [`montage_key`]: the key of a blind montage
 //! * [`seal`]: the canonical plan text and its hash
 //! * [`generator`]: the generator that draws, seeded by bytes that are handed in
 
@@ -10,6 +11,7 @@ pub mod draw;
 pub mod generator;
 pub mod hidden;
 pub mod methods;
+pub mod montage_key;
 pub mod seal;
 
 pub use draw::{DrawError, Pool, Progressed, draw_trial};

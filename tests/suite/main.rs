@@ -31,6 +31,8 @@ mod material;
 mod player;
 /// Runs the built program in a folder of its own.
 mod program;
+/// What leaves the room: montages, votes, bundles.
+mod publish;
 /// Pages, plots, sentences.
 mod report;
 /// Loudness, alignment, matching, faults: check values and standards.

@@ -5,7 +5,7 @@ mod errors;
 use crate::golden;
 use crate::program::Desk;
 
-const COMMANDS: [&str; 24] = [
+const COMMANDS: [&str; 29] = [
     "demo",
     "load",
     "measure",
@@ -26,7 +26,12 @@ const COMMANDS: [&str; 24] = [
     "listen",
     "score",
     "report",
+    "montage",
+    "votes",
     "audit",
+    "bundle",
+    "unbundle",
+    "desk",
     "devices",
     "completions",
     "manual",

@@ -53,7 +53,7 @@ fn one_life(desk: &Desk, noise: &mut Noise) -> usize {
     });
     told.recv_timeout(Duration::from_secs(30)).unwrap();
     begun.send(()).unwrap();
-    std::thread::sleep(Duration::from_micros(((noise.next() + 1.0) * 150_000.0) as u64));
+    std::thread::sleep(Duration::from_micros(((noise.next() + 1.0) * 9_000.0) as u64));
     child.kill().unwrap();
     child.wait().unwrap();
     feeder.join().unwrap();

@@ -1,0 +1,5 @@
+//! What leaves the room: montages, an audience's answers, bundles.
+
+mod bundle;
+mod montage;
+mod votes;

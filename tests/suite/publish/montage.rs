@@ -1,0 +1,211 @@
+//! Montages measured as files: places to the sample, gaps, loudness by the `ebur128` crate, FLAC by the `claxon` crate, captions by the
+//! `subtp` crate (general libraries all three).
+
+use crate::program::Desk;
+use crate::trial_support::played_session;
+use cabjury::model::ids::{ClipId, SetupName};
+use cabjury::trial::{Generator, montage_key};
+use serde_json::Value;
+use sha2::{Digest, Sha256};
+use std::path::Path;
+
+fn samples(path: &Path) -> (hound::WavSpec, Vec<i32>) {
+    let mut reader = hound::WavReader::open(path).unwrap();
+    let spec = reader.spec();
+    (spec, reader.samples::<i32>().map(Result::unwrap).collect())
+}
+
+fn clips(desk: &Desk) -> Vec<Value> {
+    let text = std::fs::read(desk.join("s/session.db")).unwrap();
+    assert!(!text.is_empty());
+    desk.run(&["match", "s", "--json"]).ends(0).json()["clips"].as_array().unwrap().clone()
+}
+
+#[test]
+fn clips_lie_where_the_document_says_and_are_the_clips_themselves() {
+    let desk = Desk::new();
+    played_session(&desk, 8);
+    let clips = clips(&desk);
+    let doc = desk.run(&["montage", "s", "--order", "two,one", "--out", "m", "--json"]).ends(0).json();
+    let (spec, whole) = samples(&desk.join("m/montage.wav"));
+    assert_eq!((spec.bits_per_sample, spec.sample_rate, spec.channels), (24, 48_000, 1));
+    let segments = doc["segments"].as_array().unwrap();
+    let setups: Vec<&str> = segments.iter().map(|s| s["setup"].as_str().unwrap()).collect();
+    assert_eq!(setups, ["two", "one"]);
+    let mut end = None;
+    for segment in segments {
+        let place = |key: &str| (segment[key].as_f64().unwrap() * 48_000.0).round() as usize;
+        let (start, stop) = (place("start_s"), place("end_s"));
+        if let Some(last) = end {
+            assert_eq!(start - last, 24_000, "the gap is 0.5 s");
+            assert!(whole[last..start].iter().all(|v| *v == 0), "the gap is silent");
+        }
+        end = Some(stop);
+        let clip = clips.iter().find(|c| c["setup"] == segment["setup"]).unwrap();
+        let (_, own) = samples(&desk.join("s").join(clip["path"].as_str().unwrap()));
+        assert_eq!(own, whole[start..stop], "{segment}");
+    }
+    assert_eq!(end, Some(whole.len()));
+    // The same sound as FLAC, its checksum of the whole included.
+    let mut reader = claxon::FlacReader::open(desk.join("m/montage.flac")).unwrap();
+    let info = reader.streaminfo();
+    assert_eq!((info.bits_per_sample, info.sample_rate, info.samples), (24, 48_000, Some(whole.len() as u64)));
+    let digest = info.md5sum;
+    let decoded: Vec<i32> = reader.samples().map(Result::unwrap).collect();
+    assert!(decoded == whole, "FLAC and WAV differ");
+    assert_ne!(digest, [0; 16]);
+    // Nothing is overwritten.
+    let said = desk.run(&["montage", "s", "--out", "m", "--json"]).ends(3).json();
+    assert_eq!(said["error"]["kind"], "exists-already");
+    assert_eq!(samples(&desk.join("m/montage.wav")).1.len(), whole.len());
+}
+
+#[test]
+fn captions_are_read_by_a_general_parser_and_agree_with_the_frames() {
+    let desk = Desk::new();
+    played_session(&desk, 8);
+    let doc = desk.run(&["montage", "s", "--blind", "--clips", "5", "--out", "m", "--json"]).ends(0).json();
+    let read = |name: &str| std::fs::read_to_string(desk.join("m").join(name)).unwrap();
+    let segments = doc["segments"].as_array().unwrap();
+    let ms = |value: &Value| (value.as_f64().unwrap() * 1000.0).round() as u64;
+    let vtt = subtp::vtt::WebVtt::parse(&read("captions.vtt")).unwrap();
+    let cues: Vec<_> = vtt
+        .blocks
+        .iter()
+        .filter_map(|b| match b {
+            subtp::vtt::VttBlock::Que(cue) => Some(cue),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(cues.len(), segments.len());
+    let time = |t: &subtp::vtt::VttTimestamp| {
+        ((u64::from(t.hours) * 60 + u64::from(t.minutes)) * 60 + u64::from(t.seconds)) * 1000 + u64::from(t.milliseconds)
+    };
+    for (cue, segment) in cues.iter().zip(segments) {
+        assert_eq!(cue.payload[0], segment["label"].as_str().unwrap());
+        assert_eq!((time(&cue.timings.start), time(&cue.timings.end)), (ms(&segment["start_s"]), ms(&segment["end_s"])));
+    }
+    let commitment = doc["commitment_sha256"].as_str().unwrap();
+    assert!(cues[0].payload[1].contains(commitment));
+    let srt = subtp::srt::SubRip::parse(&read("captions.srt")).unwrap();
+    assert_eq!(srt.subtitles.len(), segments.len());
+    let srt_ms = |t: &subtp::srt::SrtTimestamp| {
+        ((u64::from(t.hours) * 60 + u64::from(t.minutes)) * 60 + u64::from(t.seconds)) * 1000 + u64::from(t.milliseconds)
+    };
+    for (n, (title, segment)) in srt.subtitles.iter().zip(segments).enumerate() {
+        assert_eq!((title.sequence as usize, srt_ms(&title.start)), (n + 1, ms(&segment["start_s"])));
+    }
+    subtp::vtt::WebVtt::parse(&read("chapters.vtt")).unwrap();
+    let links = read("time-links.txt");
+    assert!(links.starts_with("0:00 one, main\n0:03 two, main\n0:07 clip 1\n"), "{links}");
+}
+
+#[test]
+fn a_blind_montage_tells_nothing_until_it_is_revealed_and_then_opens_its_commitment() {
+    let desk = Desk::new();
+    played_session(&desk, 8);
+    let all = clips(&desk);
+    let doc = desk.run(&["montage", "s", "--blind", "--clips", "6", "--out", "m", "--json"]).ends(0).json();
+    assert_eq!(doc["montage"], "montage-1");
+    assert!((doc["least_p"].as_f64().unwrap() - 0.5f64.powi(6)).abs() < 1e-15);
+    for segment in &doc["segments"].as_array().unwrap()[2..] {
+        assert_eq!(segment["setup"], Value::Null);
+        assert!(segment["label"].as_str().unwrap().starts_with("clip "));
+    }
+    // No file but the sound itself depends on the key: names of setups stand in the named clips' lines alone.
+    for name in ["captions.vtt", "captions.srt", "chapters.vtt", "cue-sheet.csv"] {
+        let text = std::fs::read_to_string(desk.join("m").join(name)).unwrap();
+        let named = text.lines().filter(|l| l.contains("one") || l.contains("two")).count();
+        assert_eq!(named, 2, "{name}: {text}");
+    }
+    let log = desk.run(&["audit", "s", "--json"]).ends(0).json();
+    assert_eq!(log["ok"], true);
+    let shown = desk.run(&["montage", "s", "--reveal", "montage-1", "--json"]).ends(0).json();
+    let nonce = shown["nonce"].as_str().unwrap();
+    let bytes: Vec<u8> = (0..64).step_by(2).map(|i| u8::from_str_radix(&nonce[i..i + 2], 16).unwrap()).collect();
+    let mut hashed = b"cabjury montage 1\n".to_vec();
+    hashed.extend(bytes);
+    hashed.extend(shown["key_text"].as_str().unwrap().bytes());
+    let digest: String = Sha256::digest(&hashed).iter().map(|b| format!("{b:02x}")).collect();
+    assert_eq!(digest, doc["commitment_sha256"].as_str().unwrap());
+    // The key is what sounds: each numbered stretch is the clip that the key names, and never the file that was named first.
+    let (_, whole) = samples(&desk.join("m/montage.wav"));
+    let key = shown["key"].as_array().unwrap();
+    for (drawn, segment) in key.iter().zip(&shown["segments"].as_array().unwrap()[2..]) {
+        assert_eq!(drawn["setup"], segment["setup"]);
+        let clip = all.iter().find(|c| c["clip"] == drawn["clip"]).unwrap();
+        let (_, own) = samples(&desk.join("s").join(clip["path"].as_str().unwrap()));
+        let start = (segment["start_s"].as_f64().unwrap() * 48_000.0).round() as usize;
+        assert_eq!(own, whole[start..start + own.len()]);
+        assert!(clip["take"] == "t003" || clip["take"] == "t004", "{clip}");
+    }
+    let again = desk.run(&["montage", "s", "--reveal", "montage-1", "--json"]).ends(0).json();
+    assert_eq!(again["key"], shown["key"]);
+    assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
+}
+
+#[test]
+fn one_common_gain_reaches_the_loudness_that_was_asked_for() {
+    let desk = Desk::new();
+    played_session(&desk, 8);
+    let doc = desk.run(&["montage", "s", "--loudness", "-23", "--rate", "44100", "--out", "m", "--json"]).ends(0).json();
+    let (spec, whole) = samples(&desk.join("m/montage.wav"));
+    assert_eq!(spec.sample_rate, 44_100);
+    let mut meter = ebur128::EbuR128::new(1, 44_100, ebur128::Mode::I | ebur128::Mode::TRUE_PEAK).unwrap();
+    let floats: Vec<f32> = whole.iter().map(|v| *v as f32 / 8_388_608.0).collect();
+    meter.add_frames_f32(&floats).unwrap();
+    assert!((meter.loudness_global().unwrap() + 23.0).abs() < 0.05, "{}", meter.loudness_global().unwrap());
+    assert!((doc["integrated_lufs"].as_f64().unwrap() + 23.0).abs() < 0.05);
+    // Where the ceiling forbids it, the ceiling wins and it is said.
+    let said = desk.run(&["montage", "s", "--loudness", "-5", "--out", "loud", "--json"]).ends(0);
+    assert!(said.err.contains("true peak"), "{}", said.err);
+    assert!(said.json()["true_peak_dbtp"].as_f64().unwrap() < -0.9);
+}
+
+#[test]
+fn raw_level_takes_each_clips_own_gain_back() {
+    let desk = Desk::new();
+    played_session(&desk, 8);
+    let clips = clips(&desk);
+    let doc = desk.run(&["montage", "s", "--raw-level", "--out", "m", "--json"]).ends(0).json();
+    let (_, whole) = samples(&desk.join("m/montage.wav"));
+    let common = doc["common_gain_db"].as_f64().unwrap();
+    for segment in doc["segments"].as_array().unwrap() {
+        let clip = clips.iter().find(|c| c["setup"] == segment["setup"]).unwrap();
+        let (_, own) = samples(&desk.join("s").join(clip["path"].as_str().unwrap()));
+        let start = (segment["start_s"].as_f64().unwrap() * 48_000.0).round() as usize;
+        let energy = |x: &[i32]| 10.0 * x.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>().log10();
+        let gained = energy(&whole[start..start + own.len()]) - energy(&own);
+        assert!((gained - (common - clip["gain_db"].as_f64().unwrap())).abs() < 0.001, "{gained} {clip}");
+    }
+}
+
+/// Chi-square at 1e-6 over 20 000 keys: 2 setups x 4 fresh takes, and neighbours (critical values of SciPy 1.15, from memory of its
+/// `chi2.isf(1e-6, df)`: df 7: 40.52, df 3: 30.66).
+#[test]
+fn every_numbered_clip_is_a_fair_draw_of_its_own() {
+    let setup = |n: &str| SetupName::new(n).unwrap();
+    let ids = |from: usize| (from..from + 5).map(|i| ClipId::new(&format!("c{i:03}")).unwrap()).collect::<Vec<_>>();
+    let pool = [(setup("one"), ids(1)), (setup("two"), ids(6))];
+    let named = [pool[0].1[0].clone(), pool[1].1[0].clone()];
+    let mut random = Generator::simulated(20_261_126);
+    let (mut by_clip, mut pairs) = (std::collections::BTreeMap::new(), [0u32; 4]);
+    for _ in 0..20_000 {
+        let key = montage_key::draw(&pool, &named, 2, &mut random);
+        let drawn = key.drawn();
+        let place = |i: usize| usize::from(drawn[i].setup.as_str() == "two");
+        pairs[place(0) * 2 + place(1)] += 1;
+        for d in drawn {
+            assert!(!named.contains(&d.clip));
+            *by_clip.entry(d.clip.to_string()).or_insert(0u32) += 1;
+        }
+    }
+    let chi = |counts: &[u32]| {
+        let mean = f64::from(counts.iter().sum::<u32>()) / counts.len() as f64;
+        counts.iter().map(|c| (f64::from(*c) - mean).powi(2) / mean).sum::<f64>()
+    };
+    let counts: Vec<u32> = by_clip.values().copied().collect();
+    assert_eq!(counts.len(), 8);
+    assert!(chi(&counts) < 40.52, "{counts:?}");
+    assert!(chi(&pairs) < 30.66, "{pairs:?}");
+}
