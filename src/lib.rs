@@ -11,3 +11,4 @@ pub mod stats;
 pub mod store;
 pub mod trial;
 pub mod units;
+pub mod web;

@@ -10,6 +10,7 @@ mod check;
 mod close;
 mod completions;
 mod demo;
+mod desk;
 mod devices;
 mod level;
 mod listen;
@@ -112,6 +113,8 @@ commands! {
     Rehearse => rehearse,
     /// The blind player at this computer.
     Listen => listen,
+    /// The session in a browser, and a listening page for anyone in the room.
+    Desk => desk,
     /// Verdicts with evidence.
     Score => score,
     /// One self-contained page with the verdict and its evidence.

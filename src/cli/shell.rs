@@ -95,6 +95,13 @@ impl Shell {
         }
     }
 
+    /// Hands on what was printed so far: for a program that goes on and is waited for.
+    pub(crate) fn flush(&mut self) {
+        if let Err(error) = std::io::stdout().lock().flush() {
+            self.failed.get_or_insert(error);
+        }
+    }
+
     /// A warning on standard error.
     pub(crate) fn warn(&mut self, text: &str) {
         // Nobody can be told that standard error cannot be written.

@@ -50,6 +50,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
         pass: args.pass,
         depth: args.depth.map(Into::into),
         notes: args.notes.iter().map(|n| (n.key.clone(), n.value.clone())).collect(),
+        called: std::collections::BTreeMap::new(),
     };
     let doc = take(&args.folder, &request, &SystemClock, &shell.progress())?;
     for t in &doc.takes {

@@ -31,6 +31,8 @@ pub struct Request {
     pub depth: Option<Depth>,
     /// Free notes.
     pub notes: BTreeMap<String, String>,
+    /// What files were called where they came from, by the names they have here: recordings that came through a browser.
+    pub called: BTreeMap<String, String>,
 }
 
 /// One take as documents hold it.
@@ -269,7 +271,7 @@ pub fn take_examined(
                 ));
                 continue;
             }
-            takes.push(record(measured, &request.notes, request.depth, setup.clone(), (channel, mic), pass, number, clock)?);
+            takes.push(record(measured, request, setup.clone(), (channel, mic), pass, number, clock)?);
             takes.last_mut().into_iter().for_each(|t| t.findings.clone_from(&findings));
             number += 1;
         }
@@ -291,23 +293,23 @@ pub fn take_examined(
 #[expect(clippy::too_many_arguments, reason = "the parts of one record, each named at the one place that calls this")]
 fn record(
     measured: &Measured,
-    notes: &BTreeMap<String, String>,
-    depth: Option<Depth>,
+    request: &Request,
     setup: Option<SetupName>,
     (channel, mic): (Option<u16>, MicName),
     pass: u32,
     number: u32,
     clock: &dyn Clock,
 ) -> Result<Take, JobError> {
+    let here = measured.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
     Ok(Take {
         id: TakeId::new(&format!("t{number:03}"))?,
         setup,
         mic,
         pass,
-        depth,
-        notes: notes.clone(),
+        depth: request.depth,
+        notes: request.notes.clone(),
         path: String::new(),
-        original_name: measured.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default(),
+        original_name: request.called.get(&here).cloned().unwrap_or(here),
         sha256: measured.facts.sha256.clone(),
         channel,
         rate: measured.facts.rate,
@@ -354,7 +356,7 @@ fn take_di(
         session.drop_di(&old.id, clock.now())?;
     }
     let mic = MicName::new("di")?;
-    let mut take = record(measured, &request.notes, None, None, (None, mic), 0, number, clock)?;
+    let mut take = record(measured, request, None, (None, mic), 0, number, clock)?;
     take.path = session.keep_recording(&measured.path, &take.sha256)?;
     session.add_takes(std::slice::from_ref(&take), clock.now())?;
     // Takes that came before their DI are held against it now.

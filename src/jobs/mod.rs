@@ -8,7 +8,7 @@
 //! * [`chance`], [`plan`], [`trials`], [`score`], [`rehearse`], [`audit`]: tests from what they could find to what they found
 //! * [`tally`], [`trial_csv`]: counting, and rows for recomputing
 //! * [`listen`]: trials joined with the player
-//! * [`desk`]: the session behind a browser
+//! * [`desk`]: the session behind a browser; [`outline`](mod@outline): for choosing excerpts
 //! * [`publish`]: the report; [`montage`](mod@montage), [`votes`](mod@votes): for an audience; [`bundle`](mod@bundle): for another computer; [`demo`]: the invented shootout
 //! * [`error`]: the one error of all jobs
 //! * [`random`]: bytes from the operating system
@@ -31,6 +31,7 @@ pub mod meter;
 pub mod metering;
 pub mod montage;
 pub mod montage_files;
+pub mod outline;
 pub mod placing;
 pub mod plan;
 pub mod predicted;

@@ -5,11 +5,13 @@
 //! * [`content`]: what it says, in the order in which a sceptic asks
 //! * [`page`](mod@page): as one self-contained HTML file
 //! * [`markdown`](mod@markdown): as Markdown
+//! * [`audience`]: a page on which every visitor draws their own trials
 //! * [`cues`]: captions, time links, chapters, cue sheet
 //! * [`votes`]: what an audience's answers say
 //! * [`plots`]: SVG with text alternative and data table
 //! * [`numbers`]: one way of writing numbers
 
+pub mod audience;
 pub mod content;
 pub mod cues;
 pub mod drawing;

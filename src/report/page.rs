@@ -6,7 +6,7 @@ use super::plots::{Plot, Table};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 /// The page's style, taken in at compile time.
-const STYLE: &str = include_str!("page.css");
+pub const STYLE: &str = include_str!("page.css");
 
 /// The whole page.
 #[must_use]
@@ -50,7 +50,9 @@ fn head(document: &Document) -> Markup {
     }
 }
 
-fn card(verdict: &Verdict) -> Markup {
+/// A verdict's card.
+#[must_use]
+pub fn card(verdict: &Verdict) -> Markup {
     html! {
         section.verdict id=(verdict.test) aria-label={ "Verdict of " (verdict.test) } {
             p.asked { b { (verdict.test) } " \u{2003}" (verdict.asked) }
@@ -85,7 +87,9 @@ fn part(section: &Section, number: usize) -> Markup {
     }
 }
 
-fn piece(block: &Block) -> Markup {
+/// A piece of a section.
+#[must_use]
+pub fn piece(block: &Block) -> Markup {
     html! {
         @match block {
             Block::Text(text) => p { (text) },
@@ -105,7 +109,9 @@ fn piece(block: &Block) -> Markup {
     }
 }
 
-fn figure(plot: &Plot) -> Markup {
+/// A plot with its numbers.
+#[must_use]
+pub fn figure(plot: &Plot) -> Markup {
     html! {
         figure {
             figcaption { (plot.title) }
@@ -147,7 +153,8 @@ fn ruled(table: &Table) -> Markup {
 
 /// A drawing that stands alone as a file, made fit to stand inside the page: without its name space and its own style, which would reach
 /// beyond it.
-fn inline(svg: &str) -> String {
+#[must_use]
+pub fn inline(svg: &str) -> String {
     let bare = svg.replace(" xmlns=\"http://www.w3.org/2000/svg\"", "");
     match (bare.find("<style>"), bare.find("</style>")) {
         (Some(start), Some(end)) if start < end => format!("{}{}", &bare[..start], &bare[end + "</style>".len()..]),

@@ -93,6 +93,14 @@ impl Desk {
         self.ask(move |floor| floor.invited(&code).map(|(playable, _)| Slot { plan: playable.plan, key: None }), done);
     }
 
+    /// Reads the clips of the test that a slot belongs to, if they are not in memory yet: slow, on any thread.
+    ///
+    /// # Errors
+    /// A clip has changed since it was sealed, or cannot be read.
+    pub fn load(&self, slot: &Slot) -> Result<(), JobError> {
+        self.sounds.of(&self.folder, &slot.plan).map(|_| ())
+    }
+
     /// The slot as a file: slow, on any thread.
     ///
     /// # Errors

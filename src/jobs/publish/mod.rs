@@ -130,6 +130,25 @@ pub fn report(folder: &Path, out: Option<&Path>, clock: &dyn Clock) -> Result<Re
     Ok(ReportDoc { path: path.display().to_string(), format: format.name(), bytes: text.len() as u64, verdicts })
 }
 
+/// What a report of this session shows, scored and audited now.
+///
+/// # Errors
+/// The session cannot be read.
+pub fn whole(folder: &Path, clock: &dyn Clock) -> Result<Report, JobError> {
+    view(folder, &score(folder, None)?, &audit::audit(folder)?, clock)
+}
+
+/// Rig, takes, matching and differences alone: quick, for no recording is looked at and no test scored.
+///
+/// # Errors
+/// The session cannot be read.
+pub fn sketch(folder: &Path) -> Result<Report, JobError> {
+    let session = Session::open_read(folder)?;
+    let mut view = gather::gather(&session)?;
+    wired::fill(&mut view, &session.rig()?)?;
+    Ok(view)
+}
+
 /// What a report of this session shows.
 ///
 /// # Errors

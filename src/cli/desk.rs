@@ -1,0 +1,77 @@
+//! `desk`: the session in a browser.
+
+use super::shell::{Outcome, Shell};
+use crate::jobs::JobError;
+use crate::model::ids::{ListenerCode, TestId};
+use crate::model::outside::SystemClock;
+use crate::web::{Options, Ready, serve};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+pub(crate) const EXAMPLE: &str = "\
+Examples:
+  cabjury desk evening
+  cabjury desk evening --lan --invite ann --invite bob";
+
+/// What was typed.
+#[derive(Debug, clap::Args)]
+#[command(after_long_help = EXAMPLE)]
+pub(crate) struct Args {
+    /// The session's folder; an empty one becomes a session.
+    pub(crate) folder: PathBuf,
+
+    /// The port; default any free one.
+    #[arg(long, value_name = "P", value_parser = clap::value_parser!(u16).range(1..))]
+    pub(crate) port: Option<u16>,
+    /// Let other devices in the room in, over plain HTTP: only in a network that you trust.
+    #[arg(long)]
+    pub(crate) lan: bool,
+    /// The test that is listened to; default the only open one.
+    #[arg(long, value_name = "T")]
+    pub(crate) test: Option<TestId>,
+    /// Prints a listening link for this listener.
+    #[arg(long, value_name = "LISTENER", num_args = 1..)]
+    pub(crate) invite: Vec<ListenerCode>,
+}
+
+/// Serves until it is told to stop.
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+    let stop = Arc::new(AtomicBool::new(false));
+    #[cfg(unix)]
+    for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP] {
+        // Where a signal cannot be watched, the system's own way of ending stays: the store is intact then too.
+        let _ = signal_hook::flag::register(signal, Arc::clone(&stop));
+    }
+    let options = Options {
+        folder: args.folder.clone(),
+        port: args.port,
+        lan: args.lan,
+        test: args.test.clone(),
+        invite: args.invite.clone(),
+    };
+    static CLOCK: SystemClock = SystemClock;
+    serve(&options, &CLOCK, &stop, |ready| say(shell, ready, args.lan))?;
+    shell.say("The desk is closed.");
+    Ok(Outcome::Done)
+}
+
+fn say(shell: &mut Shell, ready: &Ready, lan: bool) {
+    if shell.json() {
+        // One line, so that a program that waits for it knows when it is whole.
+        shell.put(&serde_json::to_string(ready).unwrap_or_default());
+    } else {
+        shell.put(&format!("The desk is open: {}", ready.url));
+        for invited in &ready.invitations {
+            shell.put(&format!("{}: {}", invited.listener, invited.url));
+            if lan && let Some(code) = crate::web::qr_text(&invited.url) {
+                shell.put(&code);
+            }
+        }
+        if lan {
+            shell.put("Anyone in this network can reach it, and what is sent is not encrypted. Only in a network that you trust.");
+        }
+        shell.put("End it with Ctrl-C; an open trial is void then and drawn anew.");
+    }
+    shell.flush();
+}

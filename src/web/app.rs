@@ -1,0 +1,143 @@
+//! What every request may use.
+
+use super::guard::Limits;
+use crate::jobs::JobError;
+use crate::jobs::desk::{Desk, Done};
+use crate::model::outside::{Clock, Progress};
+use super::pages::layout::Flash;
+use std::net::{IpAddr, SocketAddr};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::atomic::{AtomicU64, Ordering};
+use tokio::sync::{oneshot, watch};
+
+/// How far a long job is, for the event stream.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Step {
+    /// What is being done.
+    pub what: String,
+    /// Steps done.
+    pub done: u64,
+    /// Of so many.
+    pub total: u64,
+}
+
+/// The desk with what a browser needs beside it.
+pub struct App {
+    /// The session.
+    pub desk: Arc<Desk>,
+    /// Opens the engineer's pages. Random for every start.
+    pub key: String,
+    /// Port, as it stands in Host.
+    pub port: u16,
+    /// Addresses of this machine are allowed as Host, not loopback alone.
+    pub lan: bool,
+    /// The clock.
+    pub clock: &'static dyn Clock,
+    /// Requests per minute.
+    pub limits: Limits,
+    progress: watch::Sender<Step>,
+    uploads: AtomicU64,
+    flash: Mutex<Option<Flash>>,
+    address: IpAddr,
+}
+
+impl App {
+    /// Puts the parts together.
+    #[must_use]
+    pub fn new(desk: Arc<Desk>, key: String, address: SocketAddr, lan: bool, clock: &'static dyn Clock) -> Arc<Self> {
+        let (progress, _) = watch::channel(Step::default());
+        Arc::new(Self {
+            desk,
+            key,
+            port: address.port(),
+            lan,
+            clock,
+            limits: Limits::default(),
+            progress,
+            uploads: AtomicU64::new(0),
+            flash: Mutex::new(None),
+            address: address.ip(),
+        })
+    }
+
+    /// Asks the session's thread and waits without holding a thread of the server.
+    ///
+    /// # Errors
+    /// Those of the question; the desk is being closed.
+    pub async fn ask<T: Send + 'static>(&self, ask: impl FnOnce(&Desk, Done<T>)) -> Result<T, JobError> {
+        let (tell, told) = oneshot::channel();
+        ask(&self.desk, Box::new(move |result| drop(tell.send(result))));
+        match told.await {
+            Ok(result) => result,
+            Err(_) => Err(closing()),
+        }
+    }
+
+    /// Does slow work on another thread.
+    ///
+    /// # Errors
+    /// Those of the work.
+    pub async fn apart<T: Send + 'static>(work: impl FnOnce() -> Result<T, JobError> + Send + 'static) -> Result<T, JobError> {
+        match tokio::task::spawn_blocking(work).await {
+            Ok(result) => result,
+            Err(_) => Err(closing()),
+        }
+    }
+
+    /// Where long work tells how far it is.
+    #[must_use]
+    pub fn progress(self: &Arc<Self>) -> Told {
+        Told(Arc::clone(self))
+    }
+
+    /// The event stream's end of it.
+    #[must_use]
+    pub fn watch(&self) -> watch::Receiver<Step> {
+        self.progress.subscribe()
+    }
+
+    /// The beginning of every link.
+    #[must_use]
+    pub fn base(&self) -> String {
+        format!("http://{}", SocketAddr::new(self.address, self.port))
+    }
+
+    /// Keeps what an action had to say for the next page.
+    pub(super) fn tell(&self, bad: bool, lines: Vec<String>) {
+        *self.flash.lock().unwrap_or_else(PoisonError::into_inner) = Some(Flash { bad, lines });
+    }
+
+    /// What the last action had to say, once.
+    pub(super) fn flash(&self) -> Option<Flash> {
+        self.flash.lock().unwrap_or_else(PoisonError::into_inner).take()
+    }
+
+    /// A number that no other upload of this start has.
+    pub fn next_upload(&self) -> u64 {
+        self.uploads.fetch_add(1, Ordering::Relaxed)
+    }
+}
+
+fn closing() -> JobError {
+    JobError::plain(
+        "desk-ended",
+        crate::model::explain::Fate::Failed,
+        "the desk is being closed",
+        "start it again with: cabjury desk",
+    )
+}
+
+/// Progress of a job, as the event stream shows it.
+pub struct Told(Arc<App>);
+
+impl Progress for Told {
+    fn step(&self, what: &str, done: u64, total: u64) {
+        self.0.progress.send_replace(Step { what: what.to_owned(), done, total });
+    }
+}
+
+impl Drop for Told {
+    fn drop(&mut self) {
+        self.0.progress.send_replace(Step::default());
+    }
+}

@@ -1,0 +1,51 @@
+//! The desk and the listening page.
+//!
+//! * `server`: connections, limits, a stop that finishes what was begun
+//! * `app`: what every request may use
+//! * [`guard`]: host, origin, key, and the headers of every answer
+//! * `listening`: the addresses of the listening page
+//! * `pages`: the engineer's pages, one file each
+//! * `actions`: what the engineer's forms do
+//! * `uploads`: recordings on their way in
+//! * `qr`: links as codes for a phone
+//! * `assets`: page files, taken in at compile time
+
+mod actions;
+mod app;
+mod assets;
+pub mod guard;
+mod listening;
+mod pages;
+mod qr;
+mod server;
+mod uploads;
+
+pub use app::App;
+pub use qr::text as qr_text;
+pub use server::{Options, Ready, serve};
+
+/// The whole site, to be asked without a socket.
+pub fn router(app: &std::sync::Arc<App>) -> axum::Router {
+    use axum::middleware::from_fn_with_state;
+    use axum::routing::{get, post};
+    let listening = axum::Router::new()
+        .route("/l/{code}", get(listening::page))
+        .route("/api/l/{code}", get(listening::status))
+        .route("/api/l/{code}/level", post(listening::level_is_set))
+        .route("/api/l/{code}/noise", get(listening::noise))
+        .route("/api/l/{code}/trials", post(listening::open_trial))
+        .route("/api/l/{code}/trials/{trial}/slots/{label}", get(listening::slot))
+        .route("/api/l/{code}/trials/{trial}/pick", post(listening::pick));
+    let engineer = pages::routes().merge(actions::routes()).merge(uploads::routes()).layer(from_fn_with_state(
+        std::sync::Arc::clone(app),
+        guard::key,
+    ));
+    axum::Router::new()
+        .merge(listening)
+        .merge(engineer)
+        .route("/assets/{name}", get(assets::asset))
+        .fallback(pages::not_found)
+        .layer(axum::extract::DefaultBodyLimit::max(guard::BODY))
+        .layer(from_fn_with_state(std::sync::Arc::clone(app), guard::every_request))
+        .with_state(std::sync::Arc::clone(app))
+}

@@ -1,0 +1,56 @@
+//! The engineer's pages, one file each. They show no order of an open trial and no score of an open test: what they call does not know them.
+
+mod clips;
+pub(super) mod layout;
+pub(super) mod listen;
+mod log;
+mod results;
+mod runsheet;
+pub(super) mod sheet;
+mod takes;
+pub(super) mod tests;
+
+use super::App;
+use super::guard::said;
+use crate::jobs::JobError;
+use axum::Router;
+use axum::extract::State;
+use axum::http::{StatusCode, Uri};
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use maud::Markup;
+use std::path::Path;
+use std::sync::Arc;
+
+/// All engineer's pages.
+pub(super) fn routes() -> Router<Arc<App>> {
+    Router::new()
+        .route("/", get(|app: State<Arc<App>>| shown(app, "Sheet", sheet::page)))
+        .route("/runsheet", get(|app: State<Arc<App>>| shown(app, "Run sheet", runsheet::page)))
+        .route("/takes", get(|app: State<Arc<App>>| shown(app, "Takes", takes::page)))
+        .route("/clips", get(|app: State<Arc<App>>| shown(app, "Clips", clips::page)))
+        .route("/tests", get(|app: State<Arc<App>>| shown(app, "Tests", tests::page)))
+        .route("/results", get(|app: State<Arc<App>>| shown(app, "Results", results::page)))
+        .route("/log", get(|app: State<Arc<App>>| shown(app, "Log", log::page)))
+        .route("/report", get(results::report))
+        .route("/audit", get(log::audit))
+}
+
+/// A page: made on another thread, with what the last action had to say.
+async fn shown(
+    State(app): State<Arc<App>>,
+    title: &'static str,
+    make: fn(&Path, &App) -> Result<Markup, JobError>,
+) -> Response {
+    let inner = Arc::clone(&app);
+    match App::apart(move || make(&inner.desk.folder().to_owned(), &inner)).await {
+        Ok(body) => layout::page(title, app.flash(), &body).into_response(),
+        Err(error) => layout::failed(&error),
+    }
+}
+
+/// Any other address.
+pub(super) async fn not_found(uri: Uri) -> Response {
+    let json = uri.path().starts_with("/api/");
+    said(StatusCode::NOT_FOUND, "not-found", "there is no such page", "go back to the beginning", json)
+}

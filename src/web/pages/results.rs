@@ -1,0 +1,60 @@
+//! The results of closed tests: verdict first; the whole report is one click away.
+
+use super::layout::{command, failed};
+use crate::jobs::JobError;
+use crate::jobs::publish::whole;
+use crate::model::explain::Fate;
+use crate::report::content::{Document, document, sealed, verdicts};
+use crate::report::page::{self, card, piece};
+use crate::report::view::Report;
+use crate::web::App;
+use crate::web::guard::REPORT_POLICY;
+use axum::extract::State;
+use axum::http::header;
+use axum::response::{Html, IntoResponse, Response};
+use maud::{Markup, html};
+use std::path::Path;
+use std::sync::Arc;
+
+fn built(folder: &Path, app: &App) -> Result<(Report, Document), JobError> {
+    let report = whole(folder, app.clock)?;
+    let document = document(&report).map_err(|e| {
+        JobError::plain("plot", Fate::Failed, e.to_string(), "this is a defect of the program; the Markdown report may still work")
+    })?;
+    Ok((report, document))
+}
+
+pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, JobError> {
+    let (report, document) = built(folder, app)?;
+    let shown = folder.display();
+    let scored = report.tests.iter().any(|t| t.score.is_some());
+    let listeners = sealed::listeners(&report).map_err(|e| {
+        JobError::plain("plot", Fate::Failed, e.to_string(), "this is a defect of the program")
+    })?;
+    Ok(html! {
+        @if !scored { p { "No test is closed yet, so there is no verdict. " a href="/tests" { "How far they are" } "." } }
+        @for verdict in &document.verdicts { (card(verdict)) }
+        @for section in [listeners, sealed::controls(&report), verdicts::limits(&report)] {
+            @if !section.blocks.is_empty() { section.part { h2 { (section.title) } @for block in &section.blocks { (piece(block)) } } }
+        }
+        section.part {
+            h2 { "Publish" }
+            p { a href="/report" { "The whole report as one page" } ", with wirings, takes, matching, plans, picks, and the sum by hand." }
+            (command("The report as a file:", &format!("cabjury report {shown}")))
+            (command("Sound track, captions and time links for a video:", &format!("cabjury montage {shown} --out DIR")))
+            (command("A blind one for an audience:", &format!("cabjury montage {shown} --blind --out DIR")))
+            (command("A page on which every visitor draws their own trials:", &format!("cabjury report {shown} --audience DIR")))
+            (command("An audience's answers:", &format!("cabjury votes {shown} FILE.csv")))
+            (command("The session for another computer:", &format!("cabjury bundle {shown} --out FILE.zip")))
+        }
+    })
+}
+
+/// `GET /report`: the page that `report` writes, made now.
+pub(super) async fn report(State(app): State<Arc<App>>) -> Response {
+    let inner = Arc::clone(&app);
+    match App::apart(move || built(inner.desk.folder(), &inner)).await {
+        Ok((_, document)) => ([(header::CONTENT_SECURITY_POLICY, REPORT_POLICY)], Html(page::page(&document))).into_response(),
+        Err(error) => failed(&error),
+    }
+}

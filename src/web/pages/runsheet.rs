@@ -1,0 +1,81 @@
+//! The run sheet: passes in their order, ticked by what has been recorded, with a place to drop files on each row.
+
+use super::layout::command;
+use crate::jobs::JobError;
+use crate::jobs::runsheet::runsheet;
+use crate::model::ids::MicName;
+use crate::model::session::Take;
+use crate::jobs::desk::records;
+use crate::web::App;
+use maud::{Markup, html};
+use std::path::Path;
+
+pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, JobError> {
+    let records::Records { rig, takes, .. } = records::read(folder)?;
+    if rig.setups.len() < 2 {
+        return Ok(html! { p { "There are fewer than two setups. " a href="/" { "Describe the rig first" } "." } });
+    }
+    let used: Vec<&Take> = takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).collect();
+    let per_setup = |name: &str| {
+        let passes: std::collections::BTreeSet<u32> =
+            used.iter().filter(|t| t.setup.as_ref().is_some_and(|s| s.as_str() == name)).map(|t| t.pass).collect();
+        passes.len()
+    };
+    let most = rig.setups.iter().map(|s| per_setup(s.name.as_str())).max().unwrap_or(0);
+    let doc = runsheet(folder, u32::try_from(most.max(4)).unwrap_or(4))?;
+    let mics: Vec<String> =
+        if rig.mics.is_empty() { vec![MicName::main().to_string()] } else { rig.mics.iter().map(|m| m.name.to_string()).collect() };
+    let di = takes.iter().any(|t| t.setup.is_none());
+    Ok(html! {
+        p { "Play the same DI through every setup, in this order, and change nothing else. Four takes of each setup let the sentence speak of the wiring." }
+        @if !doc.held.is_empty() { dl.facts { @for (k, v) in &doc.held { div { dt { "held: " (k) } dd { (v) } } } } }
+        @for caution in &doc.cautions { p.caution { (caution) } }
+        section.part {
+            h2 { "DI" }
+            @if di { p { "\u{2713} imported" } } @else { p { "Without a DI, takes are aligned to the first one." } }
+            (drop_zone("di", "DI", &[("di".to_owned(), "the DI".to_owned())], "", 0))
+        }
+        section.part {
+            h2 { "Passes" }
+            ol.passes {
+                @for pass in &doc.order {
+                    @let here: Vec<&&Take> = used.iter().filter(|t| t.pass == pass.pass).collect();
+                    li.done[!here.is_empty()] {
+                        p.row {
+                            span.tick aria-hidden="true" { (if here.is_empty() { "\u{2610}" } else { "\u{2611}" }) }
+                            strong { "Pass " (pass.pass) ": " (pass.setup) }
+                            span { (if here.is_empty() { "to be recorded" } else { "recorded" }) }
+                        }
+                        @if !pass.change.is_empty() { p.soft { (pass.change) } }
+                        @for take in &here {
+                            p.soft { (take.id) ": " (take.setup.as_ref().map_or("DI", |s| s.as_str())) ", " (take.mic) ", " (take.original_name) }
+                        }
+                        @let options: Vec<(String, String)> = mics.iter().map(|m| (m.clone(), m.clone())).collect();
+                        (drop_zone(&format!("pass{}", pass.pass), &format!("pass {}, {}", pass.pass, pass.setup), &options, &pass.setup, pass.pass))
+                    }
+                }
+            }
+        }
+        (command("On the command line:", &format!("cabjury take {} FILE --setup S --mic M --pass P", folder.display())))
+    })
+}
+
+/// A row's place for files: works by dropping, by choosing, and without a script not at all (then the command line does it).
+fn drop_zone(id: &str, label: &str, mics: &[(String, String)], setup: &str, pass: u32) -> Markup {
+    html! {
+        div.drop data-setup=(setup) data-pass=(pass) {
+            div.row {
+                @if mics.len() > 1 {
+                    label for={ "mic-" (id) } { "Mic" }
+                    select id={ "mic-" (id) } { @for (value, text) in mics { option value=(value) { (text) } } }
+                } @else if let Some((value, _)) = mics.first() {
+                    input type="hidden" id={ "mic-" (id) } value=(value);
+                }
+                label.file for={ "file-" (id) } { "Recordings for " (label) }
+                input type="file" id={ "file-" (id) } multiple accept=".wav,.aif,.aiff,.flac,.caf,.w64,.rf64,.bwf,.m4a,.mp3,.ogg,audio/*";
+                span.hint { "or drop them on this row" }
+            }
+            ul.uploads aria-live="polite" {}
+        }
+    }
+}

@@ -1,0 +1,156 @@
+//! The sheet: what is wired, what the ohmmeter should read, and the field for what it does read.
+
+use super::layout::{command, field};
+use crate::jobs::publish::sketch;
+use crate::jobs::rig::{RigDoc, describe};
+use crate::jobs::{JobError, session};
+use crate::report::content::compared;
+use crate::report::page::piece;
+use crate::report::view::{Report, SetupView};
+use crate::jobs::desk::records;
+use crate::web::App;
+use maud::{Markup, PreEscaped, html};
+use std::path::Path;
+
+/// Rows of the form: more than these are written in a sheet.
+pub(crate) const DRIVERS: usize = 4;
+/// Setups of the form.
+pub(crate) const SETUPS: usize = 4;
+
+pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, JobError> {
+    let (view, status) = (sketch(folder)?, session::status(folder)?);
+    let rig = records::read(folder)?.rig;
+    let doc = describe(&rig)?;
+    Ok(html! {
+        @if let Some(question) = &view.question { p.question { (question) } }
+        @if let Some(invented) = &view.invented { p.notice role="note" { (invented) } }
+        section.part {
+            h2 { "What is done" }
+            dl.facts { @for line in &status.done { div { dt { (line.what) } dd { (line.state) } } } }
+            p { "Next: " strong { (status.next.what) } "." }
+        }
+        @if view.setups.is_empty() { (empty()) } @else { (cards(&view, &doc)) }
+        (form())
+        (upload())
+        @for block in &compared::cautions(&view).blocks { (piece(block)) }
+        (command("On the command line:", &format!("cabjury rig {} --sheet rig.toml", folder.display())))
+    })
+}
+
+fn empty() -> Markup {
+    html! {
+        section.part {
+            h2 { "No rig yet" }
+            p { "Describe amplifier, drivers and setups below, or hand in a rig sheet. A setup is a wiring on a tap, with everything else held." }
+        }
+    }
+}
+
+fn cards(view: &Report, doc: &RigDoc) -> Markup {
+    html! {
+        section.part {
+            h2 { "Setups" }
+            @if let Some(amplifier) = &view.amplifier { p { "Amplifier: " (amplifier) } }
+            @for setup in &view.setups { (card(setup, doc)) }
+            @for warning in &doc.warnings { p.warning role="note" { (warning) } }
+        }
+        @if !doc.proposals.is_empty() {
+            section.part {
+                h2 { "Pairs that stay on one tap" }
+                ul { @for p in &doc.proposals { li { (p.first) " against " (p.second) " on " (p.tap_ohm) " ohm: " (p.why) } } }
+            }
+        }
+    }
+}
+
+fn card(setup: &SetupView, doc: &RigDoc) -> Markup {
+    let load = doc.setups.iter().find(|d| d.setup == setup.name).map(|d| &d.load);
+    let meter = load.and_then(|l| serde_json::to_value(&l.meter_ohm).ok());
+    let number = |key: &str| meter.as_ref().and_then(|m| m.get(key)).and_then(serde_json::Value::as_f64);
+    html! {
+        article.card {
+            h3 { (setup.name) }
+            dl.facts {
+                @if let Some(network) = &setup.network { div { dt { "wiring" } dd { code { (network) } } } }
+                @if let Some(tap) = setup.tap_ohm { div { dt { "tap" } dd { (tap) " ohm" } } }
+                @if let Some(load) = &setup.load { div { dt { "load" } dd { (load) } } }
+                @if let Some(grade) = &setup.grade { div { dt { "grade" } dd { strong { (grade) } @for r in &setup.reasons { br; (r) } } } }
+                @if let (Some(low), Some(high)) = (number("low"), number("high")) {
+                    div { dt { "ohmmeter should read" } dd { (format!("{low:.1} to {high:.1} ohm")) } }
+                }
+                @for reading in &setup.meter { div { dt { "reading" } dd { (reading) } } }
+            }
+            @if let Some(svg) = &setup.drawing { figure.drawing { (PreEscaped(crate::report::page::inline(svg))) figcaption { "Wiring of " (setup.name) } } }
+            @if setup.network.is_some() {
+                form.row method="post" action="/meter" {
+                    input type="hidden" name="wiring" value=(setup.name);
+                    div.field {
+                        label for={ "ohm-" (setup.name) } { "Ohmmeter reads" }
+                        input id={ "ohm-" (setup.name) } name="ohm" inputmode="decimal" size="8" required;
+                        span.hint { "ohm, or OL for open" }
+                    }
+                    button type="submit" { "Judge the reading" }
+                }
+            }
+            @for caution in load.map(|l| l.cautions.clone()).unwrap_or_default() { p.caution { (caution) } }
+        }
+    }
+}
+
+fn form() -> Markup {
+    html! {
+        section.part {
+            details {
+                summary { "Describe the rig in fields" }
+                form method="post" action="/rig/fields" {
+                    div.grid {
+                        (field("title", "Title", "", ""))
+                        (field("question", "Question", "", "what you want to know"))
+                        (field("amp_label", "Amplifier", "", "a label of your own"))
+                        div.field {
+                            label for="amp_kind" { "Kind" }
+                            select #amp_kind name="amp_kind" { option value="valve" { "valve" } option value="solid-state" { "solid-state" } }
+                        }
+                        (field("amp_w", "Rated power", "", "watt"))
+                        (field("taps", "Taps, or least load", "4, 8, 16", "ohm, with commas"))
+                    }
+                    h3 { "Drivers" }
+                    @for i in 1..=DRIVERS {
+                        div.grid {
+                            (field(&format!("driver{i}"), &format!("Label of driver {i}"), "", "A, B, ..."))
+                            (field(&format!("ohm{i}"), &format!("Rated impedance {i}"), "", "ohm"))
+                            (field(&format!("w{i}"), &format!("Rated power {i}"), "", "watt"))
+                        }
+                    }
+                    h3 { "Setups" }
+                    @for i in 1..=SETUPS {
+                        div.grid {
+                            (field(&format!("setup{i}"), &format!("Name of setup {i}"), "", "series, p4, ..."))
+                            (field(&format!("network{i}"), &format!("Wiring {i}"), "", "A + B in series, A || B parallel"))
+                            (field(&format!("tap{i}"), &format!("Tap {i}"), "", "ohm"))
+                        }
+                    }
+                    (field("mics", "Mics", "", "with commas; empty for one mic"))
+                    button type="submit" { "Read the rig in" }
+                }
+            }
+        }
+    }
+}
+
+fn upload() -> Markup {
+    html! {
+        section.part {
+            details {
+                summary { "Hand in a rig sheet (TOML)" }
+                form method="post" action="/rig/sheet" {
+                    div.field {
+                        label for="sheet" { "Rig sheet" }
+                        textarea #sheet name="sheet" rows="14" spellcheck="false" required {}
+                    }
+                    button type="submit" { "Read the sheet in" }
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,162 @@
+//! The tests: a plan with what it could find, sealing, invitations, and progress without a score.
+
+use super::layout::{command, field, select};
+use crate::jobs::JobError;
+use crate::jobs::plan::PlanDoc;
+use crate::jobs::score::{ScoreDoc, TestDoc, score};
+use crate::model::trial::Method;
+use crate::report::numbers::percent;
+use crate::jobs::desk::records;
+use crate::web::App;
+use crate::web::qr::svg;
+use maud::{Markup, PreEscaped, html};
+use std::path::Path;
+
+pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, JobError> {
+    let records::Records { rig, clips, runs, invitations, .. } = records::read(folder)?;
+    let scored: ScoreDoc = score(folder, None)?;
+    let mut mics: Vec<String> = Vec::new();
+    for clip in &clips {
+        if !mics.contains(&clip.mic.to_string()) {
+            mics.push(clip.mic.to_string());
+        }
+    }
+    let setups: Vec<String> = rig.setups.iter().map(|s| s.name.to_string()).collect();
+    Ok(html! {
+        @for test in &scored.tests {
+            (one(test, &invitations.iter().filter(|(_, t, _)| t.as_str() == test.test).map(|(c, _, l)| (c.clone(), l.to_string())).collect::<Vec<_>>(), app))
+        }
+        @if scored.tests.is_empty() { p { "No test is sealed yet." } }
+        section.part {
+            h2 { "Plan a test" }
+            @if clips.is_empty() {
+                p { "A test plays clips, and there are none. " a href="/clips" { "Make them first" } "." }
+            } @else {
+                (form(&setups, &mics, runs.iter().any(|r| r.as_recorded)))
+            }
+        }
+        (command("Everything else that a plan can hold:", &format!("cabjury plan {} --help", folder.display())))
+    })
+}
+
+fn one(test: &TestDoc, invited: &[(String, String)], app: &App) -> Markup {
+    html! {
+        section.part id=(test.test) {
+            h2 { (test.test) }
+            p { (test.setups.join(" against ")) ", mic " (test.mic) ", excerpt " (test.excerpt) ", " (if test.as_recorded { "as recorded" } else { "loudness removed" }) }
+            @if test.closed {
+                p { "Closed. " a href="/results" { "Its verdict" } }
+            } @else {
+                p role="status" {
+                    (test.done) " trials answered"
+                    @if let Some(planned) = test.planned { "; " (planned) " scored trials planned in all" }
+                    ". Right and wrong are shown when it is closed, to nobody before."
+                }
+                @for (code, listener) in invited { (invitation(code, listener, app)) }
+                form.row method="post" action="/invite" {
+                    input type="hidden" name="test" value=(test.test);
+                    div.field { label for={ "who-" (test.test) } { "Invite a listener" } input id={ "who-" (test.test) } name="listener" required size="16"; span.hint { "a short code, printed in the report" } }
+                    button type="submit" { "Make a link" }
+                }
+                details {
+                    summary { "End this test before its last trial" }
+                    p { "Every planned trial that is not answered counts as wrong. This cannot be undone." }
+                    form method="post" action="/close" {
+                        input type="hidden" name="test" value=(test.test);
+                        button type="submit" { "Close " (test.test) " for good" }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn invitation(code: &str, listener: &str, app: &App) -> Markup {
+    let url = format!("{}/l/{code}", app.base());
+    html! {
+        article.card.invitation {
+            h3 { (listener) }
+            p { a href={ "/l/" (code) } { (url) } }
+            @if let Some(code) = svg(&url) { figure.qr { (PreEscaped(code)) figcaption { "For " (listener) "\u{2019}s phone" } } }
+            @if !app.lan { p.soft { "This link works on this computer. For phones in the room, start the desk with --lan." } }
+        }
+    }
+}
+
+fn form(setups: &[String], mics: &[String], raw: bool) -> Markup {
+    let methods: Vec<(String, String)> = Method::ALL
+        .into_iter()
+        .map(|m| {
+            let words = match m {
+                Method::Abx => "which of the two is X?",
+                Method::DuoTrio => "which one is like the reference?",
+                Method::Triangle => "which is the odd one?",
+                Method::Preference => "which would you rather keep?",
+                Method::Attribute => "which is (a word of yours)?",
+                Method::Graded => "how close to a reference, 0 to 100?",
+            };
+            (m.name().to_owned(), format!("{}: {words}", m.name()))
+        })
+        .collect();
+    let mic_options: Vec<(String, String)> = mics.iter().map(|m| (m.clone(), m.clone())).collect();
+    html! {
+        form #plan method="post" action="/plan" data-what-if="/plan/what-if" {
+            fieldset {
+                legend { "Compare" }
+                @for (i, s) in setups.iter().enumerate() {
+                    label.check { input type="checkbox" name={ "with-" (s) } value="yes" checked[i < 2]; " " (s) }
+                }
+            }
+            div.grid {
+                (select("method", "Method", &methods, "abx"))
+                (select("mic", "Mic or blend", &mic_options, ""))
+                (field("trials", "Scored trials for each listener", "16", "0: no end set"))
+                (field("listeners", "Listeners", "1", ""))
+                (field("alpha", "Alpha", "0.05", "chance of a false \u{201c}heard\u{201d}"))
+                (field("bound", "Smallest share worth finding", "0.3", "of trials truly heard"))
+                (field("same_file", "Same-file controls", "8", "for each listener; 7 test for cues"))
+                (field("repeat", "Repeat-take controls", "6", "for each listener; 5 test the floor"))
+                (field("attribute", "Word", "", "attribute only: brighter, ..."))
+                (field("expect", "Expected to have more of it", "", "attribute only: a setup"))
+                (field("reference", "Reference", "", "duo-trio, graded: a setup"))
+                (field("load_reason", "Reason for a load below the tap", "", "printed in every report"))
+            }
+            @if raw { p { label { input type="checkbox" name="as_recorded" value="yes"; " Levels as recorded" } } }
+            p { label { input type="checkbox" name="ask_confidence" value="yes"; " Ask for confidence and a remark" } }
+            div.row {
+                button type="submit" formaction="/plan/what-if" { "What could it find?" }
+                button.main type="submit" { "Seal the test" }
+            }
+            p.soft { "A sealed test never changes. Every sealed test is listed in the report with its fate." }
+            div #what-if aria-live="polite" {}
+        }
+    }
+}
+
+/// What a plan could find, as a piece of page.
+pub(crate) fn what_if(doc: &PlanDoc) -> Markup {
+    html! {
+        h3 { "What it could find" }
+        @if let (Some(critical), Some(size)) = (doc.critical, doc.true_size) {
+            p { "Heard means " strong { (critical) } " right or more; by guessing that happens with " (format!("{:.3}", size)) "." }
+        }
+        @if !doc.power.is_empty() {
+            div.scroll tabindex="0" role="group" aria-label="Power" {
+                table {
+                    thead { tr { th scope="col" { "a listener who is right" } th scope="col" { "is found with a chance of" } th scope="col" { "trials for 80 %" } } }
+                    tbody { @for p in &doc.power {
+                        @let needed = doc.trials_for_80.iter().flatten().find(|n| (n.p_correct - p.p_correct).abs() < 1e-9);
+                        tr {
+                            td.num { (format!("{:.0} %", p.p_correct * 100.0)) }
+                            td { span.bar data-share=(format!("{:.3}", p.power)) {} " " (percent(p.power)) }
+                            td.num { (needed.and_then(|n| n.stable).map_or_else(|| "\u{2013}".to_owned(), |n| n.to_string())) }
+                        }
+                    } }
+                }
+            }
+        }
+        @if let Some(minutes) = doc.minutes { p { "About " (format!("{minutes:.0}")) " minutes of listening for each listener." } }
+        @for fact in &doc.differs { p { "Differs: " (fact) } }
+        @for warning in &doc.warnings { p.warning role="note" { (warning) } }
+    }
+}

@@ -1,0 +1,188 @@
+//! Connections: limits on headers and time, a cap, and a stop that finishes what was begun.
+
+use super::App;
+use crate::jobs::JobError;
+use crate::jobs::desk::Desk;
+use crate::model::explain::Fate;
+use crate::model::ids::{ListenerCode, TestId};
+use crate::model::outside::Clock;
+use axum::extract::ConnectInfo;
+use hyper_util::rt::{TokioIo, TokioTimer};
+use hyper_util::service::TowerToHyperService;
+use std::net::{IpAddr, Ipv4Addr, SocketAddr, UdpSocket};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+use tokio::net::TcpListener;
+use tokio::sync::{Semaphore, watch};
+
+/// Connections at a time; one more is dropped.
+const CONNECTIONS: usize = 4096;
+/// A client that has not sent its headers by then is let go.
+const HEADERS: Duration = Duration::from_secs(15);
+/// Largest head of a request.
+const HEAD_BYTES: usize = 32 * 1024;
+/// After a stop, answers that are under way get so long.
+const FAREWELL: Duration = Duration::from_secs(5);
+
+/// What `desk` was asked for.
+#[derive(Debug, Clone)]
+pub struct Options {
+    /// The session.
+    pub folder: PathBuf,
+    /// The port; `None` for any free one.
+    pub port: Option<u16>,
+    /// Reachable from the network that this computer is in, not from this computer alone.
+    pub lan: bool,
+    /// The test to invite to; `None` for the only open one.
+    pub test: Option<TestId>,
+    /// Who is invited.
+    pub invite: Vec<ListenerCode>,
+}
+
+/// An invitation as it is printed.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+pub struct Invited {
+    /// The listener.
+    pub listener: String,
+    /// Their page.
+    pub url: String,
+}
+
+/// What is printed when the desk is ready.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+pub struct Ready {
+    /// The engineer's link, key and all.
+    pub url: String,
+    /// The key.
+    pub key: String,
+    /// Who is invited, and where.
+    pub invitations: Vec<Invited>,
+}
+
+fn failed(kind: &'static str, message: String, next: &str) -> JobError {
+    JobError::plain(kind, Fate::Failed, message, next)
+}
+
+/// This computer's address in its network: the one that a packet to a far address would be sent from (none is sent; 192.0.2.1 is for
+/// documentation, RFC 5737).
+fn own_address() -> IpAddr {
+    let found = UdpSocket::bind((Ipv4Addr::UNSPECIFIED, 0)).and_then(|s| {
+        s.connect((Ipv4Addr::new(192, 0, 2, 1), 9))?;
+        s.local_addr()
+    });
+    found.map_or(IpAddr::V4(Ipv4Addr::LOCALHOST), |a| a.ip())
+}
+
+/// A thousand listeners want more open files than a shell allows by default.
+fn more_files() {
+    #[cfg(unix)]
+    {
+        use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+        let now = getrlimit(Resource::Nofile);
+        // Where it is not allowed, fewer listeners fit; nothing else is wrong.
+        let _ = setrlimit(Resource::Nofile, Rlimit { current: now.maximum, maximum: now.maximum });
+    }
+}
+
+/// Serves a session until `stop` is set. `ready` is called once, when connections are taken.
+///
+/// # Errors
+/// The session cannot be opened; an invitation is refused; the port is taken.
+pub fn serve(
+    options: &Options,
+    clock: &'static dyn Clock,
+    stop: &Arc<AtomicBool>,
+    ready: impl FnOnce(&Ready),
+) -> Result<(), JobError> {
+    more_files();
+    let desk = Desk::open(&options.folder, clock)?;
+    let mut invited = Vec::new();
+    for listener in &options.invite {
+        let code = desk.wait(|desk, done| desk.invite(options.test.clone(), listener.clone(), done))?;
+        invited.push((listener.to_string(), code));
+    }
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .map_err(|e| failed("no-runtime", format!("the desk cannot start: {e}"), "close other programs and try again"))?;
+    let served = runtime.block_on(run(options, &desk, clock, invited, stop, ready));
+    // What is still being worked on (a match, an upload) is finished before the program ends.
+    runtime.shutdown_timeout(FAREWELL);
+    desk.stop();
+    served
+}
+
+async fn run(
+    options: &Options,
+    desk: &Arc<Desk>,
+    clock: &'static dyn Clock,
+    invited: Vec<(String, String)>,
+    stop: &Arc<AtomicBool>,
+    ready: impl FnOnce(&Ready),
+) -> Result<(), JobError> {
+    let bind = if options.lan { Ipv4Addr::UNSPECIFIED } else { Ipv4Addr::LOCALHOST };
+    let listener = TcpListener::bind((bind, options.port.unwrap_or(0))).await.map_err(|e| {
+        let message = format!("port {} cannot be had: {e}", options.port.unwrap_or(0));
+        failed("port-taken", message, "leave --port out, or name another one")
+    })?;
+    let port = listener
+        .local_addr()
+        .map_err(|e| failed("port-taken", format!("the port cannot be read: {e}"), "try again"))?
+        .port();
+    let address = if options.lan { own_address() } else { IpAddr::V4(Ipv4Addr::LOCALHOST) };
+    let key = crate::jobs::random::code()?;
+    let app = App::new(Arc::clone(desk), key.clone(), SocketAddr::new(address, port), options.lan, clock);
+    let base = app.base();
+    let invitations =
+        invited.into_iter().map(|(listener, code)| Invited { listener, url: format!("{base}/l/{code}") }).collect();
+    ready(&Ready { url: format!("{base}/?key={key}"), key, invitations });
+    accept(&listener, &app, stop).await;
+    Ok(())
+}
+
+async fn accept(listener: &TcpListener, app: &Arc<App>, stop: &Arc<AtomicBool>) {
+    let router = super::router(app);
+    let seats = Arc::new(Semaphore::new(CONNECTIONS));
+    let (farewell, leaving) = watch::channel(false);
+    let mut tick = tokio::time::interval(Duration::from_millis(50));
+    while !stop.load(Ordering::Acquire) {
+        let (stream, from) = tokio::select! {
+            accepted = listener.accept() => match accepted {
+                Ok(accepted) => accepted,
+                // Out of files or a connection that is gone already: the next one may do.
+                Err(_) => {
+                    tokio::time::sleep(Duration::from_millis(20)).await;
+                    continue;
+                }
+            },
+            _ = tick.tick() => continue,
+        };
+        let Ok(seat) = Arc::clone(&seats).try_acquire_owned() else { continue };
+        // Small answers at once: a listener waits for each of them.
+        let _ = stream.set_nodelay(true);
+        let service = TowerToHyperService::new(router.clone().layer(axum::Extension(ConnectInfo(from))));
+        let mut leaving = leaving.clone();
+        tokio::spawn(async move {
+            let connection = hyper::server::conn::http1::Builder::new()
+                .timer(TokioTimer::new())
+                .header_read_timeout(HEADERS)
+                .max_buf_size(HEAD_BYTES)
+                .serve_connection(TokioIo::new(stream), service);
+            tokio::pin!(connection);
+            tokio::select! {
+                // A client that hangs up, or talks nonsense, is no trouble of ours.
+                _ = connection.as_mut() => {}
+                _ = leaving.changed() => {
+                    connection.as_mut().graceful_shutdown();
+                    let _ = tokio::time::timeout(FAREWELL, connection).await;
+                }
+            }
+            drop(seat);
+        });
+    }
+    farewell.send_replace(true);
+    // All seats free again: every answer that was under way is out.
+    let _ = tokio::time::timeout(FAREWELL, seats.acquire_many(u32::try_from(CONNECTIONS).unwrap_or(u32::MAX))).await;
+}
