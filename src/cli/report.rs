@@ -2,11 +2,12 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
+use crate::jobs::publish::audience::audience;
 use crate::jobs::publish::report;
 use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
-pub(crate) const EXAMPLE: &str = "Example:\n  cabjury report evening";
+pub(crate) const EXAMPLE: &str = "Examples:\n  cabjury report evening\n  cabjury report evening --audience for-the-web";
 
 /// What was typed.
 #[derive(Debug, clap::Args)]
@@ -18,10 +19,21 @@ pub(crate) struct Args {
     /// Where to write it; .html, .md or .json. Default a new file in the session's reports folder.
     #[arg(long, value_name = "FILE")]
     pub(crate) out: Option<PathBuf>,
+    /// A static folder for any web host instead: a page on which every visitor draws their own trials, unguarded.
+    #[arg(long, value_name = "DIR", conflicts_with = "out")]
+    pub(crate) audience: Option<PathBuf>,
 }
 
 /// Writes the report and says where it lies.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+    if let Some(out) = &args.audience {
+        let doc = audience(&args.folder, out)?;
+        shell.say(&format!("{} against {}, mic {}, {} trials for each visitor", doc.setups[0], doc.setups[1], doc.mic, doc.trials));
+        shell.say(&format!("page: {} ({} files, {} bytes); put the folder on any web host", doc.path, doc.files.len(), doc.bytes));
+        shell.say("Visitors can cheat: take their answers in with cabjury votes --audience, never into a sealed test.");
+        shell.document(&doc);
+        return Ok(Outcome::Done);
+    }
     let doc = report(&args.folder, args.out.as_deref(), &SystemClock)?;
     for verdict in &doc.verdicts {
         shell.say(&format!("{}: {}", verdict.test, verdict.sentence));

@@ -26,7 +26,7 @@ fn status_of(error: &JobError) -> StatusCode {
     match (explained.kind(), explained.fate()) {
         ("no-invitation" | "no-trial" | "no-slot", _) => StatusCode::NOT_FOUND,
         ("not-a-choice", _) => StatusCode::UNPROCESSABLE_ENTITY,
-        ("locked" | "desk-ended", _) => StatusCode::SERVICE_UNAVAILABLE,
+        ("session-locked" | "desk-ended", _) => StatusCode::SERVICE_UNAVAILABLE,
         (_, Fate::WrongUse) => StatusCode::UNPROCESSABLE_ENTITY,
         (_, Fate::Refused | Fate::Unfit) => StatusCode::CONFLICT,
         (_, Fate::Failed) => StatusCode::INTERNAL_SERVER_ERROR,

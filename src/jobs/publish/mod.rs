@@ -1,9 +1,11 @@
 //! `report`: gathers a session's records, verdicts and audit, and writes the page (or Markdown, or JSON). Never over something.
 //!
+//! * [`audience`](mod@audience): a static folder for any web host
 //! * [`gather`](mod@gather): rig, takes, matching, differences
 //! * [`tested`]: sealed tests, scores, picks
 //! * `wired`: loads, drawings, predictions
 
+pub mod audience;
 pub mod gather;
 pub mod tested;
 mod wired;

@@ -55,14 +55,16 @@ export class Player {
   schedule(from, to, frame) {
     const { n, rate } = this;
     const at = (f) => f / rate;
+    // A hair less than n frames: rounding must never let a curve reach into the value that is set at its end, which would be refused.
+    const length = (n / rate) * (1 - 1e-9);
     if (from !== null) {
       const gain = this.gains[from];
-      gain.setValueCurveAtTime(this.down, at(frame), n / rate);
+      gain.setValueCurveAtTime(this.down, at(frame), length);
       gain.setValueAtTime(0, at(frame + n));
     }
     if (to !== null) {
       const gain = this.gains[to];
-      gain.setValueCurveAtTime(this.up, at(frame + 2 * n), n / rate);
+      gain.setValueCurveAtTime(this.up, at(frame + 2 * n), length);
       gain.setValueAtTime(1, at(frame + 3 * n));
     }
     return frame + 3 * n;

@@ -1,0 +1,89 @@
+//! The engineer's pages over a session: what they show, and that they show no order and no score of an open test.
+
+use super::support::{House, cookie, host, house};
+use axum::body::Body;
+use axum::http::Request;
+
+async fn pages(h: &House) -> Vec<(&'static str, String)> {
+    let mut out = Vec::new();
+    for path in ["/", "/runsheet", "/takes", "/clips", "/tests", "/results", "/log", "/report", "/audit"] {
+        out.push((path, h.page(path).await.is(200).text()));
+    }
+    out
+}
+
+#[tokio::test]
+async fn an_open_test_shows_progress_and_no_score() {
+    let h = house(4);
+    let trial = h.post(&h.at("/trials"), "").await.is(201).json();
+    let pick = h.at(&format!("/trials/{}/pick", trial["trial"].as_str().unwrap()));
+    h.post(&pick, r#"{"choice":"A"}"#).await.is(200);
+    h.post(&h.at("/trials"), "").await.is(201);
+    for (path, text) in pages(&h).await {
+        assert!(!text.contains(" right (chance") && !text.contains("\"right\""), "{path} tells a score");
+        assert!(text.contains("<main"), "{path}");
+    }
+    let tests = h.page("/tests").await.text();
+    assert!(tests.contains("1 trials answered") || tests.contains("1 trial answered"), "{tests}");
+    assert!(tests.contains(&format!("/l/{}", h.code)));
+    // A job that wants the session alone is refused in plain words while somebody listens, and nothing is lost.
+    h.form("/match", "excerpt=whole").await.is(303);
+    let said = h.page("/clips").await.text();
+    assert!(said.contains("A listener is in the middle of a trial"), "{said}");
+    h.form("/close", "test=test-1").await.is(303);
+    let results = h.page("/results").await.text();
+    assert!(results.contains("test-1") && results.contains("of 4 right"), "{results}");
+    h.form("/match", "excerpt=whole").await.is(303);
+    assert!(h.page("/clips").await.text().contains("clips were made"));
+}
+
+#[tokio::test]
+async fn what_a_plan_could_find_is_shown_and_sealed() {
+    let h = house(4);
+    let fields = "with-one=yes&with-two=yes&method=abx&mic=main&trials=16&listeners=1&alpha=0.05&bound=0.3&same_file=8&repeat=6";
+    let piece = h.form("/plan/what-if", fields).await.is(200).text();
+    // 12 of 16: the published table's critical number (ISO 10399; STATISTICS of the reference sheet).
+    assert!(piece.contains("<strong>12</strong>"), "{piece}");
+    let wrong = h.form("/plan/what-if", &fields.replace("trials=16", "trials=many")).await.is(200).text();
+    assert!(wrong.contains("is no whole number"), "{wrong}");
+    h.form("/plan", fields).await.is(303);
+    let text = h.page("/tests").await.text();
+    assert!(text.contains("Sealed as test-2"), "{text}");
+    h.form("/invite", "test=test-2&listener=bob").await.is(303);
+    assert!(h.page("/tests").await.text().contains("bob has a link now."));
+    h.form("/invite", "test=test-2&listener=not%2Fa%2Fname").await.is(303);
+    assert!(h.page("/tests").await.text().contains("cannot be the name of a listener"));
+    h.form("/plan", "%ff=1&a").await;
+}
+
+#[tokio::test]
+async fn a_recording_is_streamed_in_and_its_name_is_never_a_path() {
+    let h = house(4);
+    h.app.desk.wait(|desk, done| desk.alone(|_| Ok(()), done)).unwrap();
+    let wav = std::fs::read(h.folder.join("one-1.wav")).unwrap();
+    let mut other = wav.clone();
+    let last = other.len() - 3;
+    other[last] ^= 1;
+    let send = |query: String, bytes: Vec<u8>| {
+        let request = Request::post(format!("/takes/upload?{query}"))
+            .header("host", host())
+            .header("cookie", cookie())
+            .body(Body::from(bytes))
+            .unwrap();
+        h.send(request)
+    };
+    let taken = send("name=..%2F..%2Fevil.wav&setup=one&mic=main&pass=9".to_owned(), other).await.is(200).json();
+    assert_eq!((taken["takes"][0]["take"].as_str(), taken["takes"][0]["pass"].as_u64()), (Some("t005"), Some(9)));
+    let records = cabjury::store::Session::open_read(&h.folder.join("s")).unwrap().takes().unwrap();
+    assert_eq!(records.last().unwrap().original_name, "../../evil.wav");
+    assert!(records.last().unwrap().path.starts_with("takes/"));
+    let twice = send("name=again.wav&setup=one&mic=main&pass=10".to_owned(), wav).await.is(200).json();
+    assert_eq!(twice["already"][0], "t001");
+    assert!(twice["warnings"][0].as_str().unwrap().starts_with("again.wav is already"), "{twice}");
+    let bad = send("name=notes.txt&setup=one&mic=main&pass=11".to_owned(), b"no sound".to_vec()).await;
+    assert!(bad.status.is_client_error());
+    assert!(bad.text().contains("notes.txt") && !bad.text().contains("incoming"), "{}", bad.text());
+    send("name=x.wav&setup=three&mic=main".to_owned(), vec![1]).await;
+    assert!(!h.folder.join("s/incoming").exists(), "nothing is left of what came in");
+    assert!(!h.folder.path().parent().unwrap().join("evil.wav").exists());
+}
