@@ -6,7 +6,7 @@ use crate::jobs::bundle::bundle;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "\
-Examples:
+Example:
   cabjury bundle evening --out evening.zip
   cabjury bundle evening --without-audio --out evening-numbers.zip";
 

@@ -10,7 +10,7 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 pub(crate) const EXAMPLE: &str = "\
-Examples:
+Example:
   cabjury desk evening
   cabjury desk evening --lan --invite ann --invite bob";
 
@@ -69,7 +69,8 @@ fn say(shell: &mut Shell, ready: &Ready, lan: bool) {
             }
         }
         if lan {
-            shell.put("Anyone in this network can reach it, and what is sent is not encrypted. Only in a network that you trust.");
+            shell
+                .put("Anyone in this network can reach it, and what is sent is not encrypted. Only in a network that you trust.");
         }
         shell.put("End it with Ctrl-C; an open trial is void then and drawn anew.");
     }

@@ -11,7 +11,7 @@ use crate::units::{Lufs, SampleRate};
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "\
-Examples:
+Example:
   cabjury montage evening --out for-the-video
   cabjury montage evening --mic close-a --blind --out for-the-audience
   cabjury montage evening --reveal montage-1";

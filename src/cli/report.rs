@@ -7,7 +7,7 @@ use crate::jobs::publish::report;
 use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
-pub(crate) const EXAMPLE: &str = "Examples:\n  cabjury report evening\n  cabjury report evening --audience for-the-web";
+pub(crate) const EXAMPLE: &str = "Example:\n  cabjury report evening\n  cabjury report evening --audience for-the-web";
 
 /// What was typed.
 #[derive(Debug, clap::Args)]
@@ -28,8 +28,16 @@ pub(crate) struct Args {
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
     if let Some(out) = &args.audience {
         let doc = audience(&args.folder, out)?;
-        shell.say(&format!("{} against {}, mic {}, {} trials for each visitor", doc.setups[0], doc.setups[1], doc.mic, doc.trials));
-        shell.say(&format!("page: {} ({} files, {} bytes); put the folder on any web host", doc.path, doc.files.len(), doc.bytes));
+        shell.say(&format!(
+            "{} against {}, mic {}, {} trials for each visitor",
+            doc.setups[0], doc.setups[1], doc.mic, doc.trials
+        ));
+        shell.say(&format!(
+            "page: {} ({} files, {} bytes); put the folder on any web host",
+            doc.path,
+            doc.files.len(),
+            doc.bytes
+        ));
         shell.say("Visitors can cheat: take their answers in with cabjury votes --audience, never into a sealed test.");
         shell.document(&doc);
         return Ok(Outcome::Done);

@@ -290,7 +290,6 @@ pub fn take_examined(
     Ok(IntakeDoc { takes: takes.iter().map(TakeDoc::from).collect(), already, warnings })
 }
 
-#[expect(clippy::too_many_arguments, reason = "the parts of one record, each named at the one place that calls this")]
 fn record(
     measured: &Measured,
     request: &Request,

@@ -61,7 +61,7 @@ pub fn card(verdict: &Verdict) -> Markup {
                 dl.figures { @for (name, value) in &verdict.figures { div { dt { (name) } dd { (value) } } } }
             }
             @for (question, answer) in &verdict.questions {
-                div.ask { h3 { (question) } p { (answer) } }
+                div.ask { h2 { (question) } p { (answer) } }
             }
             @if !verdict.plots.is_empty() {
                 div.plots { @for plot in &verdict.plots { (figure(plot)) } }

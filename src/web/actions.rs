@@ -10,13 +10,13 @@ use crate::model::ids::{ExcerptName, ListenerCode, MicName, SetupName, TakeId, T
 use crate::model::session::{Excerpt, MeterValue};
 use crate::model::trial::{Controls, Method, TrialCount};
 use crate::units::{Dbtp, Ohm, Seconds};
+use axum::Router;
 use axum::extract::rejection::FormRejection;
 use axum::extract::{Form, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
-use axum::Router;
 use futures_util::stream::{Stream, unfold};
 use maud::html;
 use std::collections::BTreeMap;
@@ -45,7 +45,7 @@ pub(super) fn routes() -> Router<Arc<App>> {
 
 type Posted = Result<Form<Fields>, FormRejection>;
 
-fn fields(posted: Posted) -> Result<Fields, Response> {
+fn fields(posted: Posted) -> Result<Fields, Box<Response>> {
     match posted {
         Ok(Form(fields)) => {
             Ok(fields.into_iter().map(|(k, v)| (k, v.trim().to_owned())).filter(|(_, v)| !v.is_empty()).collect())
@@ -53,7 +53,7 @@ fn fields(posted: Posted) -> Result<Fields, Response> {
         Err(rejection) => {
             let lines = vec!["The form could not be read.".to_owned(), rejection.body_text()];
             let body = html! {};
-            Err((rejection.status(), page("Trouble", Some(Flash { bad: true, lines }), &body)).into_response())
+            Err(Box::new((rejection.status(), page("Trouble", Some(&Flash { bad: true, lines }), &body)).into_response()))
         }
     }
 }
@@ -99,7 +99,7 @@ async fn alone(
 async fn rig_sheet(State(app): State<Arc<App>>, posted: Posted) -> Response {
     let fields = match fields(posted) {
         Ok(fields) => fields,
-        Err(response) => return response,
+        Err(response) => return *response,
     };
     let text = fields.get("sheet").cloned().unwrap_or_default();
     alone(app, "/", move |folder, app| read_rig(folder, &text, app)).await
@@ -108,9 +108,12 @@ async fn rig_sheet(State(app): State<Arc<App>>, posted: Posted) -> Response {
 fn read_rig(folder: &Path, text: &str, app: &App) -> Result<Vec<String>, JobError> {
     let doc = rig::rig(folder, Some(sheets::read_sheet(text)?), app.clock)?;
     let mut lines = vec![format!("The rig was read in: {} setups.", doc.setups.len())];
-    lines.extend(doc.setups.iter().filter(|s| s.load.grade.name() == "do-not-connect").map(|s| {
-        format!("{}: do not connect it. {}", s.setup, s.load.reasons.join(" "))
-    }));
+    lines.extend(
+        doc.setups
+            .iter()
+            .filter(|s| s.load.grade.name() == "do-not-connect")
+            .map(|s| format!("{}: do not connect it. {}", s.setup, s.load.reasons.join(" "))),
+    );
     lines.extend(doc.warnings);
     Ok(lines)
 }
@@ -144,7 +147,12 @@ fn written(fields: &Fields) -> Result<String, JobError> {
     }
     for i in 1..=sheet::DRIVERS {
         if let Some(label) = text(&format!("driver{i}")) {
-            let _ = write!(out, "\n[[driver]]\nlabel = {}\nnominal_ohm = {}\n", quoted(label), number(fields, &format!("ohm{i}"), 8.0)?);
+            let _ = write!(
+                out,
+                "\n[[driver]]\nlabel = {}\nnominal_ohm = {}\n",
+                quoted(label),
+                number(fields, &format!("ohm{i}"), 8.0)?
+            );
             if text(&format!("w{i}")).is_some() {
                 let _ = writeln!(out, "rated_w = {}", number(fields, &format!("w{i}"), 0.0)?);
             }
@@ -153,7 +161,12 @@ fn written(fields: &Fields) -> Result<String, JobError> {
     for i in 1..=sheet::SETUPS {
         let (Some(name), network) = (text(&format!("setup{i}")), text(&format!("network{i}"))) else { continue };
         if let Some(network) = network {
-            let _ = write!(out, "\n[[wiring]]\nname = {0}\nnetwork = {1}\n\n[[setup]]\nname = {0}\nwiring = {0}\n", quoted(name), quoted(network));
+            let _ = write!(
+                out,
+                "\n[[wiring]]\nname = {0}\nnetwork = {1}\n\n[[setup]]\nname = {0}\nwiring = {0}\n",
+                quoted(name),
+                quoted(network)
+            );
         } else {
             let _ = write!(out, "\n[[setup]]\nname = {}\n", quoted(name));
         }
@@ -170,7 +183,7 @@ fn written(fields: &Fields) -> Result<String, JobError> {
 async fn rig_fields(State(app): State<Arc<App>>, posted: Posted) -> Response {
     let fields = match fields(posted) {
         Ok(fields) => fields,
-        Err(response) => return response,
+        Err(response) => return *response,
     };
     alone(app, "/", move |folder, app| read_rig(folder, &written(&fields)?, app)).await
 }
@@ -178,7 +191,7 @@ async fn rig_fields(State(app): State<Arc<App>>, posted: Posted) -> Response {
 async fn read_meter(State(app): State<Arc<App>>, posted: Posted) -> Response {
     let fields = match fields(posted) {
         Ok(fields) => fields,
-        Err(response) => return response,
+        Err(response) => return *response,
     };
     alone(app, "/", move |folder, app| {
         let wiring = fields.get("wiring").cloned().unwrap_or_default();
@@ -202,9 +215,9 @@ async fn check_takes(State(app): State<Arc<App>>) -> Response {
         let doc = check::check(folder, app.clock, &app.progress())?;
         let mut lines = vec![format!("{} recordings were looked at.", doc.takes.len())];
         lines.extend(doc.warnings);
-        lines.extend(doc.excerpts.iter().map(|e| {
-            format!("To listen to: {} ({:.1} s to {:.1} s), {}", e.name, e.start_s, e.end_s, e.why)
-        }));
+        lines.extend(
+            doc.excerpts.iter().map(|e| format!("To listen to: {} ({:.1} s to {:.1} s), {}", e.name, e.start_s, e.end_s, e.why)),
+        );
         Ok(lines)
     })
     .await
@@ -213,7 +226,7 @@ async fn check_takes(State(app): State<Arc<App>>) -> Response {
 async fn withdraw(State(app): State<Arc<App>>, posted: Posted) -> Response {
     let fields = match fields(posted) {
         Ok(fields) => fields,
-        Err(response) => return response,
+        Err(response) => return *response,
     };
     alone(app, "/takes", move |folder, app| {
         let take = TakeId::new(fields.get("take").map_or("", String::as_str))?;
@@ -227,7 +240,7 @@ async fn withdraw(State(app): State<Arc<App>>, posted: Posted) -> Response {
 async fn make_clips(State(app): State<Arc<App>>, posted: Posted) -> Response {
     let fields = match fields(posted) {
         Ok(fields) => fields,
-        Err(response) => return response,
+        Err(response) => return *response,
     };
     alone(app, "/clips", move |folder, app| {
         let part = fields.contains_key("start") || fields.contains_key("end");
@@ -287,7 +300,7 @@ fn in_order(folder: &Path, mut request: plan::Request) -> Result<plan::Request, 
 async fn seal(State(app): State<Arc<App>>, posted: Posted) -> Response {
     let fields = match fields(posted) {
         Ok(fields) => fields,
-        Err(response) => return response,
+        Err(response) => return *response,
     };
     alone(app, "/tests", move |folder, app| {
         let doc = plan::plan(folder, &in_order(folder, plan_request(&fields)?)?, app.clock)?;
@@ -303,7 +316,7 @@ async fn seal(State(app): State<Arc<App>>, posted: Posted) -> Response {
 async fn what_if(State(app): State<Arc<App>>, headers: HeaderMap, posted: Posted) -> Response {
     let fields = match fields(posted) {
         Ok(fields) => fields,
-        Err(response) => return response,
+        Err(response) => return *response,
     };
     let inner = Arc::clone(&app);
     let found = App::apart(move || {
@@ -315,13 +328,17 @@ async fn what_if(State(app): State<Arc<App>>, headers: HeaderMap, posted: Posted
         Ok(doc) => tests::what_if(&doc),
         Err(error) => html! { p.warning role="note" { (sentence(&error.to_string())) " " (sentence(&error.explain().next())) } },
     };
-    if headers.contains_key("x-piece") { piece.into_response() } else { page("Tests", None, &html! { (piece) p { a href="/tests" { "Back to the tests" } } }).into_response() }
+    if headers.contains_key("x-piece") {
+        piece.into_response()
+    } else {
+        page("Tests", None, &html! { (piece) p { a href="/tests" { "Back to the tests" } } }).into_response()
+    }
 }
 
 async fn invite(State(app): State<Arc<App>>, posted: Posted) -> Response {
     let fields = match fields(posted) {
         Ok(fields) => fields,
-        Err(response) => return response,
+        Err(response) => return *response,
     };
     let named = || -> Result<(TestId, ListenerCode), JobError> {
         Ok((
@@ -342,7 +359,7 @@ async fn invite(State(app): State<Arc<App>>, posted: Posted) -> Response {
 async fn close(State(app): State<Arc<App>>, posted: Posted) -> Response {
     let fields = match fields(posted) {
         Ok(fields) => fields,
-        Err(response) => return response,
+        Err(response) => return *response,
     };
     let result = match TestId::new(fields.get("test").map_or("", String::as_str)) {
         Ok(test) => {

@@ -1,13 +1,13 @@
 //! What every request may use.
 
 use super::guard::Limits;
+use super::pages::layout::Flash;
 use crate::jobs::JobError;
 use crate::jobs::desk::{Desk, Done};
 use crate::model::outside::{Clock, Progress};
-use super::pages::layout::Flash;
 use std::net::{IpAddr, SocketAddr};
-use std::sync::{Arc, Mutex, PoisonError};
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::{oneshot, watch};
 
 /// How far a long job is, for the event stream.

@@ -25,7 +25,8 @@ const COUNTERS: usize = 10_000;
 /// Scripts, styles and connections of this origin and nothing else.
 pub const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; media-src 'self' blob:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 /// The report brings its own style and no script.
-pub const REPORT_POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+pub const REPORT_POLICY: &str =
+    "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
 /// Counters per minute.
 #[derive(Debug, Default)]
@@ -83,7 +84,13 @@ pub async fn every_request(State(app): State<Arc<App>>, request: Request, next: 
             Some(host) if own_host(&app, host) => {
                 let reads = matches!(*request.method(), Method::GET | Method::HEAD);
                 (!reads && !own_origin(headers, host)).then(|| {
-                    said(StatusCode::FORBIDDEN, "other-origin", "this was sent from a page of another site", "use the desk's own pages", json)
+                    said(
+                        StatusCode::FORBIDDEN,
+                        "other-origin",
+                        "this was sent from a page of another site",
+                        "use the desk's own pages",
+                        json,
+                    )
                 })
             }
             _ => Some(said(
@@ -114,7 +121,7 @@ fn dress(headers: &mut HeaderMap) {
     headers.entry(header::CONTENT_SECURITY_POLICY).or_insert(fixed(POLICY));
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, fixed("nosniff"));
     headers.insert(header::X_FRAME_OPTIONS, fixed("DENY"));
-    headers.insert(header::REFERRER_POLICY, fixed("no-referrer"));
+    headers.entry(header::REFERRER_POLICY).or_insert(fixed("no-referrer"));
     headers.insert(header::CACHE_CONTROL, fixed("no-store"));
     headers.insert("cross-origin-resource-policy", fixed("same-origin"));
     headers.insert("cross-origin-opener-policy", fixed("same-origin"));
@@ -134,9 +141,12 @@ fn same(a: &str, b: &str) -> bool {
 
 fn has_cookie(app: &App, headers: &HeaderMap) -> bool {
     let name = cookie(app);
-    headers.get_all(header::COOKIE).iter().filter_map(|c| c.to_str().ok()).flat_map(|c| c.split(';')).any(|pair| {
-        pair.trim().split_once('=').is_some_and(|(n, v)| n == name && same(v, &app.key))
-    })
+    headers
+        .get_all(header::COOKIE)
+        .iter()
+        .filter_map(|c| c.to_str().ok())
+        .flat_map(|c| c.split(';'))
+        .any(|pair| pair.trim().split_once('=').is_some_and(|(n, v)| n == name && same(v, &app.key)))
 }
 
 /// Lets the engineer in: by the link with the key, which becomes a cookie, or by that cookie.
@@ -145,7 +155,10 @@ pub async fn key(State(app): State<Arc<App>>, request: Request, next: Next) -> R
     let given = query.split('&').find_map(|p| p.strip_prefix("key="));
     let from = request.extensions().get::<ConnectInfo<SocketAddr>>().map_or_else(String::new, |c| c.0.ip().to_string());
     if has_cookie(&app, request.headers()) && given.is_none() {
-        return next.run(request).await;
+        let mut response = next.run(request).await;
+        // No other site learns anything; but under "no-referrer" a browser sends a form of this very page with the origin "null".
+        response.headers_mut().insert(header::REFERRER_POLICY, HeaderValue::from_static("same-origin"));
+        return response;
     }
     if given.is_some_and(|given| same(given, &app.key)) {
         let path = request.uri().path().to_owned();

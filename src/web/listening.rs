@@ -238,9 +238,12 @@ pub(super) async fn pick(
     let heard = body.heard.into_iter().take(32).collect();
     match app.ask(|desk, done| desk.pick(code.clone(), trial, answer, heard, done)).await {
         Ok(Picked::Taken(view)) => Json(seat_body(&code, &view)).into_response(),
-        Ok(Picked::Late(view)) => {
-            conflict(&code, &view, "this answer comes too late: the trial was answered otherwise, or is void", "go on with the next trial")
-        }
+        Ok(Picked::Late(view)) => conflict(
+            &code,
+            &view,
+            "this answer comes too late: the trial was answered otherwise, or is void",
+            "go on with the next trial",
+        ),
         Err(error) => problem(&error),
     }
 }

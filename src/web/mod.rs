@@ -36,10 +36,10 @@ pub fn router(app: &std::sync::Arc<App>) -> axum::Router {
         .route("/api/l/{code}/trials", post(listening::open_trial))
         .route("/api/l/{code}/trials/{trial}/slots/{label}", get(listening::slot))
         .route("/api/l/{code}/trials/{trial}/pick", post(listening::pick));
-    let engineer = pages::routes().merge(actions::routes()).merge(uploads::routes()).layer(from_fn_with_state(
-        std::sync::Arc::clone(app),
-        guard::key,
-    ));
+    let engineer = pages::routes()
+        .merge(actions::routes())
+        .merge(uploads::routes())
+        .layer(from_fn_with_state(std::sync::Arc::clone(app), guard::key));
     axum::Router::new()
         .merge(listening)
         .merge(engineer)

@@ -14,7 +14,8 @@ pub fn text(link: &str) -> Option<String> {
 #[must_use]
 pub(super) fn svg(link: &str) -> Option<String> {
     let code = QrCode::with_error_correction_level(link, EcLevel::M).ok()?;
-    let text = code.render().min_dimensions(180, 180).dark_color(drawing::Color("#000")).light_color(drawing::Color("#fff")).build();
+    let text =
+        code.render().min_dimensions(180, 180).dark_color(drawing::Color("#000")).light_color(drawing::Color("#fff")).build();
     // The element alone: a page is no place for an XML declaration.
     text.find("<svg").map(|at| text[at..].replacen("<svg", "<svg role=\"img\" aria-label=\"QR code of the link\"", 1))
 }

@@ -127,16 +127,13 @@ async fn run(
         let message = format!("port {} cannot be had: {e}", options.port.unwrap_or(0));
         failed("port-taken", message, "leave --port out, or name another one")
     })?;
-    let port = listener
-        .local_addr()
-        .map_err(|e| failed("port-taken", format!("the port cannot be read: {e}"), "try again"))?
-        .port();
+    let port =
+        listener.local_addr().map_err(|e| failed("port-taken", format!("the port cannot be read: {e}"), "try again"))?.port();
     let address = if options.lan { own_address() } else { IpAddr::V4(Ipv4Addr::LOCALHOST) };
     let key = crate::jobs::random::code()?;
     let app = App::new(Arc::clone(desk), key.clone(), SocketAddr::new(address, port), options.lan, clock);
     let base = app.base();
-    let invitations =
-        invited.into_iter().map(|(listener, code)| Invited { listener, url: format!("{base}/l/{code}") }).collect();
+    let invitations = invited.into_iter().map(|(listener, code)| Invited { listener, url: format!("{base}/l/{code}") }).collect();
     ready(&Ready { url: format!("{base}/?key={key}"), key, invitations });
     accept(&listener, &app, stop).await;
     Ok(())

@@ -15,12 +15,13 @@ async function look(page, base, name) {
   }
 }
 
-test("from an empty folder to the verdict", async () => {
+test("from an empty folder to the verdict", async (t) => {
   const home = folder();
   mkdirSync(home.at("s"));
   const at = await desk(home.at("s"));
   const base = new URL(at.url).origin;
   const b = await browser();
+  t.after(async () => { await b.close(); at.child.kill("SIGKILL"); });
   const page = await b.newPage({ viewport: { width: 1280, height: 900 } });
   const bad = complaints(page);
 

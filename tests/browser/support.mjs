@@ -34,6 +34,8 @@ export async function desk(session, ...args) {
     child.stdout.on("data", (part) => { text += part; if (text.includes("\n")) ready(text); });
     child.on("exit", (code) => failed(new Error(`desk ended with ${code}: ${text}`)));
   });
+  // A test that fails leaves no desk behind.
+  process.on("exit", () => child.kill("SIGKILL"));
   const close = () => new Promise((done) => { child.removeAllListeners("exit"); child.on("exit", (code) => done(code)); child.kill("SIGTERM"); });
   return { ...JSON.parse(line), child, close };
 }

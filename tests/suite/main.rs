@@ -43,9 +43,9 @@ mod sound;
 mod stats;
 /// Session folder, migrations, log chain.
 mod store;
-/// The desk and the listening page, without a socket.
-mod web;
 /// Draws, commitments, methods.
 mod trial;
 /// A session with real clips and a sealed test.
 mod trial_support;
+/// The desk and the listening page, without a socket.
+mod web;

@@ -2,11 +2,11 @@
 
 use super::layout::command;
 use crate::jobs::JobError;
+use crate::jobs::desk::records;
 use crate::jobs::outline::{Outline, outline};
 use crate::jobs::publish::sketch;
 use crate::report::content::compared;
 use crate::report::page::piece;
-use crate::jobs::desk::records;
 use crate::web::App;
 use maud::{Markup, html};
 use std::fmt::Write;
@@ -19,7 +19,9 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, JobError> {
     let takes = records::read(folder)?.takes;
     let used = takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).count();
     if used < 2 {
-        return Ok(html! { p { "Clips want two takes or more; there are " (used) ". " a href="/runsheet" { "Import them on the run sheet" } "." } });
+        return Ok(
+            html! { p { "Clips want two takes or more; there are " (used) ". " a href="/runsheet" { "Import them on the run sheet" } "." } },
+        );
     }
     let base = takes.iter().find(|t| t.setup.is_none()).or_else(|| takes.iter().find(|t| t.withdrawn.is_none()));
     let wave = base.map(|t| outline(folder, t, WIDTH)).transpose()?;

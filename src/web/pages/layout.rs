@@ -45,7 +45,7 @@ fn frame(title: &str, body: &Markup) -> Markup {
 }
 
 /// A page of the session.
-pub(crate) fn page(title: &str, flash: Option<Flash>, body: &Markup) -> Markup {
+pub(crate) fn page(title: &str, flash: Option<&Flash>, body: &Markup) -> Markup {
     frame(
         title,
         &html! {
@@ -60,7 +60,7 @@ pub(crate) fn page(title: &str, flash: Option<Flash>, body: &Markup) -> Markup {
             main #content {
                 h1 { (title) }
                 div #progress role="status" hidden { p #progress-what {} progress #progress-bar max="1" value="0" aria-label="Progress" {} }
-                @if let Some(flash) = &flash {
+                @if let Some(flash) = flash {
                     div.flash.bad[flash.bad] role=(if flash.bad { "alert" } else { "status" }) {
                         @for line in &flash.lines { p { (line) } }
                     }

@@ -75,7 +75,8 @@ fn stages(view: &SeatView) -> Markup {
 }
 
 fn trial(view: &SeatView) -> Markup {
-    let legend = if view.method == Method::Graded { "Rate every sample: 0 far from R, 100 the same as R" } else { &view.question };
+    let legend =
+        if view.method == Method::Graded { "Rate every sample: 0 far from R, 100 the same as R" } else { &view.question };
     html! {
         section data-part="trial" hidden {
             h2 tabindex="-1" { (view.question) }

@@ -37,14 +37,10 @@ pub(super) fn routes() -> Router<Arc<App>> {
 }
 
 /// A page: made on another thread, with what the last action had to say.
-async fn shown(
-    State(app): State<Arc<App>>,
-    title: &'static str,
-    make: fn(&Path, &App) -> Result<Markup, JobError>,
-) -> Response {
+async fn shown(State(app): State<Arc<App>>, title: &'static str, make: fn(&Path, &App) -> Result<Markup, JobError>) -> Response {
     let inner = Arc::clone(&app);
-    match App::apart(move || make(&inner.desk.folder().to_owned(), &inner)).await {
-        Ok(body) => layout::page(title, app.flash(), &body).into_response(),
+    match App::apart(move || make(inner.desk.folder(), &inner)).await {
+        Ok(body) => layout::page(title, app.flash().as_ref(), &body).into_response(),
         Err(error) => layout::failed(&error),
     }
 }

@@ -19,7 +19,12 @@ use std::sync::Arc;
 fn built(folder: &Path, app: &App) -> Result<(Report, Document), JobError> {
     let report = whole(folder, app.clock)?;
     let document = document(&report).map_err(|e| {
-        JobError::plain("plot", Fate::Failed, e.to_string(), "this is a defect of the program; the Markdown report may still work")
+        JobError::plain(
+            "plot",
+            Fate::Failed,
+            e.to_string(),
+            "this is a defect of the program; the Markdown report may still work",
+        )
     })?;
     Ok((report, document))
 }
@@ -28,9 +33,8 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, JobError> {
     let (report, document) = built(folder, app)?;
     let shown = folder.display();
     let scored = report.tests.iter().any(|t| t.score.is_some());
-    let listeners = sealed::listeners(&report).map_err(|e| {
-        JobError::plain("plot", Fate::Failed, e.to_string(), "this is a defect of the program")
-    })?;
+    let listeners = sealed::listeners(&report)
+        .map_err(|e| JobError::plain("plot", Fate::Failed, e.to_string(), "this is a defect of the program"))?;
     Ok(html! {
         @if !scored { p { "No test is closed yet, so there is no verdict. " a href="/tests" { "How far they are" } "." } }
         @for verdict in &document.verdicts { (card(verdict)) }

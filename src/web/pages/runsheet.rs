@@ -2,10 +2,10 @@
 
 use super::layout::command;
 use crate::jobs::JobError;
+use crate::jobs::desk::records;
 use crate::jobs::runsheet::runsheet;
 use crate::model::ids::MicName;
 use crate::model::session::Take;
-use crate::jobs::desk::records;
 use crate::web::App;
 use maud::{Markup, html};
 use std::path::Path;
@@ -23,8 +23,11 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, JobError> {
     };
     let most = rig.setups.iter().map(|s| per_setup(s.name.as_str())).max().unwrap_or(0);
     let doc = runsheet(folder, u32::try_from(most.max(4)).unwrap_or(4))?;
-    let mics: Vec<String> =
-        if rig.mics.is_empty() { vec![MicName::main().to_string()] } else { rig.mics.iter().map(|m| m.name.to_string()).collect() };
+    let mics: Vec<String> = if rig.mics.is_empty() {
+        vec![MicName::main().to_string()]
+    } else {
+        rig.mics.iter().map(|m| m.name.to_string()).collect()
+    };
     let di = takes.iter().any(|t| t.setup.is_none());
     Ok(html! {
         p { "Play the same DI through every setup, in this order, and change nothing else. Four takes of each setup let the sentence speak of the wiring." }

@@ -1,13 +1,13 @@
 //! The sheet: what is wired, what the ohmmeter should read, and the field for what it does read.
 
 use super::layout::{command, field};
+use crate::jobs::desk::records;
 use crate::jobs::publish::sketch;
 use crate::jobs::rig::{RigDoc, describe};
 use crate::jobs::{JobError, session};
 use crate::report::content::compared;
 use crate::report::page::piece;
 use crate::report::view::{Report, SetupView};
-use crate::jobs::desk::records;
 use crate::web::App;
 use maud::{Markup, PreEscaped, html};
 use std::path::Path;
@@ -53,6 +53,7 @@ fn cards(view: &Report, doc: &RigDoc) -> Markup {
             @if let Some(amplifier) = &view.amplifier { p { "Amplifier: " (amplifier) } }
             @for setup in &view.setups { (card(setup, doc)) }
             @for warning in &doc.warnings { p.warning role="note" { (warning) } }
+            @for caution in shared_cautions(doc) { p.caution { (caution) } }
         }
         @if !doc.proposals.is_empty() {
             section.part {
@@ -61,6 +62,17 @@ fn cards(view: &Report, doc: &RigDoc) -> Markup {
             }
         }
     }
+}
+
+/// What holds for every setup is said once.
+fn shared_cautions(doc: &RigDoc) -> Vec<String> {
+    let Some(first) = doc.setups.first() else { return Vec::new() };
+    first.load.cautions.iter().filter(|c| doc.setups.iter().all(|s| s.load.cautions.contains(c))).cloned().collect()
+}
+
+fn own_cautions(of_setup: &[String], doc: &RigDoc) -> Vec<String> {
+    let shared = shared_cautions(doc);
+    of_setup.iter().filter(|c| !shared.contains(c)).cloned().collect()
 }
 
 fn card(setup: &SetupView, doc: &RigDoc) -> Markup {
@@ -92,7 +104,7 @@ fn card(setup: &SetupView, doc: &RigDoc) -> Markup {
                     button type="submit" { "Judge the reading" }
                 }
             }
-            @for caution in load.map(|l| l.cautions.clone()).unwrap_or_default() { p.caution { (caution) } }
+            @for caution in load.map(|l| own_cautions(&l.cautions, doc)).unwrap_or_default() { p.caution { (caution) } }
         }
     }
 }

@@ -2,11 +2,11 @@
 
 use super::layout::command;
 use crate::jobs::JobError;
+use crate::jobs::desk::records;
 use crate::jobs::publish::sketch;
 use crate::model::audio::Severity;
 use crate::report::content::{compared, found};
 use crate::report::page::piece;
-use crate::jobs::desk::records;
 use crate::web::App;
 use maud::{Markup, html};
 use std::path::Path;

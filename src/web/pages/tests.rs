@@ -2,11 +2,11 @@
 
 use super::layout::{command, field, select};
 use crate::jobs::JobError;
+use crate::jobs::desk::records;
 use crate::jobs::plan::PlanDoc;
 use crate::jobs::score::{ScoreDoc, TestDoc, score};
 use crate::model::trial::Method;
 use crate::report::numbers::percent;
-use crate::jobs::desk::records;
 use crate::web::App;
 use crate::web::qr::svg;
 use maud::{Markup, PreEscaped, html};

@@ -41,7 +41,21 @@ fn lay_out(desk: &Desk) {
         let take = material::noisy(&material::later(sound, lag), -85.0, seed);
         material::write_wav(&desk.join(&format!("{name}.wav")), rate, &take);
     }
+    let answers: String = (1..=8).map(|n| format!("ann,{n},s16\nbob,{n},p4\n")).collect();
+    std::fs::write(desk.join("answers.csv"), format!("person,clip,choice\n{answers}")).unwrap();
     std::fs::copy(concat!(env!("CARGO_MANIFEST_DIR"), "/sessions/demo-rig.toml"), desk.join("rig.toml")).unwrap();
+}
+
+/// A desk serves until it is told to stop, and then ends well.
+fn opens_and_closes(desk: &Desk, args: &[&str]) {
+    use std::io::{BufRead, BufReader};
+    let mut child = desk.command(args).stdout(std::process::Stdio::piped()).spawn().unwrap();
+    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+    let first = lines.next().unwrap().unwrap();
+    assert!(first.starts_with("The desk is open: http://127.0.0.1:"), "{first}");
+    let ended = std::process::Command::new("kill").args(["-TERM", &child.id().to_string()]).status().unwrap();
+    assert!(ended.success());
+    assert_eq!(child.wait().unwrap().code(), Some(0));
 }
 
 #[test]
@@ -52,6 +66,10 @@ fn the_console_examples_of_the_readme_work() {
     assert!(commands.len() >= 20, "only {} examples were found in the README", commands.len());
     for command in &commands {
         let mut args: Vec<&str> = command.iter().map(String::as_str).collect();
+        if args[0] == "desk" {
+            opens_and_closes(&desk, &args);
+            continue;
+        }
         if args[0] == "listen" {
             // A person listens; the player's own tests play a whole session through a terminal. Here: its simulated stand-in.
             desk.run(&args).ends(1);

@@ -7,7 +7,9 @@ use std::collections::BTreeSet;
 /// Everything that a listener (or a neighbour with their code) can get before the end.
 async fn walk(h: &House, trials: usize) -> Vec<(String, Answer)> {
     let mut out = vec![];
-    for path in [format!("/l/{}", h.code), h.at(""), "/assets/listen.js".to_owned(), "/assets/player.js".to_owned(), h.at("/noise")] {
+    for path in
+        [format!("/l/{}", h.code), h.at(""), "/assets/listen.js".to_owned(), "/assets/player.js".to_owned(), h.at("/noise")]
+    {
         out.push((path.clone(), h.get(&path).await.is(200)));
     }
     for n in 0..trials {
@@ -29,7 +31,8 @@ async fn walk(h: &House, trials: usize) -> Vec<(String, Answer)> {
 
 /// What of the session no answer may hold.
 fn secrets(h: &House) -> Vec<String> {
-    let db = rusqlite::Connection::open_with_flags(h.folder.join("s/session.db"), rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY).unwrap();
+    let db =
+        rusqlite::Connection::open_with_flags(h.folder.join("s/session.db"), rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY).unwrap();
     let all = |sql: &str| -> Vec<String> {
         let mut statement = db.prepare(sql).unwrap();
         let rows = statement.query_map([], |row| row.get::<_, String>(0)).unwrap();
@@ -80,7 +83,13 @@ fn leaks(answers: &[(String, Answer)], secrets: &[String]) -> Vec<String> {
         }
         // The page's own words ("one of the two") are no names: only what the session gave is looked for in JSON.
         let text = if what.contains("assets") || what.starts_with("/l/") { String::new() } else { answer.text() };
-        let own = ["X is one of the two", "two different setups", "say which one X is", "is not one of the choices", "pick one of the choices"];
+        let own = [
+            "X is one of the two",
+            "two different setups",
+            "say which one X is",
+            "is not one of the choices",
+            "pick one of the choices",
+        ];
         let plain = own.iter().fold(text, |t, words| t.replace(words, ""));
         for secret in secrets {
             if holds(&plain, secret) || headers.iter().any(|h| holds(h, secret)) {
@@ -117,12 +126,20 @@ async fn a_leak_would_be_found() {
     type Change = Box<dyn Fn(&mut Vec<(String, Answer)>)>;
     let changes: Vec<(&str, Change)> = vec![
         ("c0", Box::new(move |a| a.iter_mut().find(|x| x.0 == "open 0").unwrap().1.body.extend(format!(" \"{clip}\"").bytes()))),
-        ("again: the same bytes", Box::new(|a| {
-            let at = a.iter().position(|x| x.0.contains("sound 0 \"A\" again")).unwrap();
-            a[at].1.body = a[at - 1].1.body.clone();
-        })),
+        (
+            "again: the same bytes",
+            Box::new(|a| {
+                let at = a.iter().position(|x| x.0.contains("sound 0 \"A\" again")).unwrap();
+                a[at].1.body = a[at - 1].1.body.clone();
+            }),
+        ),
         ("2 shapes", Box::new(|a| a.iter_mut().find(|x| x.0.starts_with("sound 0")).unwrap().1.body.push(0))),
-        ("etag", Box::new(|a| drop(a.iter_mut().find(|x| x.0.starts_with("sound 1")).unwrap().1.headers.insert("etag", "1".parse().unwrap())))),
+        (
+            "etag",
+            Box::new(|a| {
+                drop(a.iter_mut().find(|x| x.0.starts_with("sound 1")).unwrap().1.headers.insert("etag", "1".parse().unwrap()));
+            }),
+        ),
         ("may be stored", Box::new(|a| drop(a[1].1.headers.remove("cache-control")))),
         ("correct", Box::new(|a| a.iter_mut().find(|x| x.0 == "pick 0").unwrap().1.body.extend(b" \"correct\": true"))),
     ];

@@ -58,7 +58,9 @@ async fn strangers_hosts_origins_and_kinds_are_refused() {
     for (method, path) in [("PUT", h.at("")), ("GET", h.at("/trials")), ("GET", pick.clone()), ("DELETE", pick.clone())] {
         h.send(asked(method, &path, None, "")).await.is(405);
     }
-    for path in ["/api/l/00000000000000000000000000000000", "/l/00000000000000000000000000000000", "/l/..%2f", "/api/none", "/none"] {
+    for path in
+        ["/api/l/00000000000000000000000000000000", "/l/00000000000000000000000000000000", "/l/..%2f", "/api/none", "/none"]
+    {
         h.get(path).await.is(404);
     }
     h.post("/api/l/00000000000000000000000000000000/trials", "").await.is(404);
@@ -101,7 +103,8 @@ async fn one_listeners_code_opens_nothing_of_anothers() {
     assert_ne!(code, h.code);
     let address = std::net::SocketAddr::from(([127, 0, 0, 1], super::support::PORT));
     let app = cabjury::web::App::new(desk, super::support::KEY.to_owned(), address, false, &cabjury::model::outside::SystemClock);
-    let send = |path: String, body: &'static str| super::support::send(&app, asked("POST", &path, Some("application/json"), body));
+    let send =
+        |path: String, body: &'static str| super::support::send(&app, asked("POST", &path, Some("application/json"), body));
     send(format!("/api/l/{code}/trials/{id}/pick"), r#"{"choice":"A"}"#).await.is(404);
     super::support::send(&app, asked("GET", &format!("/api/l/{code}/trials/{id}/slots/A"), None, "")).await.is(404);
     // The desk was closed in between: that trial is void, and its own listener is told so.
@@ -150,7 +153,8 @@ async fn the_engineers_pages_need_the_key_and_get_a_cookie() {
     let set = let_in.headers["set-cookie"].to_str().unwrap();
     assert_eq!(set, format!("{}; HttpOnly; SameSite=Strict; Path=/", cookie()));
     assert_eq!(let_in.headers["location"], "/");
-    let foreign = Request::post("/close").header("host", host()).header("cookie", cookie()).header("origin", "http://evil.example");
+    let foreign =
+        Request::post("/close").header("host", host()).header("cookie", cookie()).header("origin", "http://evil.example");
     h.send(foreign.body(Body::empty()).unwrap()).await.is(403);
     for _ in 0..40 {
         h.get("/?key=00000000000000000000000000000000").await;
