@@ -58,7 +58,7 @@ fn the_two_questions_are_answered_by_the_page() {
         assert!(html.contains("Could this test have missed a difference?"), "{kind}");
         // ABX never answers a question of taste.
         let answer = html.split("sounds better than p4?").nth(1).unwrap();
-        assert!(answer.starts_with("</h3><p>No."), "{kind}: {}", &answer[..80]);
+        assert!(answer.starts_with("</h2><p>No."), "{kind}: {}", &answer[..80]);
     }
 }
 
