@@ -6,7 +6,6 @@
 #![expect(
     clippy::unwrap_used,
     clippy::print_stdout,
-    clippy::panic,
     reason = "a bench stops at the first thing that fails, and prints its table"
 )]
 

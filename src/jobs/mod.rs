@@ -6,6 +6,7 @@
 //! * [`measure`], [`level`]: files without a session
 //! * [`check`], [`prepare`](mod@prepare): faults and differences; the clips
 //! * [`chance`], [`plan`], [`trials`], [`score`], [`rehearse`], [`audit`]: tests from what they could find to what they found
+//! * [`score_doc`]: what `score` prints; [`scale`](mod@scale): preference on a scale; [`flags`](mod@flags): what stands out in answers
 //! * [`tally`], [`trial_csv`]: counting, and rows for recomputing
 //! * [`listen`]: trials joined with the player
 //! * [`desk`]: the session behind a browser; [`outline`](mod@outline): for choosing excerpts
@@ -22,6 +23,7 @@ pub mod desk;
 pub mod differs;
 pub mod drawing;
 pub mod error;
+pub mod flags;
 pub mod intake;
 pub mod level;
 pub mod listen;
@@ -42,7 +44,9 @@ pub mod rehearse;
 pub mod rig;
 pub mod rig_mics;
 pub mod runsheet;
+pub mod scale;
 pub mod score;
+pub mod score_doc;
 pub mod session;
 pub mod sheet;
 pub mod tally;

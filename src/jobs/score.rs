@@ -3,188 +3,22 @@
 
 use super::chance::CountDoc;
 use super::error::JobError;
+use super::flags::{flags, rating_flags};
+pub use super::score_doc::{
+    ControlDoc, ControlsDoc, HeterogeneityDoc, ListenerDoc, PreferenceDoc, RatingDoc, ResultDoc, ScoreDoc, TestDoc,
+};
 use super::tally::{Pooled, Tally, counting, pair_counts, pool};
 use crate::model::ids::{ListenerCode, SetupName, TestId};
 use crate::model::session::{Clip, Listener, Take};
 use crate::model::trial::{Method, Plan, SealedTest, TrialCount, TrialKind, TrialRecord, TrialState};
 use crate::report::sentence::{self, Facts, PairFact, RatingFact};
 use crate::stats::binomial::upper_tail;
-use crate::stats::checks;
-use crate::stats::graded::{quartiles, screening};
+use crate::stats::graded::quartiles;
 use crate::stats::panel::{heterogeneity, holm};
 use crate::stats::verdict::{ControlCount, Decision, decide};
 use crate::store::Session;
-use serde::Serialize;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
-
-/// One listener's part.
-#[derive(Debug, Clone, Serialize)]
-pub struct ListenerDoc {
-    /// Their code.
-    pub listener: String,
-    /// True for a simulated one.
-    pub simulated: bool,
-    /// Trials that count.
-    pub trials: u64,
-    /// Right ones.
-    pub correct: u64,
-    /// Exact p.
-    pub p_value: f64,
-    /// After Holm over the listeners.
-    pub p_holm: f64,
-    /// What stands out, in plain words. Nobody is left out for it.
-    pub flags: Vec<String>,
-}
-
-/// Controls of one kind.
-#[derive(Debug, Clone, Copy, Serialize)]
-pub struct ControlDoc {
-    /// Answered.
-    pub trials: u64,
-    /// Right.
-    pub correct: u64,
-}
-
-/// Both kinds.
-#[derive(Debug, Clone, Copy, Serialize)]
-pub struct ControlsDoc {
-    /// All slots were one file.
-    pub same_file: ControlDoc,
-    /// Two takes of one setup.
-    pub repeat: ControlDoc,
-}
-
-/// How unequal the listeners are.
-#[derive(Debug, Clone, Copy, Serialize)]
-pub struct HeterogeneityDoc {
-    /// Pearson's chi-square.
-    pub chi_square: f64,
-    /// Its degrees of freedom.
-    pub df: u64,
-    /// Its p.
-    pub p_value: f64,
-    /// Tarone's Z.
-    pub tarone_z: f64,
-    /// Its one-sided p.
-    pub tarone_p: f64,
-}
-
-/// How often each setup of a preference test was preferred.
-#[derive(Debug, Clone, Serialize)]
-pub struct PreferenceDoc {
-    /// The first of a pair.
-    pub first: String,
-    /// The second of a pair.
-    pub second: String,
-    /// How often the first was preferred.
-    pub first_preferred: u64,
-    /// Picks of this pair.
-    pub picks: u64,
-    /// Two-sided exact p.
-    pub p_value: f64,
-    /// After Holm over the pairs.
-    pub p_holm: f64,
-}
-
-/// Ratings of one setup over all trials of all listeners.
-#[derive(Debug, Clone, Serialize)]
-pub struct RatingDoc {
-    /// The setup; null for the anchor.
-    pub setup: Option<String>,
-    /// The hidden reference: another take of the setup that was shown openly.
-    pub hidden_reference: bool,
-    /// Ratings.
-    pub count: usize,
-    /// Lower quartile (linear interpolation).
-    pub q1: f64,
-    /// Median.
-    pub median: f64,
-    /// Upper quartile.
-    pub q3: f64,
-}
-
-/// One test.
-#[derive(Debug, Clone, Serialize)]
-pub struct TestDoc {
-    /// Its number.
-    pub test: String,
-    /// True when it is closed; otherwise only how far it is.
-    pub closed: bool,
-    /// The first of two setups.
-    pub first: Option<String>,
-    /// The second of two setups.
-    pub second: Option<String>,
-    /// All setups.
-    pub setups: Vec<String>,
-    /// Everything that differs.
-    pub differs: Vec<String>,
-    /// Takes per setup.
-    pub takes: BTreeMap<String, usize>,
-    /// The mic or blend.
-    pub mic: String,
-    /// The excerpt.
-    pub excerpt: String,
-    /// True when raw levels are compared.
-    pub as_recorded: bool,
-    /// Scored trials planned for all listeners; null when open-ended.
-    pub planned: Option<u64>,
-    /// Scored trials answered.
-    pub done: u64,
-    /// Void trials.
-    pub void: u64,
-    /// Everything below is there for closed tests only.
-    #[serde(flatten)]
-    pub result: Option<ResultDoc>,
-}
-
-/// The result of a closed test.
-#[derive(Debug, Clone, Serialize)]
-pub struct ResultDoc {
-    /// All numbers.
-    #[serde(flatten)]
-    pub count: CountDoc,
-    /// The exact p of the answered trials alone: valid only if nobody saw the score before stopping.
-    pub p_value_answered: Option<f64>,
-    /// The p after Holm over the tests of one question.
-    pub p_holm: f64,
-    /// Level of the test.
-    pub alpha: f64,
-    /// Smallest share worth finding.
-    pub bound: f64,
-    /// Controls.
-    pub controls: ControlsDoc,
-    /// Listeners.
-    pub listeners: Vec<ListenerDoc>,
-    /// Listeners planned.
-    pub listeners_planned: u32,
-    /// True when only simulated listeners answered.
-    pub simulated_only: bool,
-    /// How unequal they are.
-    pub heterogeneity: Option<HeterogeneityDoc>,
-    /// Pairs of a preference test.
-    pub preference: Option<Vec<PreferenceDoc>>,
-    /// `graded`: medians and quartiles, the anchor last.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub ratings: Option<Vec<RatingDoc>>,
-    /// Some scored trial's hidden sample was its reference's own file.
-    pub own_file: bool,
-    /// What the engineer was warned about when sealing.
-    pub warnings: Vec<String>,
-    /// The verdict's kind.
-    pub verdict: &'static str,
-    /// The verdict as a sentence.
-    pub sentence: String,
-}
-
-/// The document of `score`.
-#[derive(Debug, Clone, Serialize)]
-pub struct ScoreDoc {
-    /// The session's folder.
-    pub session: String,
-    /// Its tests, all of them, whatever became of them.
-    pub tests: Vec<TestDoc>,
-}
 
 /// What is known about a test besides its trials.
 #[derive(Debug, Clone, Default)]
@@ -202,40 +36,26 @@ struct Panel {
 }
 
 fn panel(plan: &Plan, trials: &[TrialRecord], listeners: &[Listener]) -> Panel {
-    let simulated = |code: &ListenerCode| listeners.iter().any(|l| &l.code == code && l.simulated);
+    let of_simulated: BTreeSet<&ListenerCode> = listeners.iter().filter(|l| l.simulated).map(|l| &l.code).collect();
+    let simulated = |code: &ListenerCode| of_simulated.contains(code);
     let answered = |t: &&TrialRecord| matches!(t.state, TrialState::Answered { .. });
     let people = trials.iter().filter(answered).any(|t| !simulated(&t.listener));
     let mut tallies: Vec<(ListenerCode, Tally)> = Vec::new();
+    let mut places: BTreeMap<&ListenerCode, usize> = BTreeMap::new();
     for trial in trials.iter().filter(|t| simulated(&t.listener) != people) {
-        let at = tallies.iter().position(|(c, _)| c == &trial.listener).unwrap_or_else(|| {
+        let at = *places.entry(&trial.listener).or_insert_with(|| {
             tallies.push((trial.listener.clone(), Tally::default()));
             tallies.len() - 1
         });
-        if let TrialState::Answered { answer, order, right, .. } = &trial.state {
+        if let TrialState::Answered { answer, order, right, at: when, .. } = &trial.state {
             tallies[at].1.add(plan, order, &answer.choice, *right);
+            if people && order.kind == TrialKind::Scored {
+                tallies[at].1.seconds.push(when.duration_since(trial.opened_at).as_secs_f64());
+            }
         }
     }
     // Who began is who has a trial: a listener whose only trial is void began as well, and what is unanswered counts as wrong.
     Panel { tallies, simulated: !people }
-}
-
-fn flags(tally: &Tally) -> Vec<String> {
-    let mut out = Vec::new();
-    let first = tally.scored.iter().filter(|s| s.1).count() as u64;
-    let n = tally.scored.len() as u64;
-    if n >= 8 && checks::position_bias_p(first, n) <= checks::FLAG_LEVEL {
-        out.push(format!("picked the first choice {first} of {n} times"));
-    }
-    let outcomes: Vec<bool> = tally.scored.iter().map(|s| s.0).collect();
-    if (8..=400).contains(&outcomes.len()) {
-        let (_, improving, declining) = checks::drift(&outcomes);
-        if declining <= checks::FLAG_LEVEL / 2.0 {
-            out.push("became worse towards the end: tired ears?".to_owned());
-        } else if improving <= checks::FLAG_LEVEL / 2.0 {
-            out.push("became better towards the end".to_owned());
-        }
-    }
-    out
 }
 
 /// Medians and quartiles of a graded test.
@@ -255,22 +75,6 @@ fn ratings(plan: &Plan, panel: &Panel) -> Vec<RatingDoc> {
     };
     let setups = plan.setups.iter().enumerate().filter_map(|(k, s)| doc(Some(s), rows.iter().map(|r| r.0[k]).collect()));
     setups.chain(doc(None, rows.iter().map(|r| r.1).collect())).collect()
-}
-
-/// What stands out in a listener's ratings.
-fn rating_flags(plan: &Plan, tally: &Tally) -> Vec<String> {
-    let reference = plan.reference.as_ref().map_or(0, |r| plan.setups.iter().position(|s| s == r).unwrap_or(0));
-    let hidden: Vec<f64> = tally.ratings.iter().filter_map(|r| r.0.get(reference).copied()).collect();
-    let anchor: Vec<f64> = tally.ratings.iter().map(|r| r.1).collect();
-    let (low, high, _) = screening(&hidden, &anchor);
-    let mut out = Vec::new();
-    if low > 0.15 {
-        out.push(format!("rated the hidden reference below 90 in {:.0} % of trials", 100.0 * low));
-    }
-    if high > 0.15 {
-        out.push(format!("rated the dulled anchor above 90 in {:.0} % of trials", 100.0 * high));
-    }
-    out
 }
 
 /// The pairs of a preference test.
@@ -385,7 +189,7 @@ fn result(j: &Judgeable<'_>, panel: &Panel, pooled: &Pooled, p_holm: f64, severa
             correct: tally.correct(),
             p_value: *p,
             p_holm: *adjusted,
-            flags: if plan.method == Method::Graded { rating_flags(plan, tally) } else { flags(tally) },
+            flags: if plan.method == Method::Graded { rating_flags(plan, tally) } else { flags(plan, tally) },
         })
         .collect();
     let sentence = sentence::verdict(&facts(j, panel, pooled, &decision, &listeners, several.then_some(p_holm)));
@@ -415,6 +219,9 @@ fn result(j: &Judgeable<'_>, panel: &Panel, pooled: &Pooled, p_holm: f64, severa
         }),
         ratings: (plan.method == Method::Graded).then(|| ratings(plan, panel)),
         preference: (plan.method == Method::Preference).then(|| pairs(plan, panel)),
+        scale: (plan.method == Method::Preference)
+            .then(|| super::scale::scale(plan, &panel.tallies.iter().map(|t| &t.1).collect::<Vec<_>>()))
+            .flatten(),
         own_file: around.own_file,
         warnings: plan.warnings.clone(),
         verdict: decision.kind.name(),

@@ -19,6 +19,8 @@ pub struct Tally {
     pub pairs: Vec<((usize, usize), bool)>,
     /// `graded`: each trial's ratings of the setups in the plan's order (the reference's is that of the hidden one), then the anchor's.
     pub ratings: Vec<(Vec<f64>, f64)>,
+    /// Seconds from opening to pick of each scored trial; empty of simulated listeners.
+    pub seconds: Vec<f64>,
     /// Same-file controls.
     pub same_file: ControlCount,
     /// Repeat controls.

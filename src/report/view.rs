@@ -275,8 +275,12 @@ pub struct ScoreView {
 pub struct PreferenceView {
     /// Times each setup was preferred.
     pub counts: Vec<(String, u64)>,
-    /// A note in words (order effect, scale).
+    /// A note in words (order effect, tiers).
     pub notes: Vec<String>,
+    /// Setup, log odds of being preferred (mean 0), standard error; empty when there was no pick.
+    pub scale: Vec<(String, f64, f64)>,
+    /// No scale exists: the numbers above are shrunk and show the order alone.
+    pub shrunk: bool,
 }
 
 /// A listener's share.

@@ -1,7 +1,8 @@
 //! Sealed tests with their fate, scores and picks, as the report shows them.
 
 use crate::jobs::error::JobError;
-use crate::jobs::score::{ListenerDoc, ResultDoc, ScoreDoc, TestDoc};
+use crate::jobs::scale::ScaleDoc;
+use crate::jobs::score::{ListenerDoc, PreferenceDoc, ResultDoc, ScoreDoc, TestDoc};
 use crate::model::ids::ClipId;
 use crate::model::trial::{Method, OrderRecord, Plan, SealedTest, TrialCount, TrialKind, TrialRecord, TrialState};
 use crate::model::verdict::VerdictKind;
@@ -116,19 +117,48 @@ fn score(plan: &Plan, doc: &TestDoc, r: &ResultDoc, trials: &[TrialRecord]) -> O
                 (if r.hidden_reference { format!("{name}, the hidden reference") } else { name }, [r.q1, r.median, r.q3])
             })
             .collect(),
-        preference: r.preference.as_ref().map(|pairs| PreferenceView {
-            counts: pairs
-                .iter()
-                .map(|p| (format!("{} over {}, of {} picks", p.first, p.second, p.picks), p.first_preferred))
-                .collect(),
-            notes: pairs
-                .iter()
-                .filter(|_| pairs.len() > 1)
-                .map(|p| format!("{} against {}: two-sided p = {:.4}, after Holm {:.4}", p.first, p.second, p.p_value, p.p_holm))
-                .collect(),
-        }),
+        preference: r.preference.as_ref().map(|pairs| preference(pairs, r.scale.as_ref())),
         picks: trials.iter().map(|t| pick(plan, t)).collect(),
     })
+}
+
+fn preference(pairs: &[PreferenceDoc], scale: Option<&ScaleDoc>) -> PreferenceView {
+    let mut notes: Vec<String> = pairs
+        .iter()
+        .filter(|_| pairs.len() > 1)
+        .map(|p| format!("{} against {}: two-sided p = {:.4}, after Holm {:.4}", p.first, p.second, p.p_value, p.p_holm))
+        .collect();
+    if let Some(order) = scale.and_then(|s| s.order_effect.as_ref()) {
+        let which = if order.gamma >= 0.0 { "first" } else { "second" };
+        notes.push(format!(
+            "What sounded {which} was chosen more often than its setup explains by {:.2} in log odds (p = {}).",
+            order.gamma.abs(),
+            crate::report::numbers::p(order.p_value)
+        ));
+    }
+    if let Some(tiers) = scale.and_then(|s| s.tiers.as_ref()) {
+        let groups: Vec<String> = tiers.iter().map(|g| g.join(", ")).collect();
+        notes.push(format!(
+            "No finite scale exists, for one group was never beaten by another; groups, best first: {}. The plot's places are shrunk.",
+            groups.join("; then ")
+        ));
+    }
+    if scale.is_some_and(|s| !s.connected) {
+        notes
+            .push("Some setups were never compared with the others, not even through a third: they cannot be ranked.".to_owned());
+    }
+    if let Some(u) = scale.and_then(|s| s.agreement) {
+        notes.push(format!("Agreement of the listeners (Kendall's u, 1 for all alike): {u:.2}."));
+    }
+    PreferenceView {
+        counts: pairs
+            .iter()
+            .map(|p| (format!("{} over {}, of {} picks", p.first, p.second, p.picks), p.first_preferred))
+            .collect(),
+        notes,
+        scale: scale.map_or_else(Vec::new, |s| s.items.iter().map(|i| (i.setup.clone(), i.ability, i.standard_error)).collect()),
+        shrunk: scale.is_some_and(|s| s.shrunk),
+    }
 }
 
 /// d' may be infinite, which documents write as a word.

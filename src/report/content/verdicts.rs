@@ -4,7 +4,7 @@ use super::{Block, Section, section};
 use crate::model::trial::Method;
 use crate::model::verdict::VerdictKind;
 use crate::report::numbers::{p, percent};
-use crate::report::plots::{Plot, PlotError, evidence, interval, power};
+use crate::report::plots::{Plot, PlotError, boxes, evidence, interval, power, scale};
 use crate::report::view::{Report, ScoreView, TestView};
 
 /// A test's verdict as it stands at the head of the report.
@@ -50,6 +50,8 @@ pub fn verdict(test: &TestView) -> Result<Verdict, PlotError> {
     }
     plots.extend(power(test, score)?);
     plots.extend(evidence(test, score)?);
+    plots.extend(scale(test, score)?);
+    plots.extend(boxes(test, score)?);
     Ok(Verdict {
         test: test.test.clone(),
         asked,

@@ -6,23 +6,29 @@
 //! * [`forest()`]: listeners one above the other
 //! * [`bands()`]: differences per one-third octave with repeat floor and prediction
 //! * [`levels()`]: level over the capture order
+//! * [`scale()`]: a preference test's setups on one scale
+//! * [`boxes()`]: ratings of a graded test
 //! * [`evidence()`]: evidence over the trials of an open-ended test
 
 mod bands;
+mod boxes;
 mod canvas;
 mod evidence;
 mod forest;
 mod interval;
 mod levels;
 mod power;
+mod scale;
 
 pub use bands::bands;
+pub use boxes::boxes;
 pub use canvas::PlotError;
 pub use evidence::evidence;
 pub use forest::forest;
 pub use interval::interval;
 pub use levels::levels;
 pub use power::power;
+pub use scale::scale;
 
 use serde::Serialize;
 

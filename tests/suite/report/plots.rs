@@ -119,6 +119,64 @@ fn bands_show_measured_floor_and_prediction() {
     assert_eq!(plot.table.rows[19][0], "6.3k");
 }
 
+/// Three setups on an invented scale.
+fn liked(score: &cabjury::report::view::ScoreView) -> cabjury::report::view::ScoreView {
+    let scale = [("s16", 0.8, 0.3), ("p4", -0.2, 0.25), ("sp8", -0.6, 0.35)];
+    cabjury::report::view::ScoreView {
+        preference: Some(cabjury::report::view::PreferenceView {
+            counts: Vec::new(),
+            notes: Vec::new(),
+            scale: scale.iter().map(|(s, a, e)| ((*s).to_owned(), *a, *e)).collect(),
+            shrunk: false,
+        }),
+        ..score.clone()
+    }
+}
+
+/// Two setups and an anchor, rated.
+fn rated(score: &cabjury::report::view::ScoreView) -> cabjury::report::view::ScoreView {
+    let ratings =
+        [("s16, the hidden reference", [80.0, 90.0, 97.0]), ("p4", [55.0, 70.0, 82.0]), ("the dulled anchor", [5.0, 12.0, 25.0])];
+    cabjury::report::view::ScoreView { ratings: ratings.iter().map(|(s, q)| ((*s).to_owned(), *q)).collect(), ..score.clone() }
+}
+
+#[test]
+fn the_scale_shows_abilities_where_they_are_and_best_first() {
+    let test = sample::test(VerdictKind::Preferred, &[(13, 16)], "Preferred.");
+    let plot = plots::scale(&test, &liked(test.score.as_ref().unwrap())).unwrap().unwrap();
+    let at = words(&plot.svg);
+    let tick = |label: &str| at.iter().find(|w| w.0 == label).map(|w| w.1).unwrap();
+    let value = scale((-1.0, tick("\u{2212}1.0")), (1.0, tick("+1.0")));
+    let dots = attributes(&plot.svg, "circle", "#22201C", "cx");
+    let found: Vec<f64> = dots.iter().map(|x| value(*x)).collect();
+    for (found, wanted) in found.iter().zip([0.8, -0.2, -0.6]) {
+        assert!((found - wanted).abs() < 0.02, "{found} {wanted}");
+    }
+    assert_eq!(plot.table.rows[0][0], "s16");
+}
+
+#[test]
+fn boxes_reach_from_quartile_to_quartile() {
+    let test = sample::test(VerdictKind::RatedApart, &[(13, 16)], "Rated apart.");
+    let plot = plots::boxes(&test, &rated(test.score.as_ref().unwrap())).unwrap().unwrap();
+    let at = words(&plot.svg);
+    let tick = |label: &str| at.iter().find(|w| w.0 == label).map(|w| w.1).unwrap();
+    let value = scale((0.0, tick("0")), (100.0, tick("100")));
+    let filled: Vec<(f64, f64)> = plot
+        .svg
+        .split('<')
+        .filter(|e| e.starts_with("polygon") && e.contains("#E0D4BA"))
+        .map(|e| {
+            let x: Vec<f64> = points(e).iter().map(|p| value(p.0)).collect();
+            (x.iter().copied().fold(f64::MAX, f64::min), x.iter().copied().fold(f64::MIN, f64::max))
+        })
+        .collect();
+    for (found, wanted) in filled.iter().zip([(80.0, 97.0), (55.0, 82.0), (5.0, 25.0)]) {
+        assert!((found.0 - wanted.0).abs() < 0.5 && (found.1 - wanted.1).abs() < 0.5, "{found:?} {wanted:?}");
+    }
+    assert_eq!(filled.len(), 3);
+}
+
 #[test]
 fn every_plot_has_words_and_numbers() {
     let test = sample::test(VerdictKind::Heard, &[(13, 16), (9, 16)], "Heard.");
@@ -133,6 +191,8 @@ fn every_plot_has_words_and_numbers() {
         plots::bands(&report.differences[0], "b").unwrap(),
         plots::levels(&report.takes, "close-a", "l").unwrap(),
         plots::evidence(&open_ended, &score).unwrap(),
+        plots::scale(&test, &liked(&score)).unwrap(),
+        plots::boxes(&test, &rated(&score)).unwrap(),
     ];
     for plot in all {
         let plot = plot.unwrap();

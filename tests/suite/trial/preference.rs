@@ -41,7 +41,61 @@ fn the_sentence_names_the_pairs() {
     assert!((test["p_value"].as_f64().unwrap() - least).abs() < 1e-12);
     let sentence = test["sentence"].as_str().unwrap();
     assert!(sentence.contains("one is preferred to two") && sentence.contains("after Holm over 3 pairs"), "{sentence}");
+    // Nobody ever beat the one before: no finite scale, and the groups say so (Zermelo; Ford 1957).
+    assert_eq!(test["scale"]["shrunk"], true);
+    assert_eq!(test["scale"]["tiers"], serde_json::json!([["one"], ["two"], ["three"]]));
+    assert_eq!(test["scale"]["differences"], serde_json::json!([]));
     assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
+}
+
+/// Abilities by the MM algorithm (Hunter 2004): pi_i <- W_i / sum_j n_ij / (pi_i + pi_j), another way to the same maximum.
+fn by_mm(wins: &[[f64; 3]; 3]) -> [f64; 3] {
+    let mut pi = [1.0f64; 3];
+    for _ in 0..20_000 {
+        let old = pi;
+        for i in 0..3 {
+            let won: f64 = wins[i].iter().sum();
+            let met: f64 = (0..3).filter(|j| *j != i).map(|j| (wins[i][j] + wins[j][i]) / (old[i] + old[j])).sum();
+            pi[i] = won / met;
+        }
+        let sum: f64 = pi.iter().sum();
+        pi.iter_mut().for_each(|p| *p /= sum);
+    }
+    let mean = pi.iter().map(|p| p.ln()).sum::<f64>() / 3.0;
+    pi.map(|p| p.ln() - mean)
+}
+
+#[test]
+fn the_scale_is_the_maximum_that_another_algorithm_finds() {
+    let desk = Desk::new();
+    three_setups(&desk, "240");
+    desk.run(&["rehearse", "s", "--hears", "0.4", "--runs", "1", "--seed", "5", "--keep", "some-taste"]).ends(0);
+    let doc = desk.run(&["score", "s", "--json"]).ends(0).json();
+    let test = &doc["tests"][0];
+    let mut wins = [[0.0; 3]; 3];
+    for pair in test["preference"].as_array().unwrap() {
+        let place = |key: &str| ["one", "two", "three"].iter().position(|n| pair[key] == *n).unwrap();
+        let (a, b) = (place("first"), place("second"));
+        let preferred = pair["first_preferred"].as_f64().unwrap();
+        wins[a][b] = preferred;
+        wins[b][a] = pair["picks"].as_f64().unwrap() - preferred;
+    }
+    let scale = &test["scale"];
+    assert_eq!((scale["shrunk"].as_bool(), scale["tiers"].is_null()), (Some(false), true));
+    let items = scale["items"].as_array().unwrap();
+    for (item, wanted) in items.iter().zip(by_mm(&wins)) {
+        assert!((item["ability"].as_f64().unwrap() - wanted).abs() < 1e-6, "{item} {wanted}");
+    }
+    for d in scale["differences"].as_array().unwrap() {
+        let ability = |key: &str| items.iter().find(|i| i["setup"] == d[key]).unwrap()["ability"].as_f64().unwrap();
+        assert!((d["difference"].as_f64().unwrap() - (ability("first") - ability("second"))).abs() < 1e-9);
+        assert!(d["p_holm"].as_f64() >= d["p_value"].as_f64());
+    }
+    assert!(scale["order_effect"]["p_value"].is_f64());
+    let html = desk.run(&["report", "s", "--out", "r.html"]).ends(0);
+    assert!(html.out.contains("r.html"));
+    let page = std::fs::read_to_string(desk.join("r.html")).unwrap();
+    assert!(page.contains("preference on a scale") && page.contains("What sounded"), "the scale is in the report");
 }
 
 /// Rates every trial of a graded test through the player's own line form: `rate` gives the number for what sounded, by the records.

@@ -1,4 +1,4 @@
-//! The desk is killed at random moments while several listeners answer: no acknowledged pick is lost. Ten rounds here, a hundred by
+//! The desk is killed at random moments while several listeners answer: no acknowledged pick is lost. Thirty rounds here, a hundred by
 //! `tests/long desk-kills`.
 
 use crate::material::Noise;
@@ -87,7 +87,7 @@ fn listen(host: &str, code: &str, acknowledged: &Mutex<BTreeSet<String>>) {
 
 #[test]
 fn a_killed_desk_loses_no_acknowledged_pick() {
-    let rounds = std::env::var("CABJURY_ROUNDS").ok().and_then(|r| r.parse().ok()).unwrap_or(10);
+    let rounds = std::env::var("CABJURY_ROUNDS").ok().and_then(|r| r.parse().ok()).unwrap_or(30);
     let folder = Folder::new();
     played_session(&folder, 3);
     let names = ["p1", "p2", "p3", "p4", "p5", "p6"];
@@ -103,8 +103,14 @@ fn a_killed_desk_loses_no_acknowledged_pick() {
                 std::thread::spawn(move || listen(&host, &code, &acknowledged))
             })
             .collect();
-        // Less than a second: 6000 answers are enough for every round.
-        std::thread::sleep(Duration::from_micros(30_000 + ((noise.next() + 1.0) * 60_000.0) as u64));
+        // First something has to happen, on however busy a machine; from then on the time of death is random. Some tens of milliseconds:
+        // the planned 6000 answers have to last for a hundred rounds.
+        let before = acknowledged.lock().unwrap().len();
+        let patience = std::time::Instant::now();
+        while acknowledged.lock().unwrap().len() < before + 3 && patience.elapsed() < Duration::from_secs(20) {
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        std::thread::sleep(Duration::from_micros(((noise.next() + 1.0) * 16_000.0) as u64));
         child.kill().unwrap();
         child.wait().unwrap();
         for listener in listeners {
