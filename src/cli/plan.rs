@@ -145,6 +145,15 @@ fn text(doc: &PlanDoc) -> String {
     if let Some(needed) = &doc.trials_for_80 {
         lines.push(format!("Trials for an 80 % chance to find a listener who is\n  {}", super::chance::needed_lines(needed)));
     }
+    if let Some(reach) = &doc.open_ended {
+        lines.push(
+            "Open-ended: a listener who is right so often is found within 100 trials with a chance of (after so many on average)"
+                .to_owned(),
+        );
+        let each =
+            reach.iter().map(|r| format!("{:.0} %: {:.0} % ({:.0})", r.p_correct * 100.0, r.found_by_100 * 100.0, r.mean_trials));
+        lines.push(format!("  {}", each.collect::<Vec<_>>().join(", ")));
+    }
     if let Some(minutes) = doc.minutes {
         lines.push(format!("about {minutes:.0} minutes of listening for each listener"));
     }

@@ -10,6 +10,7 @@ use crate::model::rig::{Rig, Setup};
 use crate::model::session::{Clip, MatchRun, Take};
 use crate::model::trial::{Controls, Method, Plan, PlanClip, SealedTest, TrialCount};
 use crate::stats::binomial::{critical, critical_two_sided};
+use crate::stats::evidence;
 use crate::stats::verdict::{CUE_LEVEL, Counted, numbers};
 use crate::store::Session;
 use crate::trial::{generator, seal};
@@ -55,6 +56,17 @@ pub struct Request {
     pub training_by_name: bool,
     /// A confidence and a remark are asked for after each pick.
     pub ask_confidence: bool,
+}
+
+/// How an open-ended test goes for a listener who is right so often.
+#[derive(Debug, Clone, Serialize)]
+pub struct ReachDoc {
+    /// Probability of a right answer.
+    pub p_correct: f64,
+    /// Chance that it is found within 100 trials.
+    pub found_by_100: f64,
+    /// Mean number of trials until then, or 100.
+    pub mean_trials: f64,
 }
 
 /// The document of `plan`.
@@ -103,6 +115,9 @@ pub struct PlanDoc {
     /// With `--what-if`: trials needed for a power of 80 %.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub trials_for_80: Option<Vec<NeededDoc>>,
+    /// With `--what-if`, open-ended: how soon evidence would be found.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub open_ended: Option<Vec<ReachDoc>>,
     /// With `--what-if`: about how long a listener will need, in minutes.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub minutes: Option<f64>,
@@ -406,6 +421,7 @@ fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
         takes,
         warnings: plan.warnings.clone(),
         trials_for_80: None,
+        open_ended: None,
         minutes: None,
     }
 }
@@ -432,6 +448,17 @@ pub fn what_if(folder: &Path, request: &Request) -> Result<PlanDoc, JobError> {
     let session = Session::open_read(folder)?;
     let plan = build(&session, request, TestId::new("test-0")?)?;
     let mut doc = document(&plan, None);
+    if let (TrialCount::OpenEnded, Some((a, b))) =
+        (plan.trials, plan.method.chance().filter(|_| plan.method != Method::Preference))
+    {
+        let g = f64::from(a) / f64::from(b);
+        let reach = |p: &PowerDoc| {
+            let (found_by_100, mean_trials) = evidence::reaching(g, p.p_correct, plan.alpha.value(), 100);
+            ReachDoc { p_correct: p.p_correct, found_by_100, mean_trials }
+        };
+        let shares = super::chance::what_if(plan.method, 1, plan.alpha.value())?.power;
+        doc.open_ended = Some(shares.iter().map(reach).collect());
+    }
     if plan.method != Method::Graded {
         doc.trials_for_80 = Some(super::chance::what_if(plan.method, 1, plan.alpha.value())?.trials_for_80);
     }

@@ -12,9 +12,10 @@ use crate::model::ids::{ListenerCode, SetupName, TestId};
 use crate::model::session::{Clip, Listener, Take};
 use crate::model::trial::{Method, Plan, SealedTest, TrialCount, TrialKind, TrialRecord, TrialState};
 use crate::report::sentence::{self, Facts, PairFact, RatingFact};
+use crate::stats::beta_binomial;
 use crate::stats::binomial::upper_tail;
 use crate::stats::graded::quartiles;
-use crate::stats::panel::{heterogeneity, holm};
+use crate::stats::panel::{cluster_error, heterogeneity, holm};
 use crate::stats::verdict::{ControlCount, Decision, decide};
 use crate::store::Session;
 use std::collections::{BTreeMap, BTreeSet};
@@ -195,6 +196,7 @@ fn result(j: &Judgeable<'_>, panel: &Panel, pooled: &Pooled, p_holm: f64, severa
     let sentence = sentence::verdict(&facts(j, panel, pooled, &decision, &listeners, several.then_some(p_holm)));
     let counts: Vec<(u64, u64)> = listeners.iter().map(|l| (l.trials, l.correct)).collect();
     let g = pooled.numbers.chance;
+    let unequal = beta_binomial::fit(&counts);
     let control = |c: ControlCount| ControlDoc { trials: c.trials, correct: c.correct };
     ResultDoc {
         count: CountDoc::new(&pooled.counted, &pooled.numbers),
@@ -216,6 +218,9 @@ fn result(j: &Judgeable<'_>, panel: &Panel, pooled: &Pooled, p_holm: f64, severa
             p_value: h.p,
             tarone_z: h.tarone_z,
             tarone_p: h.tarone_p,
+            rho: unequal.map(|b| b.rho),
+            rho_p: unequal.map(|b| b.p),
+            cluster_error: cluster_error(&counts),
         }),
         ratings: (plan.method == Method::Graded).then(|| ratings(plan, panel)),
         preference: (plan.method == Method::Preference).then(|| pairs(plan, panel)),

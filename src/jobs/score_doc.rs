@@ -55,6 +55,12 @@ pub struct HeterogeneityDoc {
     pub tarone_z: f64,
     /// Its one-sided p.
     pub tarone_p: f64,
+    /// Correlation of two answers of one listener by the beta-binomial; null when the counts scatter no more than one chance explains.
+    pub rho: Option<f64>,
+    /// The p of that correlation, by likelihood ratio.
+    pub rho_p: Option<f64>,
+    /// Standard error of the share right over listeners.
+    pub cluster_error: Option<f64>,
 }
 
 /// How often each setup of a preference test was preferred.

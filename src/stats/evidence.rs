@@ -30,6 +30,36 @@ pub fn anytime_p(outcomes: impl IntoIterator<Item = bool>, p0: f64, two_sided: b
     (-best).exp().min(1.0)
 }
 
+/// Fewest right of `n` at which the one-sided evidence reaches 1/alpha; `n + 1` when none does.
+#[must_use]
+pub fn least_to_reach(n: u64, p0: f64, alpha: f64) -> u64 {
+    // E rises with the number right above its mean and is below 1 under it.
+    let from = (n as f64 * p0).ceil() as u64;
+    (from..=n).find(|s| ln_one_sided(*s, n, p0) >= -alpha.ln() * (1.0 - 1e-12)).unwrap_or(n + 1)
+}
+
+/// How an open-ended test goes for a listener who is right with probability `p`: the probability that the evidence reaches 1/alpha within
+/// `n` trials, and the mean number of trials used, stopping there or at `n`. By exact recursion.
+#[must_use]
+pub fn reaching(p0: f64, p: f64, alpha: f64, n: u64) -> (f64, f64) {
+    // still[s]: probability that s are right and the evidence has not reached yet.
+    let mut still = vec![1.0f64];
+    let (mut reached, mut mean) = (0.0, 0.0);
+    for trial in 1..=n {
+        mean += still.iter().sum::<f64>();
+        let least = least_to_reach(trial, p0, alpha) as usize;
+        let mut next = vec![0.0; still.len() + 1];
+        for (s, share) in still.iter().enumerate() {
+            next[s] += share * (1.0 - p);
+            next[s + 1] += share * p;
+        }
+        reached += next.iter().skip(least).sum::<f64>();
+        next.truncate(least.min(next.len()));
+        still = next;
+    }
+    (reached, mean)
+}
+
 /// The two-sided confidence sequence at level `1 - alpha`: {p : (n+1) P(Bin(n,p) = S) > alpha}.
 #[must_use]
 pub fn sequence_two_sided(correct: u64, n: u64, alpha: f64) -> [f64; 2] {

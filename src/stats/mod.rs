@@ -11,10 +11,12 @@
 //! * [`preference`]: scales out of paired preferences, consistency, agreement
 //! * [`mod@graded`]: medians, Friedman, signed ranks
 //! * [`panel`]: many listeners
+//! * [`mod@beta_binomial`]: how unequal they are
 //! * [`checks`]: listener quality: flags, never exclusions
 //! * [`verdict`]: the gates
 //! * [`special`]: the normal distribution and root finding
 
+pub mod beta_binomial;
 pub mod binomial;
 pub mod checks;
 pub mod dprime;

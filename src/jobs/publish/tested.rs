@@ -96,7 +96,14 @@ fn score(plan: &Plan, doc: &TestDoc, r: &ResultDoc, trials: &[TrialRecord]) -> O
             .as_ref()
             .map(|d| format!("{} (95 %: {} to {}), model {}", number(&d.estimate), number(&d.low), number(&d.high), d.model)),
         similarity_p: c.similarity.as_ref().map(|s| s.p_value),
-        power_at_three_quarters: fixed.then(|| power_at(plan.method, c.trials, r.alpha, 0.75)),
+        power_at_three_quarters: fixed.then(|| match &r.preference {
+            // Over several pairs each pair has its own picks and Holm's correction, of which Bonferroni's is the least favourable step.
+            Some(pairs) if pairs.len() > 1 => {
+                let picks = pairs.iter().map(|p| p.picks).min().unwrap_or(0);
+                power_at(plan.method, picks, r.alpha / pairs.len() as f64, 0.75)
+            }
+            _ => power_at(plan.method, c.trials, r.alpha, 0.75),
+        }),
         same_file: (r.controls.same_file.trials, r.controls.same_file.correct),
         repeat: (r.controls.repeat.trials, r.controls.repeat.correct),
         listeners: r.listeners.iter().map(listener).collect(),

@@ -45,10 +45,14 @@ pub fn verdict(test: &TestView) -> Result<Verdict, PlotError> {
         });
     };
     let mut plots = Vec::new();
-    if score.trials > 0 && test.method != Method::Graded {
+    // Over several setups no single share and no single count decides: the pairs and the scale speak.
+    let one_count = test.method != Method::Graded && (test.method != Method::Preference || test.setups.len() == 2);
+    if score.trials > 0 && one_count {
         plots.push(interval(test, score)?);
     }
-    plots.extend(power(test, score)?);
+    if one_count {
+        plots.extend(power(test, score)?);
+    }
     plots.extend(evidence(test, score)?);
     plots.extend(scale(test, score)?);
     plots.extend(boxes(test, score)?);
@@ -140,12 +144,22 @@ fn better(test: &TestView, score: &ScoreView) -> (String, String) {
 /// "Could this test have missed it?"
 fn missed(test: &TestView, score: &ScoreView) -> (String, String) {
     let question = "Could this test have missed a difference?".to_owned();
+    if test.method == Method::Graded {
+        let text = format!(
+            "It may have: how large a difference {} of ratings can find depends on how much they scatter. More trials or more listeners \
+             find smaller ones.",
+            crate::report::numbers::count(score.trials as usize, "trial", "trials")
+        );
+        return (question, text);
+    }
     let Some(power) = score.power_at_three_quarters else {
         let text =
             "An open-ended test goes on until somebody stops it; how much it can still find depends on how long it goes on.";
         return (question, text.to_owned());
     };
-    let who = if test.method == Method::Preference {
+    let who = if test.method == Method::Preference && test.setups.len() > 2 {
+        "Somebody who prefers the same setup of a pair 3 times in 4"
+    } else if test.method == Method::Preference {
         "Somebody who prefers the same setup 3 times in 4"
     } else {
         "A listener who is right 3 times in 4"

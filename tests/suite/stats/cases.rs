@@ -217,6 +217,131 @@ fn evidence_that_allows_stopping() {
     });
 }
 
+#[test]
+fn open_ended_tests_keep_their_level_and_find_what_they_say() {
+    each("one-sided uniform-mixture e-process", 5, |case, i, e| {
+        let (p0, alpha, n) = (number(&i["p0"]), number(&i["alpha"]), whole(&i["N"]));
+        for (k, wanted) in numbers(&e["thresholds"]).iter().enumerate() {
+            let found = evidence::least_to_reach(k as u64 + 1, p0, alpha);
+            assert_eq!(found, *wanted as u64, "{}: at {}", case["id"], k + 1);
+        }
+        near(case, "ever", evidence::reaching(p0, p0, alpha, n).0, number(&e["prob_ever_cross"]));
+    });
+    each("power of the open-ended e-process", 2, |case, i, e| {
+        let (reached, mean) = evidence::reaching(number(&i["p0"]), number(&i["p_alt"]), number(&i["alpha"]), whole(&i["N"]));
+        near(case, "reached", reached, number(&e["prob_cross"]));
+        near(case, "trials", mean, number(&e["expected_trials"]));
+    });
+    // What the fixed test would do if it were looked at after every trial: why a peek is refused.
+    each("what NOT to do", 4, |case, i, e| {
+        let (p0, alpha) = (number(&i["p0"]), number(&i["alpha"]));
+        let (mut still, mut reached) = (vec![1.0f64], 0.0);
+        for n in 1..=whole(&i["N"]) {
+            let least = binomial::critical(n, p0, alpha).map_or(usize::MAX, |c| c as usize);
+            let mut next = vec![0.0; still.len() + 1];
+            for (s, share) in still.iter().enumerate() {
+                next[s] += share * (1.0 - p0);
+                next[s + 1] += share * p0;
+            }
+            reached += next.iter().skip(least).sum::<f64>();
+            next.truncate(least.min(next.len()));
+            still = next;
+        }
+        near(case, "false positive", reached, number(&e["prob_false_positive"]));
+    });
+}
+
+/// Balanced keys leak to a counting listener; ours are independent draws. The critical count is ours, the recursion the test's own.
+#[test]
+fn why_keys_are_not_balanced() {
+    each("balanced key (N/2 each) with trial", 5, |case, i, e| {
+        let n = whole(&i["N"]);
+        let critical = binomial::critical(n, 0.5, 0.05).unwrap_or(n + 1);
+        assert_eq!(critical, whole(&e["critical"]), "{}", case["id"]);
+        // ways[right]: probability, by keys left of each kind; the listener says the kind that is left more often.
+        let mut ways = std::collections::BTreeMap::from([((n / 2, n / 2), vec![1.0f64])]);
+        for _ in 0..n {
+            let mut next: std::collections::BTreeMap<(u64, u64), Vec<f64>> = std::collections::BTreeMap::new();
+            for ((a, b), by_right) in ways {
+                for (key, left, share) in [((a.wrapping_sub(1), b), a, a >= b), ((a, b.wrapping_sub(1)), b, b > a)] {
+                    if left == 0 {
+                        continue;
+                    }
+                    let p = left as f64 / (a + b) as f64;
+                    let into = next.entry(key).or_insert_with(|| vec![0.0; n as usize + 1]);
+                    for (right, q) in by_right.iter().enumerate().filter(|(_, q)| **q > 0.0) {
+                        into[right + usize::from(share)] += q * p;
+                    }
+                }
+            }
+            ways = next;
+        }
+        let by_right = ways.remove(&(0, 0)).unwrap();
+        let mean: f64 = by_right.iter().enumerate().map(|(r, p)| r as f64 * p).sum::<f64>() / n as f64;
+        near(case, "share", mean, number(&e["expected_share"]));
+        let false_positive: f64 = by_right.iter().skip(critical as usize).sum();
+        near(case, "false positive", false_positive, number(&e["prob_false_positive"]));
+    });
+}
+
+/// Where published tables are misprinted: exact counts against the public texts of the standards.
+#[test]
+fn misprints_of_published_tables() {
+    each("documented disagreement: the public text", 1, |case, i, e| {
+        let n = whole(&i["n"]);
+        for (alpha, wanted) in numbers(&i["alphas"]).iter().zip(numbers(&e["min_correct"])) {
+            assert_eq!(binomial::critical(n, number(&i["p0"]), *alpha), Some(wanted as u64), "{}", case["id"]);
+        }
+        near(case, "p at 15", binomial::upper_tail(15, n, 0.5), number(&e["p_at_15"]));
+    });
+    each("documented disagreement: public text", 1, |case, i, e| {
+        let g = number(&i["guess"]);
+        for (row, wanted) in i["rows"].as_array().unwrap().iter().zip(numbers(&e["max_correct"])) {
+            let (n, beta, pd) = (whole(&row[0]), number(&row[1]), number(&row[2]));
+            let p = g + (1.0 - g) * pd;
+            let most = (0..=n).take_while(|s| binomial::lower_tail(*s, n, p) <= beta).last().unwrap();
+            assert_eq!(most, wanted as u64, "{} {row}", case["id"]);
+        }
+    });
+}
+
+#[test]
+fn chi_square_and_beta_binomial() {
+    each("chi-square uniformity threshold", 6, |case, i, e| {
+        let df = number(&i["categories"]) - 1.0;
+        let tail = panel::chi_square_tail(number(&e["threshold"]), df);
+        assert!((tail / number(&i["alpha"]) - 1.0).abs() < 1e-7, "{}: {tail}", case["id"]);
+    });
+    each("chi-square goodness of fit", 1, |case, i, e| {
+        near(case, "p", panel::chi_square_tail(number(&e["stat"]), numbers(&i["counts"]).len() as f64 - 1.0), number(&e["p"]));
+    });
+    each("beta-binomial MLE", 2, |case, i, e| {
+        let Some(found) = cabjury::stats::beta_binomial::fit(&counts(i)) else {
+            // Less scatter than one chance explains: the cases say rho 0.
+            assert!(e["rho"].as_f64().is_none_or(|r| r < 1e-6), "{case}");
+            return;
+        };
+        for (what, found) in [
+            ("mu", found.mean),
+            ("alpha", found.a),
+            ("beta", found.b),
+            ("rho", found.rho),
+            ("loglik", found.log_likelihood),
+            ("lr", found.ratio),
+            ("p_mixture", found.p),
+        ] {
+            let wanted = number(&e[what]);
+            assert!((found - wanted).abs() <= 1e-6 * wanted.abs(), "{}: {what} {found} {wanted}", case["id"]);
+        }
+    });
+    each("position bias", 3, |case, i, e| {
+        let n = |key: &str| whole(&i[key]);
+        let said_first = n("key_first_said_first") + n("key_second_said_first");
+        let all = said_first + n("key_first_said_second") + n("key_second_said_second");
+        near(case, "share", checks::position_bias_p(said_first, all), number(&e["p_share_of_first"]));
+    });
+}
+
 fn counts(i: &Value) -> Vec<panel::Count> {
     numbers(&i["n"]).iter().zip(numbers(&i["x"])).map(|(n, x)| (*n as u64, x as u64)).collect()
 }

@@ -9,6 +9,8 @@ use cabjury::model::trial::TrialState;
 use cabjury::store::Session;
 use std::io::{BufRead, BufReader, Write};
 use std::process::Stdio;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::channel;
 use std::time::Duration;
 
