@@ -45,16 +45,24 @@ fn one_life(desk: &Desk, noise: &mut Noise) -> usize {
     });
     // From the first trial on the time of death is random; before it there is nothing to lose.
     let (tell, told) = channel();
+    let taken = Arc::new(AtomicUsize::new(0));
+    let counted = Arc::clone(&taken);
     let reader = std::thread::spawn(move || {
         let lines = output.lines().map_while(Result::ok).inspect(|l| {
             if l.starts_with("Trial") {
                 let _ = tell.send(());
             }
         });
-        lines.filter(|l| l.contains("taken down")).count()
+        let picks = lines.filter(|l| l.contains("taken down"));
+        picks.inspect(|_| drop(counted.fetch_add(1, Ordering::Relaxed))).count()
     });
     told.recv_timeout(Duration::from_secs(30)).unwrap();
     begun.send(()).unwrap();
+    // Every second life takes two picks first, on however busy a machine; the others may die before.
+    let (first, patience) = (noise.next() > 0.0, std::time::Instant::now());
+    while first && taken.load(Ordering::Relaxed) < 2 && patience.elapsed() < Duration::from_secs(10) {
+        std::thread::sleep(Duration::from_micros(200));
+    }
     std::thread::sleep(Duration::from_micros(((noise.next() + 1.0) * 9_000.0) as u64));
     child.kill().unwrap();
     child.wait().unwrap();
