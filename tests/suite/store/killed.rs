@@ -54,7 +54,11 @@ fn one_life(desk: &Desk, noise: &mut Noise) -> usize {
             }
         });
         let picks = lines.filter(|l| l.contains("taken down"));
-        picks.inspect(|_| drop(counted.fetch_add(1, Ordering::Relaxed))).count()
+        picks
+            .inspect(|_| {
+                counted.fetch_add(1, Ordering::Relaxed);
+            })
+            .count()
     });
     told.recv_timeout(Duration::from_secs(30)).unwrap();
     begun.send(()).unwrap();
