@@ -28,6 +28,8 @@ pub struct Facts {
     pub p: f64,
     /// The same after Holm, when several tests ask one question.
     pub p_holm: Option<f64>,
+    /// Probability of so few right by chance: what decides about the wrong way round.
+    pub reversed_p: f64,
     /// Smallest share of distinguishers worth finding.
     pub bound: f64,
     /// One-sided upper 95 % limit of the share of distinguishers.
@@ -104,6 +106,7 @@ impl Facts {
             alpha: c.alpha,
             p: n.p_value.unwrap_or(n.anytime_p),
             p_holm: None,
+            reversed_p: n.reversed_p,
             bound: c.bound,
             upper95: n.distinguishers.map(|d| d.upper95),
             power_75: power_at(c.method, c.trials, c.alpha, 0.75),
@@ -166,10 +169,14 @@ pub fn attribution(differs: &[String]) -> String {
 }
 
 fn counts(f: &Facts) -> String {
+    counts_with(f, f.p)
+}
+
+fn counts_with(f: &Facts, p: f64) -> String {
     let by_chance = f.trials as f64 * f.chance;
     let by_chance =
         if (by_chance - by_chance.round()).abs() < 1e-9 { format!("{by_chance:.0}") } else { format!("{by_chance:.1}") };
-    format!("{} of {} right (chance {by_chance}; {})", f.correct, f.trials, p_text(f.p))
+    format!("{} of {} right (chance {by_chance}; {})", f.correct, f.trials, p_text(p))
 }
 
 fn main_clause(f: &Facts) -> String {
@@ -190,7 +197,8 @@ fn main_clause(f: &Facts) -> String {
             percent(f.bound)
         ),
         VerdictKind::Reversed => {
-            format!("The wrong way round: {}, fewer than chance allows; check labels and instructions", counts(f))
+            let said = counts_with(f, f.reversed_p);
+            format!("The wrong way round: {said}, fewer than chance allows; check labels and instructions")
         }
         VerdictKind::MixedPanel => format!(
             "No claim for the panel: {}; {} did well enough on their own to deserve a test of their own",

@@ -1,5 +1,6 @@
 //! Draws, commitments, methods.
 
+mod claims;
 mod draws;
 mod preference;
 mod service;
