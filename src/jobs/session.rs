@@ -51,7 +51,9 @@ pub fn new(
             rig.setups.push(Setup { name: name.clone(), wiring: None, tap_ohm: None });
         }
     }
-    let title = title.map(str::to_owned).or_else(|| rig.title.clone());
+    // The folder's name is kept as the title: a copy elsewhere under another name gives the same report.
+    let named = || folder.file_name().map(|n| n.to_string_lossy().into_owned());
+    let title = title.map(str::to_owned).or_else(|| rig.title.clone()).or_else(named);
     let mut session = Session::create(folder, title.as_deref(), now)?;
     session.set_rig(&rig, now)?;
     let mut takes = Vec::new();

@@ -1,6 +1,7 @@
 //! Numbered SQL files, applied in order in one transaction. The number of the last one stands in `PRAGMA user_version`.
 
 use rusqlite::Connection;
+use std::path::PathBuf;
 
 /// The migrations, oldest first. Only ever added to.
 pub const MIGRATIONS: [&str; 2] =
@@ -20,11 +21,17 @@ pub(super) fn version(connection: &Connection) -> rusqlite::Result<i64> {
     connection.query_row("PRAGMA user_version", [], |row| row.get(0))
 }
 
-/// Brings an open file up to the newest schema, in one transaction.
-pub(super) fn apply(connection: &mut Connection) -> rusqlite::Result<()> {
-    let done = usize::try_from(version(connection)?).unwrap_or(0);
+/// Brings an open file up to the newest schema, in one transaction. A file that held an older schema is copied first, beside it, under
+/// `backup`; a copy that is there already (of a try that was cut off) stays.
+pub(super) fn apply(connection: &mut Connection, backup: &dyn Fn(i64) -> PathBuf) -> rusqlite::Result<()> {
+    let found = version(connection)?;
+    let done = usize::try_from(found).unwrap_or(0);
     if done >= MIGRATIONS.len() {
         return Ok(());
+    }
+    let copy = backup(found);
+    if done > 0 && !copy.exists() {
+        connection.execute("VACUUM INTO ?1", [copy.to_string_lossy().as_ref()])?;
     }
     let transaction = connection.transaction()?;
     for sql in &MIGRATIONS[done..] {

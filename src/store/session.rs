@@ -51,7 +51,7 @@ impl Session {
         let mut session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
         session.lock = Some(lock);
         session.prepare_writer()?;
-        migrate::apply(&mut session.connection).map_err(|e| session.database("making the tables", e))?;
+        session.migrate("making the tables")?;
         session.set_note("made-at", &now.to_string(), now)?;
         if let Some(title) = title {
             session.set_note("title", title, now)?;
@@ -67,8 +67,24 @@ impl Session {
     pub fn open_read(folder: &Path) -> Result<Self, StoreError> {
         Self::must_be_there(folder)?;
         let session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
-        session.check_version()?;
-        Ok(session)
+        if session.check_version()? == migrate::newest() {
+            return Ok(session);
+        }
+        // An older program made it: brought up to date once, under the writers' lock, with a copy of what it was beside it.
+        drop(session);
+        let lock = take_lock(folder)?;
+        let mut older = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+        older.lock = Some(lock);
+        older.prepare_writer()?;
+        older.migrate("bringing the tables up to date")?;
+        drop(older);
+        Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_ONLY)
+    }
+
+    fn migrate(&mut self, doing: &'static str) -> Result<(), StoreError> {
+        let folder = self.folder.clone();
+        migrate::apply(&mut self.connection, &|version| folder.join(format!("session-schema-{version}.db")))
+            .map_err(|e| self.database(doing, e))
     }
 
     /// Opens a session to change it. A trial that an ended process left open becomes void (see [`Session::healed`]); part files are
@@ -84,7 +100,7 @@ impl Session {
         let mut session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
         session.lock = Some(lock);
         session.prepare_writer()?;
-        migrate::apply(&mut session.connection).map_err(|e| session.database("bringing the tables up to date", e))?;
+        session.migrate("bringing the tables up to date")?;
         session.sweep();
         session.heal(now)?;
         Ok(session)
@@ -122,7 +138,8 @@ impl Session {
         set().map_err(|e| self.database("preparing", e))
     }
 
-    fn check_version(&self) -> Result<(), StoreError> {
+    /// The schema's number, if it is one that is known here.
+    fn check_version(&self) -> Result<i64, StoreError> {
         let damaged = |e: rusqlite::Error| StoreError::Damaged { folder: self.folder.clone(), what: e.to_string() };
         let found = migrate::version(&self.connection).map_err(damaged)?;
         let id: i32 = self.connection.query_row("PRAGMA application_id", [], |r| r.get(0)).map_err(damaged)?;
@@ -133,7 +150,7 @@ impl Session {
             let what = "it is a database, but none that cabjury made".to_owned();
             return Err(StoreError::Damaged { folder: self.folder.clone(), what });
         }
-        Ok(())
+        Ok(found)
     }
 
     /// An open trial can only be one of a process that has ended: its order is lost with that process. It is void and drawn anew.

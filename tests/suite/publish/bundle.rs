@@ -62,6 +62,38 @@ fn the_round_trip_gives_equal_head_verdicts_and_bytes() {
 }
 
 #[test]
+fn the_same_session_elsewhere_gives_the_same_report_byte_by_byte() {
+    use cabjury::jobs::publish::report;
+    use cabjury::model::outside::StoppedClock;
+    let desk = Desk::new();
+    played_session(&desk, 16);
+    desk.run(&["rehearse", "s", "--hears", "0.9", "--runs", "1", "--seed", "3", "--keep", "sim"]).ends(0);
+    desk.run(&["check", "s"]).ends(0);
+    desk.run(&["bundle", "s", "--out", "b.zip"]).ends(0);
+    desk.run(&["unbundle", "b.zip", "another-name"]).ends(0);
+    let clock = StoppedClock("2026-11-26T20:00:00Z".parse().unwrap());
+    for ending in ["html", "md", "json"] {
+        let mut texts = Vec::new();
+        for folder in ["s", "another-name"] {
+            let out = desk.join(&format!("{folder}.{ending}"));
+            report(&desk.join(folder), Some(&out), &clock).unwrap();
+            // The document of `score` names the folder that was asked about; nothing else may differ.
+            texts.push(std::fs::read_to_string(out).unwrap().replace(&desk.join(folder).display().to_string(), "FOLDER"));
+        }
+        assert!(texts[0] == texts[1], "{ending} differs");
+    }
+    // Numbers and text of the report are those of `score` and `audit`.
+    let text = std::fs::read_to_string(desk.join("s.json")).unwrap();
+    let everything: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let score = desk.run(&["score", "s", "--json"]).ends(0).json();
+    assert_eq!(everything["score"]["tests"], score["tests"]);
+    assert_eq!(everything["audit"]["head_sha256"], desk.run(&["audit", "s", "--json"]).ends(0).json()["head_sha256"]);
+    let html = std::fs::read_to_string(desk.join("s.html")).unwrap();
+    let sentence = score["tests"][0]["sentence"].as_str().unwrap().replace("p = ", "p\u{a0}=\u{a0}");
+    assert!(html.contains(&sentence), "{sentence}");
+}
+
+#[test]
 fn numbers_travel_without_recordings_and_say_so() {
     let desk = Desk::new();
     played_session(&desk, 16);

@@ -76,6 +76,43 @@ fn a_newer_session_is_refused_untouched() {
     assert_eq!(std::fs::read(folder.join("session.db")).unwrap(), before, "the newer file was touched");
 }
 
+/// A session as the first schema held it: what a program of that day would have left behind.
+fn of_the_first_schema(desk: &Desk) {
+    crate::trial_support::played_session(desk, 16);
+    desk.run(&["rehearse", "s", "--hears", "0.9", "--runs", "1", "--seed", "3", "--keep", "sim"]).ends(0);
+    let db = Connection::open(desk.join("s/session.db")).unwrap();
+    db.execute_batch("DROP TABLE montage; DROP TABLE vote_count; PRAGMA user_version = 1; PRAGMA wal_checkpoint(TRUNCATE);")
+        .unwrap();
+}
+
+#[test]
+fn a_session_of_an_older_program_is_brought_up_to_date_with_a_copy_beside_it() {
+    let desk = Desk::new();
+    of_the_first_schema(&desk);
+    let db = |name: &str| Connection::open(desk.join(name)).unwrap();
+    let version = |c: &Connection| c.query_row("PRAGMA user_version", [], |r| r.get::<_, i64>(0)).unwrap();
+    assert_eq!(version(&db("s/session.db")), 1);
+    // A command that only reads is enough.
+    let audit = desk.run(&["audit", "s", "--json"]).ends(0).json();
+    assert_eq!((audit["ok"].as_bool(), audit["verdicts"].as_array().unwrap().len()), (Some(true), 1));
+    assert_eq!((version(&db("s/session.db")), version(&db("s/session-schema-1.db"))), (newest(), 1));
+    let count = |c: &Connection| c.query_row("SELECT count(*) FROM log", [], |r| r.get::<_, i64>(0)).unwrap();
+    assert_eq!(count(&db("s/session.db")), count(&db("s/session-schema-1.db")));
+    desk.run(&["montage", "s", "--blind", "--out", "m"]).ends(0);
+    assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
+}
+
+#[test]
+fn an_older_session_that_somebody_writes_is_left_alone_until_they_are_done() {
+    let desk = Desk::new();
+    of_the_first_schema(&desk);
+    let lock = std::fs::OpenOptions::new().write(true).open(desk.join("s/session.lock")).unwrap();
+    lock.try_lock().unwrap();
+    assert_eq!(desk.run(&["status", "s", "--json"]).ends(1).json()["error"]["kind"], "session-locked");
+    drop(lock);
+    desk.run(&["status", "s"]).ends(0);
+}
+
 #[test]
 fn what_is_no_session_is_named() {
     let dir = tempfile::tempdir().unwrap();

@@ -8,9 +8,7 @@ use cabjury::jobs::score::{Judgeable, Known, score_all};
 use cabjury::model::ids::{ListenerCode, TrialId};
 use cabjury::model::outside::Unwatched;
 use cabjury::model::random::RandomWords;
-use cabjury::model::trial::{
-    Answer, Controls, Method, Plan, SealedTest, TrialCount, TrialRecord, TrialState,
-};
+use cabjury::model::trial::{Answer, Controls, Method, Plan, SealedTest, TrialCount, TrialRecord, TrialState};
 use cabjury::model::verdict::VerdictKind;
 use cabjury::report::sentence::{self, Facts, RatingFact};
 use cabjury::stats::binomial::{critical, critical_two_sided, lower_tail, upper_tail};
@@ -47,7 +45,9 @@ fn size(method: Method, n: u64) -> f64 {
 #[test]
 fn guessing_listeners_get_a_claim_as_often_as_the_exact_size_says() {
     let runs = runs(20_000);
-    for (k, method) in [Method::Abx, Method::DuoTrio, Method::Triangle, Method::Attribute, Method::Preference].into_iter().enumerate() {
+    for (k, method) in
+        [Method::Abx, Method::DuoTrio, Method::Triangle, Method::Attribute, Method::Preference].into_iter().enumerate()
+    {
         let sealed = plan(method, &["s16", "p4"], 4, Controls::default());
         let (share, exact) = (positive(&sealed, runs, 11 + k as u64), size(method, 16));
         // 4.5 standard deviations: once in 150 000 for each of these lines.
@@ -55,7 +55,10 @@ fn guessing_listeners_get_a_claim_as_often_as_the_exact_size_says() {
         assert!(share - 3.09 * deviation(share, runs) <= 0.05, "{method}: {share}");
         let gated = plan(method, &["s16", "p4"], 4, Controls { same_file: 8, repeat: 6 });
         let share = positive(&gated, runs, 31 + k as u64);
-        assert!(share <= exact + 4.5 * deviation(exact, runs) && share > 0.3 * exact, "{method} with controls: {share} against {exact}");
+        assert!(
+            share <= exact + 4.5 * deviation(exact, runs) && share > 0.3 * exact,
+            "{method} with controls: {share} against {exact}"
+        );
     }
 }
 
@@ -102,7 +105,14 @@ fn guessed(plan: &Plan, random: &mut Generator) -> Vec<TrialRecord> {
             commitment,
             opened_at: now,
             played: String::new(),
-            state: TrialState::Answered { answer, order: opened.order, nonce: opened.nonce, right: opened.right, at: now, heard: Vec::new() },
+            state: TrialState::Answered {
+                answer,
+                order: opened.order,
+                nonce: opened.nonce,
+                right: opened.right,
+                at: now,
+                heard: Vec::new(),
+            },
         });
     }
     out
@@ -187,7 +197,17 @@ fn every_sentence_is_what_was_looked_at() {
         let kinds: &[V] = match method {
             Method::Preference => &[V::DataVoid, V::PlayerCue, V::Preferred, V::NoPreferenceShown],
             Method::Graded => &[V::DataVoid, V::RatedApart, V::NotRatedApart],
-            _ => &[V::DataVoid, V::PlayerCue, V::RepeatFloor, V::Heard, V::HeardSmall, V::Reversed, V::MixedPanel, V::NotShownBounded, V::TooFew],
+            _ => &[
+                V::DataVoid,
+                V::PlayerCue,
+                V::RepeatFloor,
+                V::Heard,
+                V::HeardSmall,
+                V::Reversed,
+                V::MixedPanel,
+                V::NotShownBounded,
+                V::TooFew,
+            ],
         };
         for kind in kinds {
             // Counts that lead to the verdict, of one in two and of one in three.
