@@ -8,6 +8,7 @@ use crate::model::explain::Fate;
 use crate::model::ids::{ClipId, ExcerptName, MicName, MontageId, SetupName};
 use crate::model::montage::{BlindMontage, Drawn, RevealedKey, Segment};
 use crate::model::outside::{Clock, Progress};
+use crate::model::rig::Rig;
 use crate::model::session::{Clip, MatchRun};
 use crate::signal::{dither, meter, montage};
 use crate::sound;
@@ -202,11 +203,22 @@ fn plain(chosen: &Chosen) -> Vec<Planned> {
     out
 }
 
+/// A blind montage asks about one mic: without a choice the sheet's first blend, else its first mic. Which one, is said.
+fn one_mic(chosen: &mut Chosen, rig: &Rig, warnings: &mut Vec<String>) {
+    if chosen.mics.len() < 2 {
+        return;
+    }
+    let names: Vec<String> = chosen.mics.iter().map(|(m, _)| m.to_string()).collect();
+    let sheet = rig.blends.iter().map(|b| &b.name).chain(rig.mics.iter().map(|m| &m.name));
+    let place = sheet.filter_map(|n| chosen.mics.iter().position(|(m, _)| m == n)).next().unwrap_or(0);
+    chosen.mics.swap(0, place);
+    chosen.mics.truncate(1);
+    warnings.push(format!("of {} it asks about {}; choose another one with --mic", names.join(", "), chosen.mics[0].0));
+}
+
 fn blind(chosen: &Chosen, clips: u32) -> Result<(Vec<Planned>, montage_key::MontageKey), JobError> {
     let [(mic, per_setup)] = &chosen.mics[..] else {
-        let names: Vec<&str> = chosen.mics.iter().map(|(m, _)| m.as_str()).collect();
-        let message = format!("a blind montage asks about one mic or blend; there are {}", names.join(", "));
-        return Err(refuse("which-mic", message, "choose one with --mic"));
+        return Err(refuse("which-mic", "a blind montage asks about one mic or blend", "choose one with --mic"));
     };
     if per_setup.len() < 2 {
         return Err(refuse("one-setup", "a blind montage wants two or more setups", "name them with --order"));
@@ -321,14 +333,17 @@ pub fn montage(folder: &Path, request: &Request, clock: &dyn Clock, progress: &d
         None => Session::open_read(folder)?,
     };
     montage_files::nothing_there(&request.out, request.blind.is_some())?;
-    let chosen = choose(&session, request)?;
+    let mut chosen = choose(&session, request)?;
+    let mut warnings = Vec::new();
+    if request.blind.is_some() {
+        one_mic(&mut chosen, &session.rig()?, &mut warnings);
+    }
     let (planned, key) = match request.blind {
         Some(clips) => blind(&chosen, clips).map(|(p, k)| (p, Some(k)))?,
         None => (plain(&chosen), None),
     };
     let loaded = load(&session, &planned, request)?;
     progress.step("montage", 1, 3);
-    let mut warnings = Vec::new();
     let (mut whole, segments) = assemble(&planned, &loaded)?;
     let gain = common_gain(&whole, request, &mut warnings);
     let changed = request.raw_level || request.rate.is_some() || gain.abs() > 0.0;
