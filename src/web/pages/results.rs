@@ -44,6 +44,7 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, JobError> {
         section.part {
             h2 { "Publish" }
             p { a href="/report" { "The whole report as one page" } ", with wirings, takes, matching, plans, picks, and the sum by hand." }
+            (command("One row per trial, for a spreadsheet:", &format!("cabjury score {shown} --csv FILE.csv")))
             (command("The report as a file:", &format!("cabjury report {shown}")))
             (command("Sound track, captions and time links for a video:", &format!("cabjury montage {shown} --out DIR")))
             (command("A blind one for an audience:", &format!("cabjury montage {shown} --blind --out DIR")))

@@ -62,5 +62,6 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, JobError> {
             }
         }
         (command("A file's own measurements:", "cabjury measure FILE"))
+        (command("Matched copies of any files, without a session:", "cabjury level FILE... --out DIR"))
     })
 }

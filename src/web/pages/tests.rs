@@ -35,6 +35,8 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, JobError> {
                 (form(&setups, &mics, runs.iter().any(|r| r.as_recorded)))
             }
         }
+        (command("Simulated listeners through the code that people go through:", &format!("cabjury rehearse {} --hears 0.5", folder.display())))
+        (command("A listener at this computer, with training and a sound card of choice:", &format!("cabjury listen {} --listener CODE", folder.display())))
         (command("Everything else that a plan can hold:", &format!("cabjury plan {} --help", folder.display())))
     })
 }
