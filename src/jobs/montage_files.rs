@@ -9,7 +9,6 @@ use crate::report::numbers::count;
 use crate::report::sentence::p_text;
 use crate::sound;
 use std::fs;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 const NAMES: [&str; 7] =
@@ -42,12 +41,7 @@ fn failed(path: &Path, error: &dyn std::fmt::Display) -> JobError {
 }
 
 fn write_text(path: &Path, text: &str) -> Result<(), JobError> {
-    let fill = || -> std::io::Result<()> {
-        let mut file = fs::OpenOptions::new().write(true).create_new(true).open(path)?;
-        file.write_all(text.as_bytes())?;
-        file.sync_all()
-    };
-    fill().map_err(|e| failed(path, &e))
+    sound::write::write_new(path, text.as_bytes()).map_err(|e| failed(path, &e))
 }
 
 fn sheet(cues: &Cues<'_>, path: &Path) -> Result<String, JobError> {

@@ -5,12 +5,10 @@
 //! parameters of at most 14: 30 s of noise became 72 MB instead of 4.3 MB, and writing them took most of a montage's time.
 
 use super::error::SoundError;
-use super::write::give_name;
+use super::write::write_new;
 use crate::model::audio::Audio;
 use md5::{Digest, Md5};
 use rayon::prelude::*;
-use std::fs::{self, OpenOptions};
-use std::io::Write;
 use std::path::Path;
 
 /// Frames per block: what the format's subset allows at every rate up to 48 kHz (RFC 9639, section 7).
@@ -22,35 +20,16 @@ const ORDERS: usize = 5;
 /// Most partitions of a block's residual, as a power of two: 64 residuals are worth a parameter of their own.
 const PARTITIONS: u32 = 6;
 
-fn cannot(path: &Path, reason: &dyn ToString) -> SoundError {
-    SoundError::CannotWrite { path: path.to_owned(), reason: reason.to_string() }
-}
-
 /// Writes planar samples (channels x frames, full scale 1.0) that lie on the 24-bit grid as FLAC of 24 bits; others are rounded to it.
 ///
 /// # Errors
 /// [`SoundError::Exists`] when there is something under that name; [`SoundError::CannotWrite`] otherwise.
 pub fn write_flac24(path: &Path, audio: &Audio) -> Result<(), SoundError> {
-    if fs::symlink_metadata(path).is_ok() {
-        return Err(SoundError::Exists { path: path.to_owned() });
-    }
     if audio.channels().len() > 8 {
-        return Err(cannot(path, &"FLAC holds 8 channels at most"));
+        let reason = "FLAC holds 8 channels at most".to_owned();
+        return Err(SoundError::CannotWrite { path: path.to_owned(), reason });
     }
-    let bytes = encode(audio);
-    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-    let part = path.with_file_name(format!(".{name}.{}.part", std::process::id()));
-    let fill = || -> std::io::Result<()> {
-        let mut file = OpenOptions::new().write(true).create_new(true).open(&part)?;
-        file.write_all(&bytes)?;
-        file.sync_all()
-    };
-    let written = fill().map_err(|e| cannot(path, &e)).and_then(|()| give_name(&part, path));
-    if written.is_err() {
-        // Best effort: the error that matters is the first one.
-        let _ = fs::remove_file(&part);
-    }
-    written
+    write_new(path, &encode(audio))
 }
 
 /// Bits, most significant first.

@@ -30,6 +30,28 @@ pub fn write_wav24(path: &Path, audio: &Audio) -> Result<(), SoundError> {
     written
 }
 
+/// Writes a finished file under its name, all or nothing: like a sound file first under a temporary name, and never over something.
+///
+/// # Errors
+/// [`SoundError::Exists`] when there is something under that name; [`SoundError::CannotWrite`] otherwise.
+pub fn write_new(path: &Path, bytes: &[u8]) -> Result<(), SoundError> {
+    if fs::symlink_metadata(path).is_ok() {
+        return Err(SoundError::Exists { path: path.to_owned() });
+    }
+    let part = temporary(path);
+    let fill = || -> std::io::Result<()> {
+        let mut file = OpenOptions::new().write(true).create_new(true).open(&part)?;
+        file.write_all(bytes)?;
+        file.sync_all()
+    };
+    let written = fill().map_err(|e| cannot(path, &e)).and_then(|()| give_name(&part, path));
+    if written.is_err() {
+        // Best effort: the error that matters is the first one.
+        let _ = fs::remove_file(&part);
+    }
+    written
+}
+
 fn temporary(path: &Path) -> PathBuf {
     let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
     path.with_file_name(format!(".{name}.{}.part", std::process::id()))

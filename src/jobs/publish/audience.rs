@@ -10,10 +10,10 @@ use crate::model::random::RandomWords;
 use crate::model::session::Clip;
 use crate::report::audience::{Data, PLAYER, SCRIPT, STYLE, page};
 use crate::sound::read::hash_file;
+use crate::sound::write::write_new;
 use crate::store::Session;
 use serde::Serialize;
 use std::fs;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// Trials of each visitor.
@@ -63,12 +63,7 @@ fn chosen(session: &Session) -> Result<(Vec<SetupName>, Vec<Clip>), JobError> {
 }
 
 fn put(path: &Path, bytes: &[u8]) -> Result<(), JobError> {
-    let fill = || -> std::io::Result<()> {
-        let mut file = fs::OpenOptions::new().write(true).create_new(true).open(path)?;
-        file.write_all(bytes)?;
-        file.sync_all()
-    };
-    fill().map_err(|e| failed(path, &e))
+    write_new(path, bytes).map_err(|e| failed(path, &e))
 }
 
 /// Copies clips under names that do not tell their setups apart; which is which stands in `data.json`, for the page is unguarded.

@@ -19,11 +19,10 @@ use crate::report::content::document;
 use crate::report::plots::PlotError;
 use crate::report::view::{AuditView, Report};
 use crate::report::{markdown, page};
-use crate::sound::write::give_name;
+use crate::sound::write;
 use crate::store::Session;
 use serde::Serialize;
-use std::fs::{self, OpenOptions};
-use std::io::Write;
+use std::fs;
 use std::path::{Path, PathBuf};
 
 /// A verdict in the document of `report`.
@@ -209,21 +208,8 @@ fn write_next(reports: &Path, text: &str) -> Result<PathBuf, JobError> {
     Err(failed(reports, &"it holds 9999 reports already"))
 }
 
-/// Writes a file under a temporary name, then gives it its name unless something has it.
+/// Writes a file under its name, unless something has it.
 fn write_new(path: &Path, text: &str) -> Result<(), JobError> {
-    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-    let part = path.with_file_name(format!(".{name}.{}.part", std::process::id()));
-    let fill = || -> std::io::Result<()> {
-        let mut file = OpenOptions::new().write(true).create_new(true).open(&part)?;
-        file.write_all(text.as_bytes())?;
-        file.sync_all()
-    };
-    let written = fill().map_err(|e| failed(path, &e)).and_then(|()| {
-        give_name(&part, path).map_err(|e| if fs::symlink_metadata(path).is_ok() { exists(path) } else { JobError::from(e) })
-    });
-    if written.is_err() {
-        // Best effort: the error that matters is the first one.
-        let _ = fs::remove_file(&part);
-    }
-    written
+    write::write_new(path, text.as_bytes())
+        .map_err(|e| if fs::symlink_metadata(path).is_ok() { exists(path) } else { failed(path, &e) })
 }
