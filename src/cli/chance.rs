@@ -3,7 +3,7 @@
 use super::shell::{Outcome, Shell};
 use super::values::MethodArg;
 use crate::jobs::JobError;
-use crate::jobs::chance::{ChanceDoc, WhatIfDoc, chance, what_if};
+use crate::jobs::chance::{ChanceDoc, LookDoc, SequenceDoc, Spending, WhatIfDoc, chance, chance_of_picks, looks, what_if};
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury chance --method abx --trials 16 --correct 12";
 
@@ -15,8 +15,8 @@ pub(crate) struct Args {
     #[arg(long, value_name = "METHOD", default_value = "abx")]
     pub(crate) method: MethodArg,
     /// Number of trials.
-    #[arg(long, value_name = "N")]
-    pub(crate) trials: u64,
+    #[arg(long, value_name = "N", required_unless_present_any = ["picks", "looks"])]
+    pub(crate) trials: Option<u64>,
     /// How many were right (preference: how often the first named was preferred).
     #[arg(long, value_name = "C")]
     pub(crate) correct: Option<u64>,
@@ -26,23 +26,87 @@ pub(crate) struct Args {
     /// Smallest share of truly heard trials worth finding.
     #[arg(long, value_name = "PD", default_value_t = 0.3)]
     pub(crate) bound: f64,
+    /// The picks in order instead of a number: 1 for right, 0 for wrong. Adds what holds although one looked after every trial.
+    #[arg(long, value_name = "101..", conflicts_with_all = ["trials", "correct", "looks"])]
+    pub(crate) picks: Option<String>,
+    /// With --picks: the most trials that were planned; adds the exact p of a test that may stop earlier.
+    #[arg(long, value_name = "N", requires = "picks", conflicts_with_all = ["trials", "correct", "looks"])]
+    pub(crate) cap: Option<u64>,
+    /// Looks at these numbers of trials, the last being the end: how many right stop the test at each.
+    #[arg(long, value_name = "N,N..", value_delimiter = ',', conflicts_with_all = ["trials", "correct"])]
+    pub(crate) looks: Option<Vec<u64>>,
+    /// With --looks: how the level is spent: late (hardly anything early) or even.
+    #[arg(long, value_name = "HOW", requires = "looks", conflicts_with_all = ["trials", "correct", "picks"], default_value = "late")]
+    pub(crate) spend: Spend,
+}
+
+/// How looks spend the level.
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+pub(crate) enum Spend {
+    Late,
+    Even,
 }
 
 /// Computes and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    match args.correct {
-        Some(correct) => {
-            let doc = chance(args.method.0, args.trials, correct, args.alpha, args.bound)?;
-            shell.say(&found(&doc));
-            shell.document(&doc);
-        }
-        None => {
-            let doc = what_if(args.method.0, args.trials, args.alpha)?;
-            shell.say(&could_find(&doc, args.alpha));
-            shell.document(&doc);
+    let method = args.method.0;
+    if let Some(picks) = &args.picks {
+        let doc = chance_of_picks(method, picks, args.cap, args.alpha, args.bound)?;
+        let order = doc.sequence.as_ref().map(|s| order_lines(s, args.alpha)).unwrap_or_default();
+        shell.say(&format!("{}\n{order}", found(&doc)));
+        shell.document(&doc);
+    } else if let Some(at) = &args.looks {
+        let spending = match args.spend {
+            Spend::Late => Spending::Late,
+            Spend::Even => Spending::Even,
+        };
+        let doc = looks(method, at, args.alpha, spending)?;
+        shell.say(&format!(
+            "{}\n\nWithout looks before the end: {}",
+            look_lines(doc.looks.as_deref().unwrap_or_default()),
+            could_find(&doc, args.alpha)
+        ));
+        shell.document(&doc);
+    } else {
+        // clap lets nobody come here without.
+        let trials = args.trials.unwrap_or_default();
+        match args.correct {
+            Some(correct) => {
+                let doc = chance(method, trials, correct, args.alpha, args.bound)?;
+                shell.say(&found(&doc));
+                shell.document(&doc);
+            }
+            None => {
+                let doc = what_if(method, trials, args.alpha)?;
+                shell.say(&could_find(&doc, args.alpha));
+                shell.document(&doc);
+            }
         }
     }
     Ok(Outcome::Done)
+}
+
+fn order_lines(s: &SequenceDoc, alpha: f64) -> String {
+    let most = s.evidence_most.as_f64().map_or_else(|| "without limit".to_owned(), |e| format!("{e:.2}"));
+    let mut lines = vec![match s.at_trial {
+        Some(at) => {
+            format!("evidence           at most {most} to 1, after trial {at} ({:.0} would be needed to stop)", 1.0 / alpha)
+        }
+        None => "evidence           never above 1 to 1".to_owned(),
+    }];
+    lines.push(format!("although looked at p = {:.4}, for a test without an end", s.anytime_p));
+    if let Some(c) = &s.capped {
+        lines.push(format!("                   p = {:.4}, for a test of at most {} trials", c.p_value, c.cap));
+    }
+    lines.join("\n")
+}
+
+fn look_lines(looks: &[LookDoc]) -> String {
+    let line = |l: &LookDoc| match l.critical {
+        Some(c) => format!("after {:>4} trials: stop at {c} right or more (used up by then: {:.4})", l.trials, l.used),
+        None => format!("after {:>4} trials: no number stops (used up by then: {:.4})", l.trials, l.used),
+    };
+    looks.iter().map(line).collect::<Vec<_>>().join("\n")
 }
 
 fn found(doc: &ChanceDoc) -> String {

@@ -4,7 +4,7 @@ use super::shell::{Outcome, Shell};
 use super::values::ControlArg as Control;
 use super::values::{ControlArg, MethodArg};
 use crate::jobs::JobError;
-use crate::jobs::plan::{PlanDoc, Request, plan, what_if};
+use crate::jobs::plan::{NotHeardDoc, PlanDoc, Request, SawToothDoc, plan, what_if};
 use crate::model::ids::{ExcerptName, MicName, SetupName};
 use crate::model::outside::SystemClock;
 use crate::model::trial::{Controls, TrialCount};
@@ -142,8 +142,18 @@ fn text(doc: &PlanDoc) -> String {
             lines.push(format!("  {}", super::chance::power_lines(&doc.power)));
         }
     }
+    if let Some(saw) = &doc.saw_tooth {
+        lines.extend(saw_tooth(saw, u64::from(doc.trials.unwrap_or(0)) * u64::from(doc.listeners)));
+    }
+    if let Some(n) = &doc.not_heard {
+        lines.push(not_heard(n));
+    }
     if let Some(needed) = &doc.trials_for_80 {
-        lines.push(format!("Trials for an 80 % chance to find a listener who is\n  {}", super::chance::needed_lines(needed)));
+        lines.push(format!(
+            "Trials{} for an 80 % chance to find a listener who is\n  {}",
+            if doc.setups.len() > 2 { " in all, over every pair," } else { "" },
+            super::chance::needed_lines(needed)
+        ));
     }
     if let Some(reach) = &doc.open_ended {
         lines.push(
@@ -162,4 +172,34 @@ fn text(doc: &PlanDoc) -> String {
         _ => lines.push("nothing was sealed".to_owned()),
     }
     lines.join("\n")
+}
+
+/// The power's saw-tooth in eighths of a line, with the planned number marked under it.
+fn saw_tooth(saw: &SawToothDoc, planned: u64) -> Vec<String> {
+    const EIGHTHS: [char; 9] =
+        [' ', '\u{2581}', '\u{2582}', '\u{2583}', '\u{2584}', '\u{2585}', '\u{2586}', '\u{2587}', '\u{2588}'];
+    let bars: String = saw.points.iter().map(|(_, power)| EIGHTHS[(power * 8.0).round().clamp(0.0, 8.0) as usize]).collect();
+    let at = saw.points.iter().position(|(n, _)| *n >= planned).unwrap_or(0);
+    let last = saw.points.last().map_or(0, |p| p.0);
+    vec![
+        format!("Chance to find one who is {:.0} % right, by trials in all (1 to {last}):", 100.0 * saw.p_correct),
+        format!("  {bars} 100 % at full height"),
+        format!("  {:>width$} {planned} planned", "\u{25b2}", width = at + 1),
+    ]
+}
+
+fn not_heard(n: &NotHeardDoc) -> String {
+    let said = match n.at_most {
+        Some(most) => format!(
+            "If {most} or fewer are right, it was heard in fewer than {:.0} % of trials: likely in {:.0} of 100 tests when nothing is audible",
+            100.0 * n.bound,
+            100.0 * n.chance
+        ),
+        None => format!("No result could say that it was heard in fewer than {:.0} % of trials", 100.0 * n.bound),
+    };
+    let smallest = n.bound_for_80.map_or_else(
+        || "; so few trials can exclude nothing".to_owned(),
+        |b| format!("; 80 of 100 such tests could exclude a share of {:.0} %", 100.0 * b),
+    );
+    said + &smallest
 }

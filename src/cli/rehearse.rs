@@ -2,7 +2,7 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
-use crate::jobs::rehearse::{Request, rehearse};
+use crate::jobs::rehearse::{Ears, Request, rehearse};
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::SystemClock;
 use std::path::PathBuf;
@@ -19,6 +19,15 @@ pub(crate) struct Args {
     /// The share of trials that they truly hear.
     #[arg(long, value_name = "PD")]
     pub(crate) hears: f64,
+    /// How unequal they are: 0 all alike, 1 some hear all and the others nothing (the correlation of two answers of one listener).
+    #[arg(long, value_name = "RHO", default_value_t = 0.0)]
+    pub(crate) unequal: f64,
+    /// The share of answers that are a slip: a guess although it was heard.
+    #[arg(long, value_name = "SHARE", default_value_t = 0.0)]
+    pub(crate) slips: f64,
+    /// The share of guesses that fall on the first choice; default even.
+    #[arg(long, value_name = "SHARE")]
+    pub(crate) leans: Option<f64>,
     /// How many evenings.
     #[arg(long, value_name = "N", default_value_t = 1000)]
     pub(crate) runs: u64,
@@ -35,13 +44,14 @@ pub(crate) struct Args {
 
 /// Rehearses and prints how often each verdict came out.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let request =
-        Request { hears: args.hears, runs: args.runs, seed: args.seed, test: args.test.clone(), keep: args.keep.clone() };
+    let ears = Ears { hears: args.hears, unequal: args.unequal, slips: args.slips, leans: args.leans };
+    let request = Request { ears, runs: args.runs, seed: args.seed, test: args.test.clone(), keep: args.keep.clone() };
     let doc = rehearse(&args.folder, &request, &SystemClock, &shell.progress())?;
     shell.say(&format!(
-        "{} evenings of simulated listeners who truly hear {:.0} % of trials, {}:",
+        "{} evenings of simulated listeners who truly hear {:.0} % of trials{}, {}:",
         doc.runs,
-        100.0 * doc.hears,
+        100.0 * doc.ears.hears,
+        doc.p_correct.map_or_else(String::new, |p| format!(" and are right in {:.0} %", 100.0 * p)),
         doc.test
     ));
     for (kind, n) in doc.verdicts.iter().filter(|(_, n)| **n > 0) {

@@ -11,6 +11,7 @@
 //! * [`listen`]: trials joined with the player
 //! * [`desk`]: the session behind a browser; [`outline`](mod@outline): for choosing excerpts
 //! * [`publish`]: the report; [`montage`](mod@montage), [`votes`](mod@votes): for an audience; [`bundle`](mod@bundle): for another computer; [`demo`]: the invented shootout
+//! * [`mod@what_if`]: what a plan could find, before it is sealed
 //! * [`error`]: the one error of all jobs
 //! * [`random`]: bytes from the operating system
 
@@ -54,5 +55,6 @@ pub mod trial_csv;
 pub mod trials;
 pub mod unbundle;
 pub mod votes;
+pub mod what_if;
 
 pub use error::JobError;

@@ -3,6 +3,7 @@
 use super::chance::{CountDoc, NeededDoc, PowerDoc};
 use super::differs::{differs, notes_that_differ, refuse_loads};
 use super::error::JobError;
+pub use super::what_if::{NotHeardDoc, ReachDoc, SawToothDoc, what_if};
 use crate::model::explain::Fate;
 use crate::model::ids::{ExcerptName, MicName, SetupName, TestId};
 use crate::model::outside::Clock;
@@ -10,7 +11,6 @@ use crate::model::rig::{Rig, Setup};
 use crate::model::session::{Clip, MatchRun, Take};
 use crate::model::trial::{Controls, Method, Plan, PlanClip, SealedTest, TrialCount};
 use crate::stats::binomial::{critical, critical_two_sided};
-use crate::stats::evidence;
 use crate::stats::verdict::{CUE_LEVEL, Counted, numbers};
 use crate::store::Session;
 use crate::trial::{generator, seal};
@@ -58,17 +58,6 @@ pub struct Request {
     pub ask_confidence: bool,
 }
 
-/// How an open-ended test goes for a listener who is right so often.
-#[derive(Debug, Clone, Serialize)]
-pub struct ReachDoc {
-    /// Probability of a right answer.
-    pub p_correct: f64,
-    /// Chance that it is found within 100 trials.
-    pub found_by_100: f64,
-    /// Mean number of trials until then, or 100.
-    pub mean_trials: f64,
-}
-
 /// The document of `plan`.
 #[derive(Debug, Clone, Serialize)]
 pub struct PlanDoc {
@@ -112,6 +101,12 @@ pub struct PlanDoc {
     pub takes: std::collections::BTreeMap<String, usize>,
     /// What the engineer should know before the first trial.
     pub warnings: Vec<String>,
+    /// `--what-if`: what a negative result could claim.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub not_heard: Option<NotHeardDoc>,
+    /// `--what-if`: power by the number of trials.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub saw_tooth: Option<SawToothDoc>,
     /// With `--what-if`: trials needed for a power of 80 %.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub trials_for_80: Option<Vec<NeededDoc>>,
@@ -325,7 +320,7 @@ fn floor_warnings(summary: &str, request: &Request, chosen: &Chosen, out: &mut V
     }
 }
 
-fn build(session: &Session, request: &Request, test: TestId) -> Result<Plan, JobError> {
+pub(super) fn build(session: &Session, request: &Request, test: TestId) -> Result<Plan, JobError> {
     let rig = session.rig()?;
     check_request(request, &rig)?;
     refuse_loads(&rig, &request.compare, request.load_reason.as_deref())?;
@@ -379,7 +374,7 @@ fn build(session: &Session, request: &Request, test: TestId) -> Result<Plan, Job
     })
 }
 
-fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
+pub(super) fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
     let per_listener = match plan.trials {
         TrialCount::Fixed(n) => Some(n),
         TrialCount::OpenEnded => None,
@@ -420,6 +415,8 @@ fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
         controls: plan.controls,
         takes,
         warnings: plan.warnings.clone(),
+        not_heard: None,
+        saw_tooth: None,
         trials_for_80: None,
         open_ended: None,
         minutes: None,
@@ -438,39 +435,6 @@ pub fn plan(folder: &Path, request: &Request, clock: &dyn Clock) -> Result<PlanD
     let sealed = SealedTest { seal: seal::seal(&canonical), canonical, plan, sealed_at: clock.now(), closed_at: None };
     session.add_test(&sealed, clock.now())?;
     Ok(document(&sealed.plan, Some(&sealed)))
-}
-
-/// What the test could find; seals nothing.
-///
-/// # Errors
-/// As [`plan`].
-pub fn what_if(folder: &Path, request: &Request) -> Result<PlanDoc, JobError> {
-    let session = Session::open_read(folder)?;
-    let plan = build(&session, request, TestId::new("test-0")?)?;
-    let mut doc = document(&plan, None);
-    if let (TrialCount::OpenEnded, Some((a, b))) =
-        (plan.trials, plan.method.chance().filter(|_| plan.method != Method::Preference))
-    {
-        let g = f64::from(a) / f64::from(b);
-        let reach = |p: &PowerDoc| {
-            let (found_by_100, mean_trials) = evidence::reaching(g, p.p_correct, plan.alpha.value(), 100);
-            ReachDoc { p_correct: p.p_correct, found_by_100, mean_trials }
-        };
-        let shares = super::chance::what_if(plan.method, 1, plan.alpha.value())?.power;
-        doc.open_ended = Some(shares.iter().map(reach).collect());
-    }
-    if plan.method != Method::Graded {
-        doc.trials_for_80 = Some(super::chance::what_if(plan.method, 1, plan.alpha.value())?.trials_for_80);
-    }
-    if let TrialCount::Fixed(n) = plan.trials {
-        let clip = session.clips()?.into_iter().find(|c| plan.clips.iter().any(|p| p.clip == c.id));
-        let seconds = clip.map_or(10.0, |c| c.frames as f64 / c.rate.as_f64());
-        let slots = crate::trial::methods::labels(plan.method, plan.setups.len() + 1).len() as f64;
-        let trials = f64::from(n + plan.controls.same_file + plan.controls.repeat);
-        // Each slot about twice, but seldom longer than 20 s at a time, and a moment to answer.
-        doc.minutes = Some(trials * (2.0 * slots * seconds.min(20.0) + 5.0) / 60.0);
-    }
-    Ok(doc)
 }
 
 /// Ends a test for good.

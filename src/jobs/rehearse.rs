@@ -9,6 +9,7 @@ use crate::model::outside::{Clock, Progress};
 use crate::model::random::RandomWords;
 use crate::model::trial::{Answer, Method, Plan, TrialCount, TrialKind};
 use crate::model::verdict::VerdictKind;
+use crate::stats::beta_binomial::share_at;
 use crate::stats::intervals::clopper_pearson;
 use crate::stats::verdict::decide;
 use crate::store::Session;
@@ -18,11 +19,69 @@ use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
 
+/// What simulated listeners are like. All shares lie in 0..=1.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Ears {
+    /// The share of trials that are truly heard, on average.
+    pub hears: f64,
+    /// How unequal the listeners are: each one's share is drawn from a beta distribution with this correlation; 0: all alike, 1: some hear
+    /// all and the others nothing.
+    pub unequal: f64,
+    /// The share of answers that are a slip: a guess although it was heard.
+    pub slips: f64,
+    /// The share of guesses that fall on the first choice; `None`: even.
+    pub leans: Option<f64>,
+}
+
+impl Ears {
+    /// Listeners who are all alike, without slips or a lean.
+    #[must_use]
+    pub fn plain(hears: f64) -> Self {
+        Self { hears, unequal: 0.0, slips: 0.0, leans: None }
+    }
+
+    /// The ears of one listener out of these.
+    fn one(&self, random: &mut dyn RandomWords) -> Self {
+        // No word is drawn for what nobody asked for: a seed keeps its result.
+        let hears = if self.unequal > 0.0 { share_at(random.unit(), self.hears, self.unequal) } else { self.hears };
+        Self { hears, unequal: 0.0, ..*self }
+    }
+
+    /// Whether this trial is truly heard, and answered as heard.
+    fn truly(&self, random: &mut dyn RandomWords) -> bool {
+        let heard = random.unit() < self.hears;
+        heard && !(self.slips > 0.0 && random.unit() < self.slips)
+    }
+
+    fn guess(&self, choices: &[String], random: &mut dyn RandomWords) -> String {
+        let at = match self.leans {
+            None => random.below(choices.len() as u64),
+            Some(share) if random.unit() < share => 0,
+            Some(_) => 1 + random.below(choices.len() as u64 - 1),
+        };
+        choices[at as usize].clone()
+    }
+
+    fn check(&self) -> Result<(), JobError> {
+        let each =
+            [("hears", self.hears), ("unequal", self.unequal), ("slips", self.slips), ("leans", self.leans.unwrap_or(0.5))];
+        match each.into_iter().find(|(_, share)| !(0.0..=1.0).contains(share)) {
+            None => Ok(()),
+            Some((name, share)) => Err(JobError::plain(
+                "wrong-use",
+                Fate::WrongUse,
+                format!("--{name} {share}; a share of 0 to 1 is wanted"),
+                "as in --hears 0.5 --slips 0.02",
+            )),
+        }
+    }
+}
+
 /// What was asked for.
 #[derive(Debug, Clone)]
 pub struct Request {
-    /// The share of trials that are truly heard.
-    pub hears: f64,
+    /// The ears.
+    pub ears: Ears,
     /// How many evenings.
     pub runs: u64,
     /// Seed.
@@ -40,8 +99,11 @@ pub struct RehearseDoc {
     pub test: String,
     /// Evenings.
     pub runs: u64,
-    /// Share of trials truly heard.
-    pub hears: f64,
+    /// The ears: the share of trials truly heard, and what else they are like.
+    #[serde(flatten)]
+    pub ears: Ears,
+    /// How often a listener of average ears is right; for `preference`, prefers the first named.
+    pub p_correct: Option<f64>,
     /// How often each verdict came out.
     pub verdicts: BTreeMap<&'static str, u64>,
     /// Share of `heard` and `heard-small`.
@@ -62,14 +124,14 @@ fn answer(
     opened_right: Option<&str>,
     choices: &[String],
     kind: TrialKind,
-    hears: f64,
+    ears: &Ears,
     random: &mut dyn RandomWords,
 ) -> String {
-    let guess = choices[random.below(choices.len() as u64) as usize].clone();
+    let guess = ears.guess(choices, random);
     if kind != TrialKind::Scored || plan.method == Method::Graded {
         return guess;
     }
-    let truly = random.unit() < hears;
+    let truly = ears.truly(random);
     match opened_right {
         Some(right) if truly => right.to_owned(),
         _ => guess,
@@ -77,7 +139,8 @@ fn answer(
 }
 
 /// One evening of one simulated listener, in memory.
-fn evening(plan: &Plan, hears: f64, random: &mut dyn RandomWords) -> Result<Tally, JobError> {
+fn evening(plan: &Plan, ears: &Ears, random: &mut dyn RandomWords) -> Result<Tally, JobError> {
+    let ears = ears.one(random);
     let mut tally = Tally::default();
     let mut done = Progressed::default();
     let all = draw::planned(plan).unwrap_or(OPEN_ENDED_TRIALS);
@@ -89,7 +152,7 @@ fn evening(plan: &Plan, hears: f64, random: &mut dyn RandomWords) -> Result<Tall
         let placeholder = Answer { choice: choices[0].clone(), confidence: None, remark: None };
         let opened = hidden.open(&placeholder);
         let truth = truth(plan, &opened.order);
-        let choice = answer(plan, truth.as_deref(), &choices, opened.order.kind, hears, random);
+        let choice = answer(plan, truth.as_deref(), &choices, opened.order.kind, &ears, random);
         let right = opened.order.right.as_ref().map(|r| *r == choice);
         tally.add(plan, &opened.order, &choice, right);
         match opened.order.kind {
@@ -131,7 +194,7 @@ fn plan_of(session: &Session, test: Option<&TestId>) -> Result<Plan, JobError> {
 /// The plan cannot be drawn from.
 pub fn rehearse_plan(
     plan: &Plan,
-    hears: f64,
+    ears: &Ears,
     runs: u64,
     seed: u64,
     progress: &dyn Progress,
@@ -149,7 +212,7 @@ pub fn rehearse_plan(
                 let mut generator = Generator::simulated(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15).wrapping_add(run));
                 let mut tallies = Vec::new();
                 for _ in 0..plan.listeners {
-                    tallies.push(evening(plan, hears, &mut generator)?);
+                    tallies.push(evening(plan, ears, &mut generator)?);
                 }
                 let kind = verdict_of(plan, &tallies, &mut seen);
                 *counts.entry(kind.name()).or_insert(0) += 1;
@@ -185,15 +248,16 @@ fn verdict_of(plan: &Plan, tallies: &[Tally], seen: &mut BTreeMap<Vec<u64>, Verd
 /// # Errors
 /// Numbers that cannot be, no open test, a graded plan.
 pub fn rehearse(folder: &Path, request: &Request, clock: &dyn Clock, progress: &dyn Progress) -> Result<RehearseDoc, JobError> {
-    if !(0.0..=1.0).contains(&request.hears) || request.runs == 0 || request.runs > 10_000_000 {
-        let message = format!("a share of {} and {} runs; 0 to 1 and 1 to 10000000 are wanted", request.hears, request.runs);
+    request.ears.check()?;
+    if request.runs == 0 || request.runs > 10_000_000 {
+        let message = format!("{} runs; 1 to 10000000 are wanted", request.runs);
         return Err(JobError::plain("wrong-use", Fate::WrongUse, message, "as in --hears 0.5 --runs 1000"));
     }
     let plan = plan_of(&Session::open_read(folder)?, request.test.as_ref())?;
     if plan.method == Method::Graded {
         return Err(JobError::plain("graded", Fate::Refused, "simulated ratings would be made up", "rehearse a test with picks"));
     }
-    let verdicts = rehearse_plan(&plan, request.hears, request.runs, request.seed, progress)?;
+    let verdicts = rehearse_plan(&plan, &request.ears, request.runs, request.seed, progress)?;
     let heard = verdicts.get("heard").unwrap_or(&0) + verdicts.get("heard-small").unwrap_or(&0);
     let kept = match &request.keep {
         None => None,
@@ -205,7 +269,11 @@ pub fn rehearse(folder: &Path, request: &Request, clock: &dyn Clock, progress: &
     Ok(RehearseDoc {
         test: plan.test.to_string(),
         runs: request.runs,
-        hears: request.hears,
+        ears: request.ears,
+        p_correct: plan.method.chance().map(|(a, b)| {
+            let (g, truly) = (f64::from(a) / f64::from(b), request.ears.hears * (1.0 - request.ears.slips));
+            g + (1.0 - g) * truly
+        }),
         verdicts,
         heard_share: heard as f64 / request.runs as f64,
         interval95: clopper_pearson(heard, request.runs, 0.05),
@@ -220,7 +288,7 @@ fn keep(folder: &Path, plan: &Plan, code: &ListenerCode, request: &Request, cloc
     if standing.through() {
         return Err(super::trials::through(plan, code, &standing));
     }
-    simulate(&mut trials, plan, code, request.hears, &mut Generator::simulated(request.seed))
+    simulate(&mut trials, plan, code, &request.ears, &mut Generator::simulated(request.seed))
 }
 
 /// Lets a simulated listener answer all of their trials through the service that people's trials go through. The truth that such an ear is
@@ -232,9 +300,10 @@ pub fn simulate(
     trials: &mut Trials<'_>,
     plan: &Plan,
     code: &ListenerCode,
-    hears: f64,
+    ears: &Ears,
     random: &mut dyn RandomWords,
 ) -> Result<(), JobError> {
+    let ears = ears.one(random);
     let mut left = draw::planned(plan).unwrap_or(OPEN_ENDED_TRIALS);
     while left > 0 && !trials.standing(plan, code)?.through() {
         let open = trials.next_with(plan, code, "simulated listener", random)?;
@@ -243,8 +312,8 @@ pub fn simulate(
             plan.clips.iter().find(|c| c.clip == clip).map(|c| (c.setup.clone(), c.clip.clone()))
         };
         let heard: Vec<_> = open.labels.iter().filter_map(setup).collect();
-        let guess = open.choices[random.below(open.choices.len() as u64) as usize].clone();
-        let truly = random.unit() < hears;
+        let guess = ears.guess(&open.choices, random);
+        let truly = ears.truly(random);
         let choice = if truly { by_ear(plan, &open.labels, &heard).unwrap_or(guess) } else { guess };
         let answer = Answer { choice, confidence: None, remark: None };
         trials.pick(plan, &open.id, &answer, Vec::new())?;

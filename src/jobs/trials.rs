@@ -135,8 +135,12 @@ impl<'a> Trials<'a> {
         if self.known(&plan.test, |k| k.closed)? {
             return Err(closed(plan));
         }
-        let began = self.began(&plan.test, simulated)?;
-        if !began.contains(code) && began.len() >= plan.listeners as usize {
+        let full = self.known(&plan.test, |k| {
+            let seated = k.seats.get(code).is_some_and(|seat| seat.0 == simulated);
+            !seated && k.seats.values().filter(|seat| seat.0 == simulated).count() >= plan.listeners as usize
+        })?;
+        if full {
+            let began = self.began(&plan.test, simulated)?;
             let message = format!(
                 "{} was planned for {} listeners, and {} have begun: {}",
                 plan.test,

@@ -21,6 +21,17 @@ pub trait RandomWords {
         }
     }
 
+    /// Puts `items` in a fair random order: Fisher-Yates as Durstenfeld gave it, k from the end, j uniform in 0..=k.
+    fn shuffle<T>(&mut self, items: &mut [T])
+    where
+        Self: Sized,
+    {
+        for k in (1..items.len()).rev() {
+            let j = self.below(k as u64 + 1) as usize;
+            items.swap(k, j);
+        }
+    }
+
     /// A uniform number in [0, 1) with 53 bits.
     fn unit(&mut self) -> f64 {
         // 2^-53: the spacing of doubles just below 1.

@@ -176,7 +176,9 @@ fn counts_with(f: &Facts, p: f64) -> String {
     let by_chance = f.trials as f64 * f.chance;
     let by_chance =
         if (by_chance - by_chance.round()).abs() < 1e-9 { format!("{by_chance:.0}") } else { format!("{by_chance:.1}") };
-    format!("{} of {} right (chance {by_chance}; {})", f.correct, f.trials, p_text(p))
+    // "right" alone would not say about what.
+    let about = f.attribute.as_ref().map_or_else(String::new, |word| format!(" about which is {word}"));
+    format!("{} of {} right{about} (chance {by_chance}; {})", f.correct, f.trials, p_text(p))
 }
 
 fn main_clause(f: &Facts) -> String {

@@ -1,15 +1,135 @@
 //! Listener quality: flag, show, never drop. Bias in answers does not invalidate the exact test.
 
 use super::binomial::two_sided;
-use super::special::quantile;
+use super::panel::chi_square_tail;
+use super::special::{phi, quantile};
 
 /// The level at which a flag is shown.
 pub const FLAG_LEVEL: f64 = 0.01;
 
-/// Share of "first" answers against 1/2, two-sided exact.
+/// Answers by place: what the key held first or second, and what was said.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Places {
+    /// First was right, first was said.
+    pub first_first: u64,
+    /// First was right, second was said.
+    pub first_second: u64,
+    /// Second was right, first was said.
+    pub second_first: u64,
+    /// Second was right, second was said.
+    pub second_second: u64,
+}
+
+/// Bias towards a place.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PlaceBias {
+    /// Share of "first" answers against 1/2, two-sided exact.
+    pub p: f64,
+    /// Wrong answers that said first, against the share of keys that held second, two-sided exact: the ear cannot explain these.
+    pub p_wrong: f64,
+    /// c = -(z(H) + z(F))/2 of one sample at a time, with a half added to each count and one to each total (Hautus 1995); below 0 leans to
+    /// the first.
+    pub criterion: f64,
+    /// The same of a choice between two samples (2-AFC): -(z(H) + z(F))/sqrt 2.
+    pub criterion_2afc: f64,
+}
+
+impl Places {
+    /// Bias of these answers.
+    #[must_use]
+    pub fn bias(&self) -> PlaceBias {
+        let said_first = self.first_first + self.second_first;
+        let (first, second) = (self.first_first + self.first_second, self.second_first + self.second_second);
+        let all = first + second;
+        let wrong = self.first_second + self.second_first;
+        let share = if all == 0 { 0.5 } else { second as f64 / all as f64 };
+        let z = |x: u64, n: u64| quantile((x as f64 + 0.5) / (n as f64 + 1.0));
+        let lean = -(z(self.first_first, first) + z(self.second_first, second));
+        PlaceBias {
+            p: two_sided(said_first, all, 0.5),
+            p_wrong: two_sided(self.second_first, wrong, share),
+            criterion: lean / 2.0,
+            criterion_2afc: lean / std::f64::consts::SQRT_2,
+        }
+    }
+}
+
+/// How the odds of a right answer change from trial to trial: logistic regression on the trial's number.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Slope {
+    /// Change of ln(odds) per trial.
+    pub per_trial: f64,
+    /// Its Wald standard error.
+    pub error: f64,
+    /// Likelihood ratio against no change.
+    pub ratio: f64,
+    /// Its p, chi-square with 1 degree of freedom.
+    pub p: f64,
+}
+
+/// The logistic slope by Newton's method; `None` where all or none are right, or where right and wrong do not overlap in time (then there
+/// is no finite slope).
 #[must_use]
-pub fn position_bias_p(first: u64, answers: u64) -> f64 {
-    two_sided(first, answers, 0.5)
+pub fn slope(outcomes: &[bool]) -> Option<Slope> {
+    let n = outcomes.len() as f64;
+    let right = outcomes.iter().filter(|r| **r).count() as f64;
+    if right <= 0.0 || right >= n {
+        return None;
+    }
+    let first = |wanted: bool| outcomes.iter().position(|r| *r == wanted);
+    let last = |wanted: bool| outcomes.iter().rposition(|r| *r == wanted);
+    if last(true)? < first(false)? || last(false)? < first(true)? {
+        return None;
+    }
+    let at = |i: usize| i as f64 - (n - 1.0) / 2.0;
+    let chance = |a: f64, b: f64, i: usize| 1.0 / (1.0 + (-(a + b * at(i))).exp());
+    let (mut a, mut b) = ((right / (n - right)).ln(), 0.0);
+    let mut information = [0.0; 3];
+    for _ in 0..100 {
+        let (mut score, mut info) = ([0.0; 2], [0.0; 3]);
+        for (i, outcome) in outcomes.iter().enumerate() {
+            let p = chance(a, b, i);
+            let residual = f64::from(u8::from(*outcome)) - p;
+            let weight = p * (1.0 - p);
+            score = [score[0] + residual, score[1] + residual * at(i)];
+            info = [info[0] + weight, info[1] + weight * at(i), info[2] + weight * at(i) * at(i)];
+        }
+        let determinant = info[0] * info[2] - info[1] * info[1];
+        let step =
+            [(info[2] * score[0] - info[1] * score[1]) / determinant, (info[0] * score[1] - info[1] * score[0]) / determinant];
+        (a, b) = (a + step[0], b + step[1]);
+        information = info;
+        if step[0].abs().max(step[1].abs() * n) < 1e-13 {
+            break;
+        }
+    }
+    let likelihood: f64 =
+        outcomes.iter().enumerate().map(|(i, r)| if *r { chance(a, b, i).ln() } else { (1.0 - chance(a, b, i)).ln() }).sum();
+    let flat = right * (right / n).ln() + (n - right) * (1.0 - right / n).ln();
+    let ratio = (2.0 * (likelihood - flat)).max(0.0);
+    let variance = information[0] / (information[0] * information[2] - information[1] * information[1]);
+    (b.is_finite() && variance.is_finite()).then(|| Slope {
+        per_trial: b,
+        error: variance.sqrt(),
+        ratio,
+        p: chi_square_tail(ratio, 1.0),
+    })
+}
+
+/// Trend of the share of right answers over blocks (score, trials, right), after Cochran and Armitage, without continuity correction:
+/// (z, two-sided p); `None` where nothing can trend.
+#[must_use]
+pub fn trend(blocks: &[(f64, u64, u64)]) -> Option<(f64, f64)> {
+    let n: f64 = blocks.iter().map(|b| b.1 as f64).sum();
+    let p = blocks.iter().map(|b| b.2 as f64).sum::<f64>() / n;
+    let mean = blocks.iter().map(|b| b.0 * b.1 as f64).sum::<f64>() / n;
+    let spread: f64 = blocks.iter().map(|b| b.1 as f64 * (b.0 - mean).powi(2)).sum();
+    let variance = p * (1.0 - p) * spread;
+    if variance.is_nan() || variance <= 0.0 {
+        return None;
+    }
+    let z = blocks.iter().map(|b| (b.0 - mean) * (b.2 as f64 - b.1 as f64 * p)).sum::<f64>() / variance.sqrt();
+    Some((z, 2.0 * phi(-z.abs())))
 }
 
 /// Sum of the indices (from 1) of right answers, and the exact probabilities of a sum at least as small and at least as large given the

@@ -132,3 +132,37 @@ pub fn delta_error(model: Model, correct: u64, n: u64) -> Option<f64> {
     let slope = (model.p_correct(d + h) - model.p_correct((d - h).max(0.0))) / (d + h - (d - h).max(0.0));
     Some((p * (1.0 - p) / n as f64).sqrt() / slope)
 }
+
+/// Same or different by how far two samples seem apart: rates, the criterion, and d'.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SameDifferent {
+    /// Share of "different" where they were.
+    pub hits: f64,
+    /// Share of "different" where they were not.
+    pub false_alarms: f64,
+    /// How far apart two samples must seem to be called different.
+    pub criterion: f64,
+    /// d'; 0 where hits do not exceed false alarms, infinite where all were hits.
+    pub d: f64,
+}
+
+/// The differencing model of same-different answers (Macmillan & Creelman 2005, chapter 9; from memory): the criterion is
+/// t = -sqrt2 z(FA/2), and d' solves H = Phi((d-t)/sqrt2) + Phi((-d-t)/sqrt2). `corrected` adds a half to each count and one to each total
+/// (Hautus 1995), so that no rate is 0 or 1. `hits` of `different` pairs, `false_alarms` of `same` pairs.
+#[must_use]
+pub fn same_different(hits: u64, different: u64, false_alarms: u64, same: u64, corrected: bool) -> SameDifferent {
+    let rate = |x: u64, n: u64| {
+        if corrected { (x as f64 + 0.5) / (n as f64 + 1.0) } else { x as f64 / n as f64 }
+    };
+    let (h, fa) = (rate(hits, different), rate(false_alarms, same));
+    let criterion = -SQRT_2 * quantile(fa / 2.0);
+    let at = |d: f64| phi((d - criterion) / SQRT_2) + phi((-d - criterion) / SQRT_2);
+    let d = if h >= 1.0 {
+        f64::INFINITY
+    } else if h <= at(0.0) {
+        0.0
+    } else {
+        root(0.0, 40.0, true, |d| at(d) - h)
+    };
+    SameDifferent { hits: h, false_alarms: fa, criterion, d }
+}

@@ -14,6 +14,7 @@
 //! * [`mod@beta_binomial`]: how unequal they are
 //! * [`checks`]: listener quality: flags, never exclusions
 //! * [`verdict`]: the gates
+//! * [`sequential`]: looks before the end, for recomputing other people's tests
 //! * [`special`]: the normal distribution and root finding
 
 pub mod beta_binomial;
@@ -26,5 +27,6 @@ pub mod intervals;
 pub mod panel;
 pub mod power;
 pub mod preference;
+pub mod sequential;
 pub mod special;
 pub mod verdict;

@@ -98,7 +98,8 @@ impl Session {
     /// # Errors
     /// [`StoreError::NotAllowed`] when the code belongs to the other kind.
     pub fn add_listener(&mut self, listener: &Listener, now: Timestamp) -> Result<(), StoreError> {
-        if let Some(known) = self.listeners()?.into_iter().find(|l| l.code == listener.code) {
+        let known: Vec<Listener> = self.records("SELECT record FROM listener WHERE code = ?1", [listener.code.as_str()])?;
+        if let Some(known) = known.first() {
             if known.simulated == listener.simulated {
                 return Ok(());
             }

@@ -249,7 +249,7 @@ fn attribute(plan: &Plan, pool: &Pool, random: &mut dyn RandomWords) -> Laid {
 }
 
 /// The reference openly, then in drawn places: the hidden reference (a repeat take where there is one), the other setups, and the anchor.
-fn graded(plan: &Plan, pool: &Pool, random: &mut dyn RandomWords) -> Laid {
+fn graded(plan: &Plan, pool: &Pool, mut random: &mut dyn RandomWords) -> Laid {
     let reference = plan.reference.as_ref().and_then(|r| plan.setups.iter().position(|s| s == r)).unwrap_or(0);
     let open = pool.any(reference, random);
     let hidden = pool.fresh(reference, &open.0, random);
@@ -257,11 +257,7 @@ fn graded(plan: &Plan, pool: &Pool, random: &mut dyn RandomWords) -> Laid {
     for setup in (0..pool.setups.len()).filter(|s| *s != reference) {
         rated.push((pool.any(setup, random).1, false));
     }
-    // Fisher-Yates as Durstenfeld gave it: k from the end, j uniform in 0..=k.
-    for k in (1..rated.len()).rev() {
-        let j = random.below(k as u64 + 1) as usize;
-        rated.swap(k, j);
-    }
+    RandomWords::shuffle(&mut random, &mut rated);
     rated.insert(0, (open.1, false));
     Laid { clips: rated, right: None }
 }

@@ -1,5 +1,6 @@
 //! Exact tests, intervals, d-prime, power, evidence, panels: check values and published tables.
 
 mod cases;
+mod program;
 mod properties;
 mod tables;

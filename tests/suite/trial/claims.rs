@@ -3,7 +3,7 @@
 
 use super::draws::plan;
 use crate::golden;
-use cabjury::jobs::rehearse::rehearse_plan;
+use cabjury::jobs::rehearse::{Ears, rehearse_plan};
 use cabjury::jobs::score::{Judgeable, Known, score_all};
 use cabjury::model::ids::{ListenerCode, TrialId};
 use cabjury::model::outside::Unwatched;
@@ -22,7 +22,7 @@ fn runs(short: u64) -> u64 {
 
 /// Share of runs with a positive claim.
 fn positive(plan: &Plan, runs: u64, seed: u64) -> f64 {
-    let verdicts = rehearse_plan(plan, 0.0, runs, seed, &Unwatched).unwrap();
+    let verdicts = rehearse_plan(plan, &Ears::plain(0.0), runs, seed, &Unwatched).unwrap();
     let claims: u64 = ["heard", "heard-small", "preferred"].iter().filter_map(|k| verdicts.get(k)).sum();
     claims as f64 / runs as f64
 }
@@ -246,4 +246,31 @@ fn every_sentence_is_what_was_looked_at() {
         }
     }
     golden::check("sentences.txt", &text);
+}
+
+/// Unequal listeners of a rehearsal scatter as the chance-corrected beta-binomial says (its values are checked against mpmath elsewhere), a
+/// slip is a guess, and who leans stays at the exact size. What is counted is how often a single listener of 16 trials reaches 12.
+#[test]
+fn rehearsed_ears_are_as_they_were_ordered() {
+    use cabjury::stats::beta_binomial::pmf_above_chance;
+    let runs = runs(20_000);
+    let sealed = plan(Method::Abx, &["s16", "p4"], 4, Controls::default());
+    let found = |ears: &Ears, seed: u64| {
+        let verdicts = rehearse_plan(&sealed, ears, runs, seed, &Unwatched).unwrap();
+        (verdicts["heard"] + verdicts["heard-small"]) as f64 / runs as f64
+    };
+    let (mean, rho) = (0.4, 1.0 / 3.0);
+    let (a, b) = (mean * 2.0, (1.0 - mean) * 2.0);
+    let unequal: f64 = (12..=16).map(|x| pmf_above_chance(x, 16, 0.5, a, b)).sum();
+    let slipping = upper_tail(12, 16, 0.5 + 0.5 * 0.5 * 0.8);
+    let leaning = upper_tail(12, 16, 0.5);
+    for (seed, what, ears, wanted) in [
+        (71, "unequal", Ears { unequal: rho, ..Ears::plain(mean) }, unequal),
+        (72, "slips", Ears { slips: 0.2, ..Ears::plain(0.5) }, slipping),
+        (73, "leans", Ears { leans: Some(0.9), ..Ears::plain(0.0) }, leaning),
+        (74, "all or nothing", Ears { unequal: 1.0, ..Ears::plain(0.3) }, 0.3 + 0.7 * leaning),
+    ] {
+        let share = found(&ears, seed);
+        assert!((share - wanted).abs() < 4.5 * deviation(wanted, runs), "{what}: {share}, {wanted}");
+    }
 }

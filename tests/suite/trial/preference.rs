@@ -2,6 +2,7 @@
 
 use crate::material;
 use crate::program::Desk;
+use cabjury::stats::power;
 
 fn three_setups(desk: &Desk, trials: &str) {
     let riff = material::riff(3.4, 48_000);
@@ -13,6 +14,12 @@ fn three_setups(desk: &Desk, trials: &str) {
     let plan = ["plan", "s", "--compare", "one,two,three", "--method", "preference", "--trials", trials, "--json"];
     let doc = desk.run(&plan).ends(0).json();
     assert!(doc["critical"].is_null() && doc["first"].is_null(), "no single count decides over three pairs: {doc:#}");
+    // Every pair needs its own trials, at a third of the level.
+    let doc = desk.run(&[&plan[..], &["--what-if"]].concat()).ends(0).json();
+    let needed = doc["trials_for_80"].as_array().unwrap().iter().find(|n| n["p_correct"] == 0.75).unwrap();
+    let power = |n: u64| power::two_sided(n, 0.05 / 3.0, 0.75);
+    let first = (1..).find(|n| power(*n) >= 0.8).unwrap();
+    assert_eq!(needed["first"], 3 * first);
 }
 
 #[test]
