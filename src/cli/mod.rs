@@ -24,6 +24,7 @@ mod new;
 mod plan;
 mod rehearse;
 mod report;
+mod rescue;
 mod rig;
 mod runsheet;
 mod score;
@@ -125,6 +126,8 @@ commands! {
     Votes => votes,
     /// Verifies hashes, chain, commitments, and recomputes every verdict.
     Audit => audit,
+    /// Exports what can still be read of a damaged session.
+    Rescue => rescue,
     /// The session as one file for another computer.
     Bundle => bundle,
     /// A bundle's session, checked on the way in.
@@ -140,6 +143,9 @@ commands! {
 /// Runs the program with the process's own arguments.
 #[must_use]
 pub fn main() -> ExitCode {
+    // A limit on the size of files must come back as an error of the write: by itself the signal would end the program in the middle of it.
+    #[cfg(unix)]
+    let _ = signal_hook::flag::register(signal_hook::consts::SIGXFSZ, std::sync::Arc::default());
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(error) => {

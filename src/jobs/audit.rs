@@ -6,6 +6,7 @@ use crate::model::trial::{SealedTest, TrialRecord, TrialState};
 use crate::sound::read::hash_file;
 use crate::store::Session;
 use crate::trial::{commitment_of, seal};
+use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -55,15 +56,16 @@ pub(super) fn unhex(text: &str) -> Option<Vec<u8>> {
     if !text.len().is_multiple_of(2) || !text.is_ascii() {
         return None;
     }
-    (0..text.len()).step_by(2).map(|i| u8::from_str_radix(&text[i..i + 2], 16).ok()).collect()
+    let digit = |c: u8| char::from(c).to_digit(16).map(|d| d as u8);
+    text.as_bytes().chunks_exact(2).map(|pair| Some(digit(pair[0])? << 4 | digit(pair[1])?)).collect()
 }
 
 /// A seal that does not hold, or a commitment that does not open; the first one found.
 pub(super) fn seal_or_commitment_problem(test: &SealedTest, trials: &[TrialRecord]) -> Option<String> {
     sealed_problems(test)
         .into_iter()
-        .chain(trials.iter().filter_map(commitment_problem))
         .next()
+        .or_else(|| trials.par_iter().find_map_first(commitment_problem))
         .map(|p| format!("{}: {}", p.place, p.what))
 }
 
@@ -130,8 +132,8 @@ fn log_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobErro
     let mut told: BTreeMap<String, String> = BTreeMap::new();
     let mut order_before_pick = Vec::new();
     session.each_entry(&mut |entry| {
-        if matches!(entry.what.as_str(), "open" | "pick" | "void" | "seal" | "close" | "montage" | "reveal") {
-            told.insert(entry.subject.clone(), entry.body.clone());
+        if matches!(entry.what, "open" | "pick" | "void" | "seal" | "close" | "montage" | "reveal") {
+            told.insert(entry.subject.to_owned(), entry.body.to_owned());
         }
         if entry.what == "open" && entry.body.contains("\"order\"") {
             order_before_pick.push(entry.seq);

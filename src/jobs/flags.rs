@@ -50,12 +50,15 @@ fn place(plan: &Plan, tally: &Tally) -> Option<String> {
     only_wrong.then(|| format!("{} of {wrong} wrong answers were the first choice", places.second_first))
 }
 
+/// Most trials whose drift is computed exactly: the sums to be counted grow with the fourth power. Above, tenths of the evening serve.
+const EXACT_DRIFT: usize = 64;
+
 /// Becoming better or worse: exact while that can be computed soon, else by blocks of a tenth.
 fn drift(outcomes: &[bool]) -> Option<String> {
     let n = outcomes.len();
     let (improving, declining) = match n {
         ..8 => return None,
-        8..=400 => {
+        8..=EXACT_DRIFT => {
             let (_, improving, declining) = checks::drift(outcomes);
             (improving, declining)
         }

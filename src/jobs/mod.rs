@@ -11,6 +11,7 @@
 //! * [`listen`]: trials joined with the player
 //! * [`desk`]: the session behind a browser; [`outline`](mod@outline): for choosing excerpts
 //! * [`publish`]: the report; [`montage`](mod@montage), [`votes`](mod@votes): for an audience; [`bundle`](mod@bundle): for another computer; [`demo`]: the invented shootout
+//! * [`mod@rescue`]: what can still be read of a damaged session
 //! * [`mod@what_if`]: what a plan could find, before it is sealed
 //! * [`error`]: the one error of all jobs
 //! * [`random`]: bytes from the operating system
@@ -42,6 +43,7 @@ pub mod prepare;
 pub mod publish;
 pub mod random;
 pub mod rehearse;
+pub mod rescue;
 pub mod rig;
 pub mod rig_mics;
 pub mod runsheet;

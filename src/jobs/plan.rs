@@ -21,6 +21,9 @@ use std::path::Path;
 /// Most scored trials per listener.
 pub const MOST_TRIALS: u32 = 1000;
 
+/// Most listeners of a test.
+pub const MOST_LISTENERS: u32 = 100_000;
+
 /// What was asked for.
 #[derive(Debug, Clone)]
 pub struct Request {
@@ -158,8 +161,11 @@ fn check_request(request: &Request, rig: &Rig) -> Result<(), JobError> {
             "0.05 and 0.3 are the defaults",
         ));
     }
-    if !(1..=1000).contains(&request.listeners) || request.controls.same_file > 1000 || request.controls.repeat > 1000 {
-        return Err(wrong("listeners and controls: up to 1000 each are wanted", "1 listener is the default"));
+    if !(1..=MOST_LISTENERS).contains(&request.listeners) {
+        return Err(wrong("listeners: 1 to 100000 are wanted", "1 listener is the default"));
+    }
+    if request.controls.same_file > MOST_TRIALS || request.controls.repeat > MOST_TRIALS {
+        return Err(wrong("controls: up to 1000 of each kind are wanted", "as in --controls same-file=8"));
     }
     method_needs(request)
 }

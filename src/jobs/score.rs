@@ -50,8 +50,10 @@ fn panel(plan: &Plan, trials: &[TrialRecord], listeners: &[Listener]) -> Panel {
         });
         if let TrialState::Answered { answer, order, right, at: when, .. } = &trial.state {
             tallies[at].1.add(plan, order, &answer.choice, *right);
-            if people && order.kind == TrialKind::Scored {
-                tallies[at].1.seconds.push(when.duration_since(trial.opened_at).as_secs_f64());
+            let seconds = when.duration_since(trial.opened_at).as_secs_f64();
+            // A clock that was set back in between says nothing of the listener's pace.
+            if people && order.kind == TrialKind::Scored && seconds >= 0.0 {
+                tallies[at].1.seconds.push(seconds);
             }
         }
     }
@@ -326,11 +328,14 @@ pub fn score(folder: &Path, only: Option<&TestId>) -> Result<ScoreDoc, JobError>
 /// The records cannot be read.
 pub fn score_session(session: &Session) -> Result<Vec<TestDoc>, JobError> {
     let (tests, clips, takes, listeners) = (session.tests()?, session.clips()?, session.takes()?, session.listeners()?);
-    let mut trials = Vec::new();
-    for test in &tests {
-        trials.push(session.trials(&test.plan.test)?);
-    }
-    let chain_holds = session.chain()?.breaks.is_empty();
+    // The chain is one long walk, the trials another: side by side, each with a connection of its own.
+    let beside = Session::open_read(session.folder())?;
+    let (trials, chain) = std::thread::scope(|threads| {
+        let walker = threads.spawn(move || beside.chain());
+        let trials = tests.iter().map(|t| session.trials(&t.plan.test)).collect::<Result<Vec<_>, _>>();
+        (trials, walker.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+    });
+    let (trials, chain_holds) = (trials?, chain?.breaks.is_empty());
     let judgeable: Vec<Judgeable<'_>> = tests
         .iter()
         .zip(&trials)

@@ -220,8 +220,10 @@ pub struct SlotHeard {
 }
 
 /// Where a trial stands.
+///
+/// It is read by way of [`Flat`]: a tagged enum would first be gathered into a tree, which takes most of the time of a large session.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", tag = "state")]
+#[serde(rename_all = "kebab-case", tag = "state", try_from = "Flat")]
 pub enum TrialState {
     /// Opened, no pick yet. The order is in the memory of the program that opened it and nowhere else.
     Open,
@@ -247,6 +249,51 @@ pub enum TrialState {
         /// When.
         at: Timestamp,
     },
+}
+
+/// All fields that a state may have.
+#[derive(Deserialize)]
+struct Flat {
+    state: StateName,
+    answer: Option<Answer>,
+    order: Option<OrderRecord>,
+    nonce: Option<String>,
+    #[serde(default)]
+    right: Option<bool>,
+    at: Option<Timestamp>,
+    heard: Option<Vec<SlotHeard>>,
+    reason: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum StateName {
+    Open,
+    Answered,
+    Void,
+}
+
+impl TryFrom<Flat> for TrialState {
+    type Error = String;
+
+    fn try_from(flat: Flat) -> Result<Self, String> {
+        let missing = |field: &str| format!("missing field `{field}`");
+        match flat.state {
+            StateName::Open => Ok(Self::Open),
+            StateName::Answered => Ok(Self::Answered {
+                answer: flat.answer.ok_or_else(|| missing("answer"))?,
+                order: flat.order.ok_or_else(|| missing("order"))?,
+                nonce: flat.nonce.ok_or_else(|| missing("nonce"))?,
+                right: flat.right,
+                at: flat.at.ok_or_else(|| missing("at"))?,
+                heard: flat.heard.ok_or_else(|| missing("heard"))?,
+            }),
+            StateName::Void => Ok(Self::Void {
+                reason: flat.reason.ok_or_else(|| missing("reason"))?,
+                at: flat.at.ok_or_else(|| missing("at"))?,
+            }),
+        }
+    }
 }
 
 /// A trial as the store keeps it.

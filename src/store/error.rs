@@ -30,6 +30,20 @@ pub enum StoreError {
         /// The folder.
         folder: PathBuf,
     },
+    /// The folder's file system cannot lock.
+    #[error("{folder} cannot be locked against a second writer: {source}", folder = folder.display())]
+    NoLocks {
+        /// The folder.
+        folder: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// Nothing may be written, and reading would need it.
+    #[error("{folder} may not be written to, and this session cannot be read without: it was not closed, or comes from an older program", folder = folder.display())]
+    Unwritable {
+        /// The folder.
+        folder: PathBuf,
+    },
     /// The session was made by a newer program.
     #[error("{folder} was made by a newer cabjury (schema {found}; this one knows up to {known}) and was left untouched", folder = folder.display())]
     Newer {
@@ -97,6 +111,8 @@ impl Explain for StoreError {
             Self::NotASession { .. } => "not-a-session",
             Self::FolderTaken { .. } | Self::FileTaken { .. } => "exists-already",
             Self::Locked { .. } => "session-locked",
+            Self::NoLocks { .. } => "no-locks",
+            Self::Unwritable { .. } => "unwritable",
             Self::Newer { .. } => "newer-session",
             Self::Damaged { .. } => "damaged-session",
             Self::Database { .. } => "database",
@@ -113,9 +129,14 @@ impl Explain for StoreError {
             }
             Self::FolderTaken { .. } => "choose another folder; nothing in this one was touched",
             Self::Locked { .. } => "finish the other command (a listener may be in the middle of a trial), then try again",
+            Self::NoLocks { .. } => {
+                "keep the session on a disk of this computer: a network share without locks would let two programs write at once"
+            }
+            Self::Unwritable { .. } => "copy the folder to a place where you may write, and open the copy",
             Self::Newer { .. } => "use the newer program, or one at least as new as the session",
             Self::Damaged { .. } => {
-                "restore the folder from a backup; the recordings under takes/ are plain files and can be copied out"
+                "restore the folder from a backup, or save what can still be read with: cabjury rescue FOLDER NEW-FOLDER; the recordings \
+                 under takes/ are plain files"
             }
             Self::Database { source, .. } if is_full(source) => {
                 "make room on the disk, then repeat the command: nothing half-done was kept"
@@ -134,7 +155,9 @@ impl Explain for StoreError {
         match self {
             Self::Missing { .. } | Self::NotASession { .. } | Self::Damaged { .. } | Self::NoSuch { .. } => Fate::Unfit,
             Self::FolderTaken { .. } | Self::FileTaken { .. } | Self::Newer { .. } | Self::NotAllowed { .. } => Fate::Refused,
-            Self::Locked { .. } | Self::Database { .. } | Self::File { .. } => Fate::Failed,
+            Self::Locked { .. } | Self::NoLocks { .. } | Self::Unwritable { .. } | Self::Database { .. } | Self::File { .. } => {
+                Fate::Failed
+            }
         }
     }
 
@@ -144,6 +167,8 @@ impl Explain for StoreError {
             | Self::NotASession { folder }
             | Self::FolderTaken { folder }
             | Self::Locked { folder }
+            | Self::NoLocks { folder, .. }
+            | Self::Unwritable { folder }
             | Self::Newer { folder, .. }
             | Self::Damaged { folder, .. }
             | Self::Database { folder, .. } => Some(folder),

@@ -5,25 +5,26 @@ use super::session::Session;
 use crate::model::audio::Sha256Hex;
 use jiff::Timestamp;
 use rusqlite::Connection;
+use sha2::{Digest, Sha256};
 
 /// The hash before the first entry.
 pub const GENESIS: &str = "0000000000000000000000000000000000000000000000000000000000000000";
 
-/// One entry of the log.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct LogEntry {
+/// One entry of the log, as it lies in the file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LogEntry<'a> {
     /// From 1, without gaps.
     pub seq: i64,
     /// When.
-    pub at: String,
+    pub at: &'a str,
     /// What happened, for example `take`, `seal`, `open`, `pick`, `void`.
-    pub what: String,
+    pub what: &'a str,
     /// The record's name.
-    pub subject: String,
+    pub subject: &'a str,
     /// The record as it was written, as JSON.
-    pub body: String,
+    pub body: &'a str,
     /// SHA-256 over the previous hash and this entry.
-    pub hash: String,
+    pub hash: &'a str,
 }
 
 /// The chain, walked from its beginning.
@@ -40,7 +41,11 @@ pub struct ChainState {
 /// The hash of an entry: previous hash, seq, at, what, subject and body, joined by line feeds.
 #[must_use]
 pub fn entry_hash(previous: &str, seq: i64, at: &str, what: &str, subject: &str, body: &str) -> String {
-    Sha256Hex::of(format!("{previous}\n{seq}\n{at}\n{what}\n{subject}\n{body}").as_bytes()).as_str().to_owned()
+    let mut digest = Sha256::new();
+    for part in [previous, "\n", &seq.to_string(), "\n", at, "\n", what, "\n", subject, "\n", body] {
+        digest.update(part);
+    }
+    Sha256Hex::from_bytes(&digest.finalize()).as_str().to_owned()
 }
 
 fn last(connection: &Connection) -> rusqlite::Result<(i64, String)> {
@@ -67,23 +72,23 @@ impl Session {
     ///
     /// # Errors
     /// [`StoreError::Database`] when it cannot be read.
-    pub fn each_entry(&self, each: &mut dyn FnMut(&LogEntry)) -> Result<(), StoreError> {
-        let walk = || -> rusqlite::Result<()> {
+    pub fn each_entry(&self, each: &mut dyn FnMut(&LogEntry<'_>)) -> Result<(), StoreError> {
+        let mut walk = || -> rusqlite::Result<()> {
             let mut statement = self.connection().prepare("SELECT seq, at, what, subject, body, hash FROM log ORDER BY seq")?;
             let mut rows = statement.query([])?;
             while let Some(row) = rows.next()? {
+                let text = |column| -> rusqlite::Result<&str> { Ok(row.get_ref(column)?.as_str()?) };
                 each(&LogEntry {
                     seq: row.get(0)?,
-                    at: row.get(1)?,
-                    what: row.get(2)?,
-                    subject: row.get(3)?,
-                    body: row.get(4)?,
-                    hash: row.get(5)?,
+                    at: text(1)?,
+                    what: text(2)?,
+                    subject: text(3)?,
+                    body: text(4)?,
+                    hash: text(5)?,
                 });
             }
             Ok(())
         };
-        let mut walk = walk;
         walk().map_err(|e| self.database("reading the log", e))
     }
 
@@ -98,11 +103,11 @@ impl Session {
             if entry.seq != wanted {
                 state.breaks.push((entry.seq, format!("entry {wanted} was expected here: entries are missing")));
             }
-            let hash = entry_hash(&state.head, entry.seq, &entry.at, &entry.what, &entry.subject, &entry.body);
+            let hash = entry_hash(&state.head, entry.seq, entry.at, entry.what, entry.subject, entry.body);
             if hash != entry.hash {
                 state.breaks.push((entry.seq, "its hash does not follow from the entry before it".to_owned()));
             }
-            state.head.clone_from(&entry.hash);
+            entry.hash.clone_into(&mut state.head);
             state.records += 1;
             wanted = entry.seq + 1;
         })?;

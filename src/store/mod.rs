@@ -7,6 +7,7 @@
 //! * [`montages`]: blind montages with their keys, counts of answers
 //! * [`log`]: the chain
 //! * [`files`]: read-only copies that nothing overwrites
+//! * [`rescue`]: what can still be read of a damaged file
 //! * [`error`]: what can go wrong
 
 pub mod error;
@@ -15,6 +16,7 @@ pub mod log;
 pub mod migrate;
 pub mod montages;
 pub mod recordings;
+pub mod rescue;
 pub mod session;
 pub mod tests;
 

@@ -67,7 +67,11 @@ impl Session {
     pub fn open_read(folder: &Path) -> Result<Self, StoreError> {
         Self::must_be_there(folder)?;
         let session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
-        if session.check_version()? == migrate::newest() {
+        let version = match session.check_version() {
+            Err(StoreError::Database { source, .. }) if cannot_open(&source) => return Self::open_unwritable(folder),
+            other => other?,
+        };
+        if version == migrate::newest() {
             return Ok(session);
         }
         // An older program made it: brought up to date once, under the writers' lock, with a copy of what it was beside it.
@@ -79,6 +83,26 @@ impl Session {
         older.migrate("bringing the tables up to date")?;
         drop(older);
         Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_ONLY)
+    }
+
+    /// In a folder where nothing may be written SQLite cannot lay its shared memory beside the file. Where no writer left anything to be
+    /// taken over, the file alone is the whole session and is read as it is.
+    fn open_unwritable(folder: &Path) -> Result<Self, StoreError> {
+        let left_over = fs::metadata(folder.join("session.db-wal")).is_ok_and(|m| m.len() > 0);
+        let path = folder.join("session.db");
+        let text = path.to_str().filter(|_| !left_over);
+        let Some(text) = text else {
+            return Err(StoreError::Unwritable { folder: folder.to_owned() });
+        };
+        let escaped = text.replace('%', "%25").replace('?', "%3f").replace('#', "%23");
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX | OpenFlags::SQLITE_OPEN_URI;
+        let failed = |source| StoreError::Database { folder: folder.to_owned(), doing: "opening", source };
+        let connection = Connection::open_with_flags(format!("file:{escaped}?immutable=1"), flags).map_err(failed)?;
+        let session = Self { folder: folder.to_owned(), connection, lock: None, healed: Vec::new(), batch: false };
+        if session.check_version()? != migrate::newest() {
+            return Err(StoreError::Unwritable { folder: folder.to_owned() });
+        }
+        Ok(session)
     }
 
     fn migrate(&mut self, doing: &'static str) -> Result<(), StoreError> {
@@ -106,11 +130,17 @@ impl Session {
         Ok(session)
     }
 
-    fn must_be_there(folder: &Path) -> Result<(), StoreError> {
-        if !folder.is_dir() {
+    pub(super) fn must_be_there(folder: &Path) -> Result<(), StoreError> {
+        let looked = |path: &Path| match fs::metadata(path) {
+            Ok(found) => Ok(Some(found)),
+            Err(e) if matches!(e.kind(), std::io::ErrorKind::NotFound | std::io::ErrorKind::NotADirectory) => Ok(None),
+            // A folder that may not be looked into is not one without a session.
+            Err(e) => Err(StoreError::File { path: path.to_owned(), doing: "looking into the folder", source: e }),
+        };
+        if looked(folder)?.is_none_or(|m| !m.is_dir()) {
             return Err(StoreError::Missing { folder: folder.to_owned() });
         }
-        if !folder.join("session.db").is_file() {
+        if looked(&folder.join("session.db"))?.is_none_or(|m| !m.is_file()) {
             return Err(StoreError::NotASession { folder: folder.to_owned() });
         }
         Ok(())
@@ -140,7 +170,7 @@ impl Session {
 
     /// The schema's number, if it is one that is known here.
     fn check_version(&self) -> Result<i64, StoreError> {
-        let damaged = |e: rusqlite::Error| StoreError::Damaged { folder: self.folder.clone(), what: e.to_string() };
+        let damaged = |e: rusqlite::Error| self.database("opening", e);
         let found = migrate::version(&self.connection).map_err(damaged)?;
         let id: i32 = self.connection.query_row("PRAGMA application_id", [], |r| r.get(0)).map_err(damaged)?;
         if found > migrate::newest() {
@@ -253,21 +283,22 @@ impl Session {
 
     /// Records whose JSON is the only column of a query.
     pub(super) fn records<T: DeserializeOwned>(&self, sql: &str, params: impl rusqlite::Params) -> Result<Vec<T>, StoreError> {
-        let read = || -> rusqlite::Result<Vec<String>> {
+        // Straight from the page: a million records are not copied first.
+        let read = || -> rusqlite::Result<Result<Vec<T>, serde_json::Error>> {
             let mut statement = self.connection.prepare_cached(sql)?;
-            let rows = statement.query_map(params, |row| row.get(0))?;
-            rows.collect()
+            let mut rows = statement.query(params)?;
+            let mut all = Vec::new();
+            while let Some(row) = rows.next()? {
+                match serde_json::from_str(row.get_ref(0)?.as_str()?) {
+                    Ok(record) => all.push(record),
+                    Err(error) => return Ok(Err(error)),
+                }
+            }
+            Ok(Ok(all))
         };
-        let texts = read().map_err(|e| self.database("reading", e))?;
-        texts
-            .iter()
-            .map(|text| {
-                serde_json::from_str(text).map_err(|e| StoreError::Damaged {
-                    folder: self.folder.clone(),
-                    what: format!("a record cannot be read: {e}"),
-                })
-            })
-            .collect()
+        read()
+            .map_err(|e| self.database("reading", e))?
+            .map_err(|e| StoreError::Damaged { folder: self.folder.clone(), what: format!("a record cannot be read: {e}") })
     }
 
     /// One number of a query.
@@ -344,6 +375,10 @@ fn take_lock(folder: &Path) -> Result<File, StoreError> {
     match file.try_lock() {
         Ok(()) => Ok(file),
         Err(TryLockError::WouldBlock) => Err(StoreError::Locked { folder: folder.to_owned() }),
-        Err(TryLockError::Error(e)) => Err(failed("locking the session", e)),
+        Err(TryLockError::Error(source)) => Err(StoreError::NoLocks { folder: folder.to_owned(), source }),
     }
+}
+
+fn cannot_open(error: &rusqlite::Error) -> bool {
+    error.sqlite_error_code() == Some(rusqlite::ErrorCode::CannotOpen)
 }

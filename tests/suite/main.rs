@@ -19,6 +19,8 @@ static ALLOCATIONS: assert_no_alloc::AllocDisabler = assert_no_alloc::AllocDisab
 mod circuit;
 /// The program as a person runs it: exit codes, help, documents.
 mod cli;
+/// What happens when something outside goes wrong.
+mod faults;
 /// The rooms import only what the table in DEVELOPERS.md allows.
 mod floors;
 /// Texts that people see, kept as files.

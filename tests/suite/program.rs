@@ -15,7 +15,7 @@ pub(crate) struct Said {
 }
 
 impl Said {
-    fn new(line: String, output: Output) -> Self {
+    pub(crate) fn new(line: String, output: Output) -> Self {
         let code = output.status.code().unwrap_or_else(|| panic!("{line}: ended by a signal: {:?}", output.status));
         let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
         Self { code, out: text(output.stdout), err: text(output.stderr), line }

@@ -4,7 +4,7 @@ use crate::jobs::error::JobError;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::rig::Rig;
 use crate::model::session::{Clip, MatchRun, Take};
-use crate::store::{LogEntry, Session};
+use crate::store::Session;
 use std::collections::VecDeque;
 use std::path::Path;
 
@@ -38,18 +38,39 @@ pub fn read(folder: &Path) -> Result<Records, JobError> {
     })
 }
 
+/// An entry of the log without its body.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LoggedDoc {
+    /// From 1, without gaps.
+    pub seq: i64,
+    /// When.
+    pub at: String,
+    /// What happened.
+    pub what: String,
+    /// The record's name.
+    pub subject: String,
+    /// The entry's hash.
+    pub hash: String,
+}
+
 /// The last entries of the log, without their bodies (those of picks hold orders and stay in the file), and how many there are in all.
 ///
 /// # Errors
 /// The session cannot be read.
-pub fn log_tail(folder: &Path, most: usize) -> Result<(VecDeque<LogEntry>, u64), JobError> {
+pub fn log_tail(folder: &Path, most: usize) -> Result<(VecDeque<LoggedDoc>, u64), JobError> {
     let (mut last, mut count) = (VecDeque::new(), 0u64);
     Session::open_read(folder)?.each_entry(&mut |entry| {
         count += 1;
         if last.len() == most {
             last.pop_front();
         }
-        last.push_back(LogEntry { body: String::new(), ..entry.clone() });
+        last.push_back(LoggedDoc {
+            seq: entry.seq,
+            at: entry.at.to_owned(),
+            what: entry.what.to_owned(),
+            subject: entry.subject.to_owned(),
+            hash: entry.hash.to_owned(),
+        });
     })?;
     Ok((last, count))
 }

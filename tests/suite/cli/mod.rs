@@ -5,7 +5,7 @@ mod errors;
 use crate::golden;
 use crate::program::Desk;
 
-const COMMANDS: [&str; 29] = [
+const COMMANDS: [&str; 30] = [
     "demo",
     "load",
     "measure",
@@ -29,6 +29,7 @@ const COMMANDS: [&str; 29] = [
     "montage",
     "votes",
     "audit",
+    "rescue",
     "bundle",
     "unbundle",
     "desk",

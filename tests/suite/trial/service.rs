@@ -66,7 +66,7 @@ fn no_byte_of_an_order_is_stored_before_its_pick() {
         .session()
         .each_entry(&mut |e| {
             if e.what == "open" {
-                logged.push_str(&e.body);
+                logged.push_str(e.body);
             }
         })
         .unwrap();

@@ -1,4 +1,4 @@
-//! The desk is killed at random moments while several listeners answer: no acknowledged pick is lost. Thirty rounds here, a hundred by
+//! The desk is killed at random moments while several listeners answer: no acknowledged pick is lost. Thirty rounds here, 200 by
 //! `tests/long desk-kills`.
 
 use crate::material::Noise;
@@ -104,13 +104,15 @@ fn a_killed_desk_loses_no_acknowledged_pick() {
             })
             .collect();
         // First something has to happen, on however busy a machine; from then on the time of death is random. Some tens of milliseconds:
-        // the planned 6000 answers have to last for a hundred rounds.
+        // the planned 6000 answers have to last for all rounds.
         let before = acknowledged.lock().unwrap().len();
         let patience = std::time::Instant::now();
         while acknowledged.lock().unwrap().len() < before + 3 && patience.elapsed() < Duration::from_secs(20) {
             std::thread::sleep(Duration::from_millis(1));
         }
-        std::thread::sleep(Duration::from_micros(((noise.next() + 1.0) * 16_000.0) as u64));
+        std::thread::sleep(Duration::from_micros(
+            ((noise.next() + 1.0) * 16_000.0 * 100.0 / (100.0f64).max(rounds as f64)) as u64,
+        ));
         child.kill().unwrap();
         child.wait().unwrap();
         for listener in listeners {
