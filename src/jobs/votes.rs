@@ -104,7 +104,11 @@ fn number(path: &Path, line: u64, text: &str, most: u64) -> Result<u32, JobError
     })
 }
 
-fn votes_of(path: &Path, bytes: &[u8], montage: &BlindMontage) -> Result<Vec<Vote>, JobError> {
+/// Reads an audience's answers to a montage: every line a person, a clip and one of the setups, no clip twice by one person.
+///
+/// # Errors
+/// The first line that is no such answer, by its number.
+pub fn read_votes(path: &Path, bytes: &[u8], montage: &BlindMontage) -> Result<Vec<Vote>, JobError> {
     let mut seen: BTreeMap<(String, u32), u64> = BTreeMap::new();
     let mut out = Vec::new();
     for (line, cells) in rows(path, bytes, &["person", "clip", "choice"])? {
@@ -185,7 +189,7 @@ fn count_one_key(
     let mut session = Session::open_write(folder, clock.now())?;
     let montage = which(&session, id)?;
     let drawn = drawn(&montage, &session.montage_key(&montage.id)?)?;
-    let votes = votes_of(file, bytes, &montage)?;
+    let votes = read_votes(file, bytes, &montage)?;
     let place = |name: &SetupName| montage.setups.iter().position(|s| s == name).unwrap_or(usize::MAX);
     let key: Vec<usize> = drawn.iter().map(|d| place(&d.setup)).collect();
     let mut answers = vec![vec![0u64; montage.setups.len()]; montage.clips as usize];

@@ -9,16 +9,19 @@ use crate::model::outside::Clock;
 use axum::extract::ConnectInfo;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
+use std::collections::HashMap;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, UdpSocket};
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch};
 
 /// Connections at a time; one more is dropped.
 const CONNECTIONS: usize = 4096;
+/// Of these at most so many from one address: no single computer can take all seats from the others.
+const CONNECTIONS_PER_ADDRESS: usize = 2048;
 /// A client that has not sent its headers by then is let go.
 const HEADERS: Duration = Duration::from_secs(15);
 /// Largest head of a request.
@@ -139,9 +142,40 @@ async fn run(
     Ok(())
 }
 
+/// Seats by address; given back when a connection ends.
+#[derive(Default, Clone)]
+struct ByAddress(Arc<Mutex<HashMap<IpAddr, usize>>>);
+
+struct OneOf(ByAddress, IpAddr);
+
+impl ByAddress {
+    fn take(&self, address: IpAddr) -> Option<OneOf> {
+        let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let count = all.entry(address).or_insert(0);
+        if *count >= CONNECTIONS_PER_ADDRESS {
+            return None;
+        }
+        *count += 1;
+        Some(OneOf(self.clone(), address))
+    }
+}
+
+impl Drop for OneOf {
+    fn drop(&mut self) {
+        let mut all = self.0.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(count) = all.get_mut(&self.1) {
+            *count -= 1;
+            if *count == 0 {
+                all.remove(&self.1);
+            }
+        }
+    }
+}
+
 async fn accept(listener: &TcpListener, app: &Arc<App>, stop: &Arc<AtomicBool>) {
     let router = super::router(app);
     let seats = Arc::new(Semaphore::new(CONNECTIONS));
+    let by_address = ByAddress::default();
     let (farewell, leaving) = watch::channel(false);
     let mut tick = tokio::time::interval(Duration::from_millis(50));
     while !stop.load(Ordering::Acquire) {
@@ -156,6 +190,7 @@ async fn accept(listener: &TcpListener, app: &Arc<App>, stop: &Arc<AtomicBool>) 
             },
             _ = tick.tick() => continue,
         };
+        let Some(one_of) = by_address.take(from.ip()) else { continue };
         let Ok(seat) = Arc::clone(&seats).try_acquire_owned() else { continue };
         // Small answers at once: a listener waits for each of them.
         let _ = stream.set_nodelay(true);
@@ -176,7 +211,7 @@ async fn accept(listener: &TcpListener, app: &Arc<App>, stop: &Arc<AtomicBool>) 
                     let _ = tokio::time::timeout(FAREWELL, connection).await;
                 }
             }
-            drop(seat);
+            drop((seat, one_of));
         });
     }
     farewell.send_replace(true);

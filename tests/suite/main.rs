@@ -23,6 +23,8 @@ mod cli;
 mod faults;
 /// The rooms import only what the table in DEVELOPERS.md allows.
 mod floors;
+/// The fuzzer's corpora.
+mod fuzzed;
 /// Texts that people see, kept as files.
 mod golden;
 /// One evening's work from recordings to verdict.

@@ -4,3 +4,4 @@ mod claims;
 mod draws;
 mod preference;
 mod service;
+mod watched;

@@ -21,7 +21,11 @@ pub(super) struct Line {
 
 impl Line {
     pub(super) fn open(host: &str) -> std::io::Result<Self> {
-        let stream = TcpStream::connect(host)?;
+        Self::over(TcpStream::connect(host)?, host)
+    }
+
+    /// Over a connection that is there.
+    pub(super) fn over(stream: TcpStream, host: &str) -> std::io::Result<Self> {
         stream.set_nodelay(true)?;
         stream.set_read_timeout(Some(Duration::from_secs(20)))?;
         Ok(Self { stream: BufReader::new(stream), host: host.to_owned() })

@@ -5,4 +5,5 @@ mod killed;
 mod leak;
 mod load;
 mod refusals;
+mod rough;
 mod support;
