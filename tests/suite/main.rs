@@ -47,6 +47,8 @@ mod sound;
 mod stats;
 /// Session folder, migrations, log chain.
 mod store;
+/// Licences, compiler, package.
+mod supply;
 /// Draws, commitments, methods.
 mod trial;
 /// A session with real clips and a sealed test.

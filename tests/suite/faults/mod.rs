@@ -4,6 +4,7 @@
 mod disk;
 mod killed;
 mod rescue;
+mod soak;
 mod system;
 
 use crate::program::Desk;
