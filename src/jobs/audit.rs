@@ -6,7 +6,6 @@ use crate::model::trial::{SealedTest, TrialRecord, TrialState};
 use crate::sound::read::hash_file;
 use crate::store::Session;
 use crate::trial::{commitment_of, seal};
-use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -60,13 +59,18 @@ pub(super) fn unhex(text: &str) -> Option<Vec<u8>> {
     text.as_bytes().chunks_exact(2).map(|pair| Some(digit(pair[0])? << 4 | digit(pair[1])?)).collect()
 }
 
-/// A seal that does not hold, or a commitment that does not open; the first one found.
-pub(super) fn seal_or_commitment_problem(test: &SealedTest, trials: &[TrialRecord]) -> Option<String> {
-    sealed_problems(test)
-        .into_iter()
-        .next()
-        .or_else(|| trials.par_iter().find_map_first(commitment_problem))
-        .map(|p| format!("{}: {}", p.place, p.what))
+/// A seal that does not hold; the first thing wrong with it.
+pub(super) fn seal_problem(test: &SealedTest) -> Option<String> {
+    sealed_problems(test).first().map(told)
+}
+
+/// A commitment that does not open.
+pub(super) fn commitment_told(trial: &TrialRecord) -> Option<String> {
+    commitment_problem(trial).as_ref().map(told)
+}
+
+fn told(problem: &Problem) -> String {
+    format!("{}: {}", problem.place, problem.what)
 }
 
 fn sealed_problems(test: &SealedTest) -> Vec<Problem> {

@@ -13,6 +13,7 @@
 //! * [`publish`]: the report; [`montage`](mod@montage), [`votes`](mod@votes): for an audience; [`bundle`](mod@bundle): for another computer; [`demo`]: the invented shootout
 //! * [`mod@rescue`]: what can still be read of a damaged session
 //! * [`mod@what_if`]: what a plan could find, before it is sealed
+//! * [`gathered`]: a test's trials, taken up one after another
 //! * [`error`]: the one error of all jobs
 //! * [`random`]: bytes from the operating system
 
@@ -26,6 +27,7 @@ pub mod differs;
 pub mod drawing;
 pub mod error;
 pub mod flags;
+pub mod gathered;
 pub mod intake;
 pub mod level;
 pub mod listen;

@@ -4,13 +4,14 @@
 use super::chance::CountDoc;
 use super::error::JobError;
 use super::flags::{flags, rating_flags};
+use super::gathered::{Gathered, Tallies};
 pub use super::score_doc::{
     ControlDoc, ControlsDoc, HeterogeneityDoc, ListenerDoc, PreferenceDoc, RatingDoc, ResultDoc, ScoreDoc, TestDoc,
 };
-use super::tally::{Pooled, Tally, counting, pair_counts, pool};
-use crate::model::ids::{ListenerCode, SetupName, TestId};
+use super::tally::{Pooled, counting, pair_counts, pool};
+use crate::model::ids::{SetupName, TestId};
 use crate::model::session::{Clip, Listener, Take};
-use crate::model::trial::{Method, Plan, SealedTest, TrialCount, TrialKind, TrialRecord, TrialState};
+use crate::model::trial::{Method, Plan, SealedTest, TrialCount, TrialRecord};
 use crate::report::sentence::{self, Facts, PairFact, RatingFact};
 use crate::stats::beta_binomial;
 use crate::stats::binomial::upper_tail;
@@ -18,51 +19,24 @@ use crate::stats::graded::quartiles;
 use crate::stats::panel::{cluster_error, heterogeneity, holm};
 use crate::stats::verdict::{ControlCount, Decision, decide};
 use crate::store::Session;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// What is known about a test besides its trials.
 #[derive(Debug, Clone, Default)]
 pub struct Known {
-    /// Listeners of the session.
-    pub listeners: Vec<Listener>,
     /// Why the data is void, if it is.
     pub void_reason: Option<String>,
 }
 
 /// A test's tallies, by listener, of one kind: people if any person answered, else the simulated ones.
-struct Panel {
-    tallies: Vec<(ListenerCode, Tally)>,
+struct Panel<'a> {
+    tallies: &'a Tallies,
     simulated: bool,
 }
 
-fn panel(plan: &Plan, trials: &[TrialRecord], listeners: &[Listener]) -> Panel {
-    let of_simulated: BTreeSet<&ListenerCode> = listeners.iter().filter(|l| l.simulated).map(|l| &l.code).collect();
-    let simulated = |code: &ListenerCode| of_simulated.contains(code);
-    let answered = |t: &&TrialRecord| matches!(t.state, TrialState::Answered { .. });
-    let people = trials.iter().filter(answered).any(|t| !simulated(&t.listener));
-    let mut tallies: Vec<(ListenerCode, Tally)> = Vec::new();
-    let mut places: BTreeMap<&ListenerCode, usize> = BTreeMap::new();
-    for trial in trials.iter().filter(|t| simulated(&t.listener) != people) {
-        let at = *places.entry(&trial.listener).or_insert_with(|| {
-            tallies.push((trial.listener.clone(), Tally::default()));
-            tallies.len() - 1
-        });
-        if let TrialState::Answered { answer, order, right, at: when, .. } = &trial.state {
-            tallies[at].1.add(plan, order, &answer.choice, *right);
-            let seconds = when.duration_since(trial.opened_at).as_secs_f64();
-            // A clock that was set back in between says nothing of the listener's pace.
-            if people && order.kind == TrialKind::Scored && seconds >= 0.0 {
-                tallies[at].1.seconds.push(seconds);
-            }
-        }
-    }
-    // Who began is who has a trial: a listener whose only trial is void began as well, and what is unanswered counts as wrong.
-    Panel { tallies, simulated: !people }
-}
-
 /// Medians and quartiles of a graded test.
-fn ratings(plan: &Plan, panel: &Panel) -> Vec<RatingDoc> {
+fn ratings(plan: &Plan, panel: &Panel<'_>) -> Vec<RatingDoc> {
     let rows: Vec<&(Vec<f64>, f64)> = panel.tallies.iter().flat_map(|t| t.1.ratings.iter()).collect();
     let reference = plan.reference.as_ref().or(plan.setups.first());
     let doc = |setup: Option<&SetupName>, values: Vec<f64>| {
@@ -81,7 +55,7 @@ fn ratings(plan: &Plan, panel: &Panel) -> Vec<RatingDoc> {
 }
 
 /// The pairs of a preference test.
-fn pairs(plan: &Plan, panel: &Panel) -> Vec<PreferenceDoc> {
+fn pairs(plan: &Plan, panel: &Panel<'_>) -> Vec<PreferenceDoc> {
     pair_counts(plan, &panel.tallies.iter().map(|t| &t.1).collect::<Vec<_>>())
         .into_iter()
         .map(|p| PreferenceDoc {
@@ -107,7 +81,7 @@ pub struct Judgeable<'a> {
     /// The sealed test.
     pub test: &'a SealedTest,
     /// Its trials.
-    pub trials: &'a [TrialRecord],
+    pub trials: Gathered,
     /// What else is known.
     pub known: Known,
 }
@@ -115,11 +89,12 @@ pub struct Judgeable<'a> {
 /// Scores tests that belong to one session: Holm over those that ask one question.
 #[must_use]
 pub fn score_all(tests: &[Judgeable<'_>]) -> Vec<TestDoc> {
-    let pooled: Vec<Option<(Panel, Pooled)>> = tests
+    let pooled: Vec<Option<(Panel<'_>, Pooled)>> = tests
         .iter()
         .map(|j| {
             j.test.closed_at?;
-            let panel = panel(&j.test.plan, j.trials, &j.known.listeners);
+            let (tallies, simulated) = j.trials.panel();
+            let panel = Panel { tallies, simulated };
             let pooled = pool(&j.test.plan, &panel.tallies.iter().map(|t| &t.1).collect::<Vec<_>>());
             Some((panel, pooled))
         })
@@ -143,7 +118,6 @@ pub fn score_all(tests: &[Judgeable<'_>]) -> Vec<TestDoc> {
 fn test_doc(j: &Judgeable<'_>, result: Option<ResultDoc>) -> TestDoc {
     let plan = &j.test.plan;
     let two = plan.setups.len() == 2;
-    let scored = |t: &&TrialRecord| matches!(&t.state, TrialState::Answered { order, .. } if order.kind == TrialKind::Scored);
     TestDoc {
         test: plan.test.to_string(),
         closed: j.test.closed_at.is_some(),
@@ -161,12 +135,8 @@ fn test_doc(j: &Judgeable<'_>, result: Option<ResultDoc>) -> TestDoc {
         },
         // How many scored trials an open test has would, beside the number of all trials, tell which were controls: all answered ones are
         // counted until it is closed.
-        done: if j.test.closed_at.is_some() {
-            j.trials.iter().filter(scored).count() as u64
-        } else {
-            j.trials.iter().filter(|t| matches!(t.state, TrialState::Answered { .. })).count() as u64
-        },
-        void: j.trials.iter().filter(|t| matches!(t.state, TrialState::Void { .. })).count() as u64,
+        done: if j.test.closed_at.is_some() { j.trials.scored } else { j.trials.answered },
+        void: j.trials.void,
         result,
     }
 }
@@ -175,7 +145,7 @@ fn takes(plan: &Plan) -> BTreeMap<String, usize> {
     plan.setups.iter().map(|s| (s.to_string(), plan.clips.iter().filter(|c| &c.setup == s).count())).collect()
 }
 
-fn result(j: &Judgeable<'_>, panel: &Panel, pooled: &Pooled, p_holm: f64, several: bool) -> ResultDoc {
+fn result(j: &Judgeable<'_>, panel: &Panel<'_>, pooled: &Pooled, p_holm: f64, several: bool) -> ResultDoc {
     let plan = &j.test.plan;
     let mut around = pooled.around.clone();
     around.data_void = j.known.void_reason.is_some();
@@ -238,7 +208,7 @@ fn result(j: &Judgeable<'_>, panel: &Panel, pooled: &Pooled, p_holm: f64, severa
 
 fn facts(
     j: &Judgeable<'_>,
-    panel: &Panel,
+    panel: &Panel<'_>,
     pooled: &Pooled,
     decision: &Decision,
     listeners: &[ListenerDoc],
@@ -322,6 +292,35 @@ pub fn score(folder: &Path, only: Option<&TestId>) -> Result<ScoreDoc, JobError>
     Ok(ScoreDoc { session: folder.display().to_string(), tests })
 }
 
+/// Reads a test's trials and takes them up; beside them the first whose commitment does not open. One thread reads, another checks.
+fn gather(session: &Session, test: &SealedTest, listeners: &[Listener]) -> Result<(Gathered, Option<String>), JobError> {
+    const BATCH: usize = 512;
+    let (send, receive) = std::sync::mpsc::sync_channel::<Vec<TrialRecord>>(8);
+    std::thread::scope(|threads| {
+        let checker = threads.spawn(move || {
+            let (mut all, mut problem) = (Gathered::new(listeners), None);
+            for trial in receive.iter().flatten() {
+                problem = problem.or_else(|| super::audit::commitment_told(&trial));
+                all.add(&test.plan, &trial);
+            }
+            (all, problem)
+        });
+        let mut batch = Vec::with_capacity(BATCH);
+        let read = session.each_trial(&test.plan.test, &mut |trial| {
+            batch.push(trial);
+            if batch.len() == BATCH {
+                // The checker takes all there are; it ends after this end of the line is gone.
+                let _ = send.send(std::mem::replace(&mut batch, Vec::with_capacity(BATCH)));
+            }
+        });
+        let _ = send.send(batch);
+        drop(send);
+        let checked = checker.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+        read?;
+        Ok(checked)
+    })
+}
+
 /// All tests of an open session.
 ///
 /// # Errors
@@ -330,25 +329,24 @@ pub fn score_session(session: &Session) -> Result<Vec<TestDoc>, JobError> {
     let (tests, clips, takes, listeners) = (session.tests()?, session.clips()?, session.takes()?, session.listeners()?);
     // The chain is one long walk, the trials another: side by side, each with a connection of its own.
     let beside = Session::open_read(session.folder())?;
-    let (trials, chain) = std::thread::scope(|threads| {
+    let (gathered, chain) = std::thread::scope(|threads| {
         let walker = threads.spawn(move || beside.chain());
-        let trials = tests.iter().map(|t| session.trials(&t.plan.test)).collect::<Result<Vec<_>, _>>();
-        (trials, walker.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+        let gathered: Result<Vec<_>, JobError> = tests.iter().map(|t| gather(session, t, &listeners)).collect();
+        (gathered, walker.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
     });
-    let (trials, chain_holds) = (trials?, chain?.breaks.is_empty());
+    let chain_holds = chain?.breaks.is_empty();
     let judgeable: Vec<Judgeable<'_>> = tests
         .iter()
-        .zip(&trials)
-        .map(|(test, trials)| {
+        .zip(gathered?)
+        .map(|(test, (trials, problem))| {
             let reason = if test.closed_at.is_none() {
                 None
             } else if !chain_holds {
                 Some("the log's chain does not hold".to_owned())
             } else {
-                super::audit::seal_or_commitment_problem(test, trials)
-                    .or_else(|| void_reason(session, &test.plan, &clips, &takes))
+                super::audit::seal_problem(test).or(problem).or_else(|| void_reason(session, &test.plan, &clips, &takes))
             };
-            Judgeable { test, trials, known: Known { listeners: listeners.clone(), void_reason: reason } }
+            Judgeable { test, trials, known: Known { void_reason: reason } }
         })
         .collect();
     Ok(score_all(&judgeable))

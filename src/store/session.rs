@@ -283,18 +283,28 @@ impl Session {
 
     /// Records whose JSON is the only column of a query.
     pub(super) fn records<T: DeserializeOwned>(&self, sql: &str, params: impl rusqlite::Params) -> Result<Vec<T>, StoreError> {
-        // Straight from the page: a million records are not copied first.
-        let read = || -> rusqlite::Result<Result<Vec<T>, serde_json::Error>> {
+        let mut all = Vec::new();
+        self.each_record(sql, params, &mut |record| all.push(record))?;
+        Ok(all)
+    }
+
+    /// The same, one after another, read straight from the page.
+    pub(super) fn each_record<T: DeserializeOwned>(
+        &self,
+        sql: &str,
+        params: impl rusqlite::Params,
+        each: &mut dyn FnMut(T),
+    ) -> Result<(), StoreError> {
+        let read = || -> rusqlite::Result<Result<(), serde_json::Error>> {
             let mut statement = self.connection.prepare_cached(sql)?;
             let mut rows = statement.query(params)?;
-            let mut all = Vec::new();
             while let Some(row) = rows.next()? {
                 match serde_json::from_str(row.get_ref(0)?.as_str()?) {
-                    Ok(record) => all.push(record),
+                    Ok(record) => each(record),
                     Err(error) => return Ok(Err(error)),
                 }
             }
-            Ok(Ok(all))
+            Ok(Ok(()))
         };
         read()
             .map_err(|e| self.database("reading", e))?

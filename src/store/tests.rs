@@ -123,6 +123,14 @@ impl Session {
         self.records("SELECT record FROM trial WHERE test = ?1 ORDER BY seq", [test.as_str()])
     }
 
+    /// Hands out the trials of a test one after another, in the order of opening.
+    ///
+    /// # Errors
+    /// [`StoreError`] when they cannot be read.
+    pub fn each_trial(&self, test: &TestId, each: &mut dyn FnMut(TrialRecord)) -> Result<(), StoreError> {
+        self.each_record("SELECT record FROM trial WHERE test = ?1 ORDER BY seq", [test.as_str()], each)
+    }
+
     /// One trial.
     ///
     /// # Errors
