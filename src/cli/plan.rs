@@ -4,7 +4,7 @@ use super::shell::{Outcome, Shell};
 use super::values::ControlArg as Control;
 use super::values::{ControlArg, MethodArg};
 use crate::jobs::JobError;
-use crate::jobs::plan::{NotHeardDoc, PlanDoc, Request, SawToothDoc, plan, what_if};
+use crate::jobs::plan::{PlanDoc, Request, SawToothDoc, plan, what_if};
 use crate::model::ids::{ExcerptName, MicName, SetupName};
 use crate::model::outside::SystemClock;
 use crate::model::trial::{Controls, TrialCount};
@@ -146,7 +146,7 @@ fn text(doc: &PlanDoc) -> String {
         lines.extend(saw_tooth(saw, u64::from(doc.trials.unwrap_or(0)) * u64::from(doc.listeners)));
     }
     if let Some(n) = &doc.not_heard {
-        lines.push(not_heard(n));
+        lines.push(n.text());
     }
     if let Some(needed) = &doc.trials_for_80 {
         lines.push(format!(
@@ -186,20 +186,4 @@ fn saw_tooth(saw: &SawToothDoc, planned: u64) -> Vec<String> {
         format!("  {bars} 100 % at full height"),
         format!("  {:>width$} {planned} planned", "\u{25b2}", width = at + 1),
     ]
-}
-
-fn not_heard(n: &NotHeardDoc) -> String {
-    let said = match n.at_most {
-        Some(most) => format!(
-            "If {most} or fewer are right, it was heard in fewer than {:.0} % of trials: likely in {:.0} of 100 tests when nothing is audible",
-            100.0 * n.bound,
-            100.0 * n.chance
-        ),
-        None => format!("No result could say that it was heard in fewer than {:.0} % of trials", 100.0 * n.bound),
-    };
-    let smallest = n.bound_for_80.map_or_else(
-        || "; so few trials can exclude nothing".to_owned(),
-        |b| format!("; 80 of 100 such tests could exclude a share of {:.0} %", 100.0 * b),
-    );
-    said + &smallest
 }

@@ -37,6 +37,27 @@ pub struct NotHeardDoc {
     pub bound_for_80: Option<f64>,
 }
 
+impl NotHeardDoc {
+    /// The same as a sentence.
+    #[must_use]
+    pub fn text(&self) -> String {
+        let share = 100.0 * self.bound;
+        let said = match self.at_most {
+            Some(most) => format!(
+                "If {most} or fewer are right, the report may say that it was heard in fewer than {share:.0} % of trials; when nothing is \
+                 audible, {:.0} of 100 such tests end so",
+                100.0 * self.chance
+            ),
+            None => format!("No result could say that it was heard in fewer than {share:.0} % of trials"),
+        };
+        let smallest = self.bound_for_80.map_or_else(
+            || "; so few trials can exclude no share".to_owned(),
+            |b| format!("; 80 of 100 would exclude a share of {:.0} %", 100.0 * b),
+        );
+        said + &smallest
+    }
+}
+
 /// Power by the number of trials: a saw-tooth, for the fewest right that count jump.
 #[derive(Debug, Clone, Serialize)]
 pub struct SawToothDoc {

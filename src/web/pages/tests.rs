@@ -162,6 +162,7 @@ pub(crate) fn what_if(doc: &PlanDoc) -> Markup {
                 li { "A listener who is right in " (format!("{:.0} %", r.p_correct * 100.0)) " is found within 100 trials with a chance of " (percent(r.found_by_100)) ", after " (format!("{:.0}", r.mean_trials)) " on average." }
             } }
         }
+        @if let Some(n) = &doc.not_heard { p { (n.text()) "." } }
         @if let Some(minutes) = doc.minutes { p { "About " (format!("{minutes:.0}")) " minutes of listening for each listener." } }
         @for fact in &doc.differs { p { "Differs: " (fact) } }
         @for warning in &doc.warnings { p.warning role="note" { (warning) } }

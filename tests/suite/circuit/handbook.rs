@@ -2,7 +2,7 @@
 
 use super::cases::{bare, cases, label, near};
 use cabjury::circuit::drive::Source;
-use cabjury::circuit::grade::{Against, grade};
+use cabjury::circuit::grade::{Against, Grade, grade};
 use cabjury::circuit::solve::{self, Branch};
 use cabjury::circuit::{caution, enumerate, load, parse, source};
 use cabjury::model::ids::DriverLabel;
@@ -131,4 +131,26 @@ fn every_load_of_a_few_identical_drivers() {
             }
         }
     }
+}
+
+/// The maker's limits, as the engineer typed them from the manual, narrow what is common practice; they widen it only with a note that says
+/// where they stand (our rule, no source). Both ends belong to what is allowed.
+#[test]
+fn the_makers_limits_narrow_and_with_a_note_widen() {
+    let graded = |ohm: f64, limits: (f64, f64), noted: bool| {
+        let against = Against { kind: AmplifierKind::Valve, tap_ohm: 8.0, allow: Some((limits, noted)) };
+        grade(Branch::Value(ohm), None, &against, 8.0).grade
+    };
+    // 4 and 16 on 8 are tolerated by themselves; 2 and 40 are not.
+    for noted in [false, true] {
+        assert_eq!(graded(4.0, (0.5, 2.0), noted), Grade::Tolerated);
+        assert_eq!(graded(16.0, (0.5, 2.0), noted), Grade::Tolerated);
+        assert_eq!(graded(8.0, (0.5, 2.0), noted), Grade::Matched);
+        assert_eq!(graded(4.0, (0.6, 2.0), noted), Grade::DoNotConnect);
+        assert_eq!(graded(16.0, (0.5, 1.5), noted), Grade::DoNotConnect);
+        assert_eq!(graded(8.0, (1.1, 2.0), noted), Grade::DoNotConnect);
+    }
+    assert_eq!(graded(2.0, (0.25, 2.0), true), Grade::Tolerated);
+    assert_eq!(graded(2.0, (0.25, 2.0), false), Grade::DoNotConnect);
+    assert_eq!(graded(2.0, (0.26, 2.0), true), Grade::DoNotConnect);
 }

@@ -44,6 +44,7 @@ async fn what_a_plan_could_find_is_shown_and_sealed() {
     let piece = h.form("/plan/what-if", fields).await.is(200).text();
     // 12 of 16: the published table's critical number (ISO 10399; STATISTICS of the reference sheet).
     assert!(piece.contains("<strong>12</strong>"), "{piece}");
+    assert!(piece.contains("If 6 or fewer are right, the report may say"), "{piece}");
     let wrong = h.form("/plan/what-if", &fields.replace("trials=16", "trials=many")).await.is(200).text();
     assert!(wrong.contains("is no whole number"), "{wrong}");
     h.form("/plan", fields).await.is(303);
