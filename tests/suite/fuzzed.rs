@@ -21,8 +21,8 @@ fn replay(target: &str, least: usize, run: fn(&[u8])) {
 /// One test, for the targets share a folder and a desk.
 #[test]
 fn every_input_of_the_corpora() {
-    replay("walker", 13, targets::walker);
-    replay("decoder", 9, targets::decoder);
+    replay("walker", 14, targets::walker);
+    replay("decoder", 10, targets::decoder);
     replay("sheet", 3, targets::sheet);
     replay("notation", 11, targets::notation);
     replay("votes", 6, targets::votes);
