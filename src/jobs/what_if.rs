@@ -70,7 +70,7 @@ pub struct SawToothDoc {
 /// What the test could find; seals nothing.
 ///
 /// # Errors
-/// As [`plan`].
+/// As [`mod@super::plan`].
 pub fn what_if(folder: &Path, request: &Request) -> Result<PlanDoc, JobError> {
     let session = Session::open_read(folder)?;
     let plan = build(&session, request, TestId::new("test-0")?)?;

@@ -221,7 +221,7 @@ pub struct SlotHeard {
 
 /// Where a trial stands.
 ///
-/// It is read by way of [`Flat`]: a tagged enum would first be gathered into a tree, which takes most of the time of a large session.
+/// It is read by way of a flat struct: a tagged enum would first be gathered into a tree, which takes most of the time of a large session.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", tag = "state", try_from = "Flat")]
 pub enum TrialState {
