@@ -297,14 +297,7 @@ pub fn chance_of_picks(method: Method, picks: &str, cap: Option<u64>, alpha: f64
     let n = outcomes.len() as u64;
     let mut doc = chance(method, n, outcomes.iter().filter(|o| **o).count() as u64, alpha, bound)?;
     let (two_sided, g) = (method == Method::Preference, doc.count.chance);
-    let (mut right, mut most, mut at_trial) = (0, 0.0, None);
-    for (k, outcome) in (1..).zip(&outcomes) {
-        right += u64::from(*outcome);
-        let ln = if two_sided { evidence::ln_two_sided(right, k, g) } else { evidence::ln_one_sided(right, k, g) };
-        if ln > most {
-            (most, at_trial) = (ln, Some(k));
-        }
-    }
+    let (most, at_trial) = evidence::ln_most(outcomes.iter().copied(), g, two_sided);
     let capped = match cap {
         None => None,
         Some(_) if two_sided => {

@@ -40,6 +40,7 @@ pub mod montage_files;
 pub mod outline;
 pub mod placing;
 pub mod plan;
+mod plan_warnings;
 pub mod predicted;
 pub mod prepare;
 pub mod publish;

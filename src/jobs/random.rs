@@ -1,6 +1,7 @@
 //! Bytes from the operating system.
 
 use super::error::JobError;
+use crate::model::audio::hex;
 use crate::model::explain::Fate;
 use crate::trial::Generator;
 
@@ -34,11 +35,5 @@ pub fn generator() -> Result<Generator, JobError> {
 /// # Errors
 /// As [`seed`].
 pub fn code() -> Result<String, JobError> {
-    use std::fmt::Write;
-    let mut text = String::with_capacity(32);
-    for byte in &seed()?[..16] {
-        // Writing to a String cannot fail.
-        let _ = write!(text, "{byte:02x}");
-    }
-    Ok(text)
+    Ok(hex(&seed()?[..16]))
 }

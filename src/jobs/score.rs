@@ -11,7 +11,7 @@ pub use super::score_doc::{
 use super::tally::{Pooled, counting, pair_counts, pool};
 use crate::model::ids::{SetupName, TestId};
 use crate::model::session::{Clip, Listener, Take};
-use crate::model::trial::{Method, Plan, SealedTest, TrialCount, TrialRecord};
+use crate::model::trial::{Method, Plan, SealedTest, TrialCount};
 use crate::report::sentence::{self, Facts, PairFact, RatingFact};
 use crate::stats::beta_binomial;
 use crate::stats::binomial::upper_tail;
@@ -21,13 +21,6 @@ use crate::stats::verdict::{ControlCount, Decision, decide};
 use crate::store::Session;
 use std::collections::BTreeMap;
 use std::path::Path;
-
-/// What is known about a test besides its trials.
-#[derive(Debug, Clone, Default)]
-pub struct Known {
-    /// Why the data is void, if it is.
-    pub void_reason: Option<String>,
-}
 
 /// A test's tallies, by listener, of one kind: people if any person answered, else the simulated ones.
 struct Panel<'a> {
@@ -82,8 +75,8 @@ pub struct Judgeable<'a> {
     pub test: &'a SealedTest,
     /// Its trials.
     pub trials: Gathered,
-    /// What else is known.
-    pub known: Known,
+    /// Why the data is void, if it is.
+    pub void_reason: Option<String>,
 }
 
 /// Scores tests that belong to one session: Holm over those that ask one question.
@@ -148,7 +141,7 @@ fn takes(plan: &Plan) -> BTreeMap<String, usize> {
 fn result(j: &Judgeable<'_>, panel: &Panel<'_>, pooled: &Pooled, p_holm: f64, several: bool) -> ResultDoc {
     let plan = &j.test.plan;
     let mut around = pooled.around.clone();
-    around.data_void = j.known.void_reason.is_some();
+    around.data_void = j.void_reason.is_some();
     around.p_holm = p_holm;
     let decision = decide(&pooled.counted, &pooled.numbers, &around);
     let listeners: Vec<ListenerDoc> = panel
@@ -246,7 +239,7 @@ fn facts(
     facts.listeners = Some((listeners.len(), plan.listeners));
     facts.significant = listeners.iter().filter(|l| l.p_holm <= plan.alpha.value()).map(|l| l.listener.clone()).collect();
     facts.simulated_only = panel.simulated && !panel.tallies.is_empty();
-    facts.void_reason.clone_from(&j.known.void_reason);
+    facts.void_reason.clone_from(&j.void_reason);
     facts
 }
 
@@ -292,33 +285,16 @@ pub fn score(folder: &Path, only: Option<&TestId>) -> Result<ScoreDoc, JobError>
     Ok(ScoreDoc { session: folder.display().to_string(), tests })
 }
 
-/// Reads a test's trials and takes them up; beside them the first whose commitment does not open. One thread reads, another checks.
+/// Reads a test's trials and takes them up; beside them the first whose commitment does not open.
 fn gather(session: &Session, test: &SealedTest, listeners: &[Listener]) -> Result<(Gathered, Option<String>), JobError> {
-    const BATCH: usize = 512;
-    let (send, receive) = std::sync::mpsc::sync_channel::<Vec<TrialRecord>>(8);
-    std::thread::scope(|threads| {
-        let checker = threads.spawn(move || {
-            let (mut all, mut problem) = (Gathered::new(listeners), None);
-            for trial in receive.iter().flatten() {
-                problem = problem.or_else(|| super::audit::commitment_told(&trial));
-                all.add(&test.plan, &trial);
-            }
-            (all, problem)
-        });
-        let mut batch = Vec::with_capacity(BATCH);
-        let read = session.each_trial(&test.plan.test, &mut |trial| {
-            batch.push(trial);
-            if batch.len() == BATCH {
-                // The checker takes all there are; it ends after this end of the line is gone.
-                let _ = send.send(std::mem::replace(&mut batch, Vec::with_capacity(BATCH)));
-            }
-        });
-        let _ = send.send(batch);
-        drop(send);
-        let checked = checker.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
-        read?;
-        Ok(checked)
-    })
+    let (mut all, mut problem) = (Gathered::new(listeners), None);
+    session.each_trial(&test.plan.test, &mut |trial| {
+        if problem.is_none() {
+            problem = super::audit::commitment_told(&trial);
+        }
+        all.add(&test.plan, &trial);
+    })?;
+    Ok((all, problem))
 }
 
 /// All tests of an open session.
@@ -339,14 +315,14 @@ pub fn score_session(session: &Session) -> Result<Vec<TestDoc>, JobError> {
         .iter()
         .zip(gathered?)
         .map(|(test, (trials, problem))| {
-            let reason = if test.closed_at.is_none() {
+            let void_reason = if test.closed_at.is_none() {
                 None
             } else if !chain_holds {
                 Some("the log's chain does not hold".to_owned())
             } else {
                 super::audit::seal_problem(test).or(problem).or_else(|| void_reason(session, &test.plan, &clips, &takes))
             };
-            Judgeable { test, trials, known: Known { void_reason: reason } }
+            Judgeable { test, trials, void_reason }
         })
         .collect();
     Ok(score_all(&judgeable))

@@ -81,6 +81,19 @@ pub struct DigestError {
     pub given: String,
 }
 
+/// Bytes as hexadecimal digits, small letters.
+#[must_use]
+pub fn hex(bytes: &[u8]) -> String {
+    // A chain of millions of hashes is walked through here: the formatting machinery takes four times as long.
+    const DIGITS: &[u8; 16] = b"0123456789abcdef";
+    let mut text = String::with_capacity(2 * bytes.len());
+    for byte in bytes {
+        text.push(char::from(DIGITS[usize::from(byte >> 4)]));
+        text.push(char::from(DIGITS[usize::from(byte & 15)]));
+    }
+    text
+}
+
 impl Sha256Hex {
     /// Hashes bytes.
     #[must_use]
@@ -92,14 +105,7 @@ impl Sha256Hex {
     /// Takes a finished digest.
     #[must_use]
     pub fn from_bytes(digest: &[u8]) -> Self {
-        // A chain of millions of entries is walked through here: the formatting machinery takes four times as long.
-        const DIGITS: &[u8; 16] = b"0123456789abcdef";
-        let mut text = String::with_capacity(64);
-        for byte in digest {
-            text.push(char::from(DIGITS[usize::from(byte >> 4)]));
-            text.push(char::from(DIGITS[usize::from(byte & 15)]));
-        }
-        Self(text)
+        Self(hex(digest))
     }
 
     /// Reads 64 hexadecimal digits.

@@ -18,16 +18,35 @@ pub fn ln_two_sided(correct: u64, n: u64, p0: f64) -> f64 {
     -((n + 1) as f64).ln() - pmf(correct, n, p0).ln()
 }
 
-/// The smallest anytime p so far: min over looks of 1/E, never above 1.
+/// The most evidence at any look, as its logarithm, and the look (from 1) at which it was; (0, nothing) where it never rose above 1.
 #[must_use]
-pub fn anytime_p(outcomes: impl IntoIterator<Item = bool>, p0: f64, two_sided: bool) -> f64 {
-    let (mut n, mut s, mut best) = (0, 0, 0.0f64);
+pub fn ln_most(outcomes: impl IntoIterator<Item = bool>, p0: f64, two_sided: bool) -> (f64, Option<u64>) {
+    let (mut n, mut s, mut most) = (0, 0, (0.0, None));
     for right in outcomes {
         n += 1;
         s += u64::from(right);
-        best = best.max(if two_sided { ln_two_sided(s, n, p0) } else { ln_one_sided(s, n, p0) });
+        let here = if two_sided { ln_two_sided(s, n, p0) } else { ln_one_sided(s, n, p0) };
+        if here > most.0 {
+            most = (here, Some(n));
+        }
     }
-    (-best).exp().min(1.0)
+    most
+}
+
+/// The smallest anytime p so far: min over looks of 1/E, never above 1.
+#[must_use]
+pub fn anytime_p(outcomes: impl IntoIterator<Item = bool>, p0: f64, two_sided: bool) -> f64 {
+    (-ln_most(outcomes, p0, two_sided).0).exp()
+}
+
+/// The distribution of the number right after one more trial that is right with probability `p`.
+pub(super) fn one_more(still: &[f64], p: f64) -> Vec<f64> {
+    let mut next = vec![0.0; still.len() + 1];
+    for (s, share) in still.iter().enumerate() {
+        next[s] += share * (1.0 - p);
+        next[s + 1] += share * p;
+    }
+    next
 }
 
 /// Fewest right of `n` at which the one-sided evidence reaches 1/alpha; `n + 1` when none does.
@@ -48,11 +67,7 @@ pub fn reaching(p0: f64, p: f64, alpha: f64, n: u64) -> (f64, f64) {
     for trial in 1..=n {
         mean += still.iter().sum::<f64>();
         let least = least_to_reach(trial, p0, alpha) as usize;
-        let mut next = vec![0.0; still.len() + 1];
-        for (s, share) in still.iter().enumerate() {
-            next[s] += share * (1.0 - p);
-            next[s + 1] += share * p;
-        }
+        let mut next = one_more(&still, p);
         reached += next.iter().skip(least).sum::<f64>();
         next.truncate(least.min(next.len()));
         still = next;

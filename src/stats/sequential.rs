@@ -2,7 +2,7 @@
 //! test that may be looked at after every trial. What a sealed test uses is the fixed number or [`super::evidence`]; these are for
 //! recomputing other people's tests, and the price of a look.
 
-use super::evidence::ln_one_sided;
+use super::evidence::{ln_most, ln_one_sided, one_more};
 use super::special::{density, nodes, phi, quantile, root};
 
 /// How much of the level may be used up by the share `t` of the trials (Lan & DeMets 1983; from memory).
@@ -82,15 +82,6 @@ pub fn looks(at: &[u64], p0: f64, alpha: f64, spending: Spending) -> Vec<(u64, f
     out
 }
 
-fn one_more(still: &[f64], p: f64) -> Vec<f64> {
-    let mut next = vec![0.0; still.len() + 1];
-    for (s, share) in still.iter().enumerate() {
-        next[s] += share * (1.0 - p);
-        next[s + 1] += share * p;
-    }
-    next
-}
-
 /// Wald's two lines: stop as different at S >= slope n + upper, as alike at S <= slope n - lower.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Lines {
@@ -142,19 +133,13 @@ impl Lines {
     }
 }
 
-/// Most evidence at any look with more right than chance, and the exact probability that guessing reaches as much within `cap` trials:
+/// Most evidence at any look, and the exact probability that guessing reaches as much within `cap` trials:
 /// a p that holds whenever one stops, for a test that ends at `cap`. 1 when the evidence was never above 1.
 #[must_use]
 pub fn capped_p(picks: &[bool], cap: u64, p0: f64) -> (f64, f64) {
-    let (mut right, mut most) = (0u64, 0.0f64);
-    for (i, pick) in picks.iter().enumerate() {
-        let n = i as u64 + 1;
-        right += u64::from(*pick);
-        if right as f64 > n as f64 * p0 {
-            most = most.max(ln_one_sided(right, n, p0));
-        }
-    }
-    if most <= 0.0 {
+    // With no more right than chance the evidence is below 1 and no most.
+    let (most, at) = ln_most(picks.iter().copied(), p0, false);
+    if at.is_none() {
         return (most.exp(), 1.0);
     }
     // Equal evidence must count as equal in floating point.

@@ -21,12 +21,11 @@
 //! }
 //! ```
 
-use crate::model::audio::Sha256Hex;
+use crate::model::audio::{Sha256Hex, hex};
 use crate::model::explain::{Explain, Fate};
 use crate::model::ids::ClipId;
 use crate::model::random::RandomWords;
 use crate::model::trial::{Answer, Method, OrderRecord};
-use std::fmt::Write;
 
 /// What stands in front of nonce and order when a commitment is hashed.
 pub const TAG: &str = "cabjury order 1\n";
@@ -163,11 +162,7 @@ impl Hidden {
     /// A pick opens the order.
     #[must_use]
     pub fn open(self, answer: &Answer) -> Opened {
-        let mut nonce = String::with_capacity(64);
-        for byte in self.nonce {
-            // Writing to a String cannot fail.
-            let _ = write!(nonce, "{byte:02x}");
-        }
+        let nonce = hex(&self.nonce);
         let right = self.order.right.as_ref().map(|right| *right == answer.choice);
         Opened { order: self.order, nonce, right }
     }

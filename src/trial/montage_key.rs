@@ -1,6 +1,6 @@
 //! The key of a blind montage: each numbered clip's setup is a fair draw of its own. Everybody in the audience hears the same key.
 
-use crate::model::audio::Sha256Hex;
+use crate::model::audio::{Sha256Hex, hex};
 use crate::model::ids::{ClipId, SetupName};
 use crate::model::montage::Drawn;
 use crate::model::random::RandomWords;
@@ -49,12 +49,7 @@ impl MontageKey {
     /// The nonce, hexadecimal.
     #[must_use]
     pub fn nonce(&self) -> String {
-        use std::fmt::Write;
-        self.nonce.iter().fold(String::with_capacity(64), |mut text, byte| {
-            // Writing to a String cannot fail.
-            let _ = write!(text, "{byte:02x}");
-            text
-        })
+        hex(&self.nonce)
     }
 
     /// The commitment.

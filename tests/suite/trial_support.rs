@@ -2,6 +2,7 @@
 
 use crate::material;
 use crate::program::Desk;
+use std::process::{Command, Stdio};
 
 /// Two setups of two takes each, matched, with a sealed ABX test of so many trials.
 pub(crate) fn played_session(desk: &Desk, trials: u32) {
@@ -23,4 +24,14 @@ pub(crate) fn played_session(desk: &Desk, trials: u32) {
     desk.run(&["take", "s", "one-2.wav", "--setup", "one"]).ends(0);
     desk.run(&["match", "s"]).ends(0);
     desk.run(&["plan", "s", "--compare", "one,two", "--trials", &trials.to_string()]).ends(0);
+}
+
+/// The listener of session `s` at the fastest silent device, without a screen.
+pub(crate) const LISTEN: [&str; 7] = ["listen", "s", "--listener", "me", "--plain", "--device", "silent-fastest"];
+
+/// The same as a process whose input and output are at hand.
+pub(crate) fn listening(desk: &Desk) -> Command {
+    let mut command = desk.command(&LISTEN);
+    command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+    command
 }

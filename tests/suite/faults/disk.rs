@@ -3,7 +3,7 @@
 use super::{all_files_are_whole, names, parts, tells, verifies};
 use crate::material;
 use crate::program::{Desk, Said};
-use crate::trial_support::played_session;
+use crate::trial_support::{LISTEN, played_session};
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -146,7 +146,7 @@ fn a_full_disk_keeps_what_was_there() {
 }
 
 fn listen(disk: &SmallDisk, script: &str) -> Said {
-    let mut command = disk.command(&["listen", "s", "--listener", "me", "--plain", "--device", "silent-fastest"]);
+    let mut command = disk.command(&LISTEN);
     let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     // The program may end before it has read all of it.
     let _ = child.stdin.take().unwrap().write_all(script.as_bytes());

@@ -3,9 +3,8 @@
 
 use super::verifies;
 use crate::program::Desk;
-use crate::trial_support::played_session;
+use crate::trial_support::{listening, played_session};
 use std::io::{BufRead, BufReader, Write};
-use std::process::Stdio;
 use std::sync::mpsc::channel;
 use std::time::Duration;
 
@@ -21,13 +20,7 @@ fn an_evening_without_end_takes_no_more_memory() {
     let desk = Desk::new();
     played_session(&desk, u32::try_from(trials).unwrap());
     let before = std::fs::metadata(desk.join("s/session.db")).unwrap().len();
-    let mut child = desk
-        .command(&["listen", "s", "--listener", "me", "--plain", "--device", "silent-fastest"])
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
+    let mut child = listening(&desk).spawn().unwrap();
     let process = child.id();
     let mut input = child.stdin.take().unwrap();
     let output = BufReader::new(child.stdout.take().unwrap());

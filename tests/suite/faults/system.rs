@@ -2,7 +2,7 @@
 
 use super::{names, tells, verifies};
 use crate::program::{Desk, Said};
-use crate::trial_support::played_session;
+use crate::trial_support::{self, LISTEN, played_session};
 use std::io::{BufRead, BufReader, Write};
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
@@ -51,7 +51,7 @@ fn who_may_only_read_can_read() {
     for args in [
         &["match", "s"][..],
         &["take", "s", "one-1.wav", "--setup", "one"],
-        &["listen", "s", "--listener", "me", "--plain", "--device", "silent-fastest"],
+        &LISTEN,
         &["report", "s"],
         &["plan", "s", "--compare", "one,two"],
     ] {
@@ -117,11 +117,11 @@ int clock_gettime(clockid_t which, struct timespec *at) {
 ";
 
 fn listening(desk: &Desk, library: Option<&Path>) -> Child {
-    let mut command = desk.command(&["listen", "s", "--listener", "me", "--plain", "--device", "silent-fastest"]);
+    let mut command = trial_support::listening(desk);
     if let Some(library) = library {
         command.env("LD_PRELOAD", library);
     }
-    command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap()
+    command.spawn().unwrap()
 }
 
 /// Types what a listener types, again and again until the program ends: what comes too early is asked for once more.

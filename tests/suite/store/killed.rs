@@ -17,13 +17,7 @@ use std::time::Duration;
 /// Runs `listen --plain` on the fastest device, answers trials as fast as they come, and kills it after a random time. Returns the picks
 /// that were acknowledged.
 fn one_life(desk: &Desk, noise: &mut Noise) -> usize {
-    let mut child = desk
-        .command(&["listen", "s", "--listener", "me", "--plain", "--device", "silent-fastest"])
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .unwrap();
+    let mut child = trial_support::listening(desk).stderr(Stdio::null()).spawn().unwrap();
     let mut input = child.stdin.take().unwrap();
     let output = BufReader::new(child.stdout.take().unwrap());
     let (begun, begin) = channel();

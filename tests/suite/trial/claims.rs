@@ -5,7 +5,7 @@ use super::draws::plan;
 use crate::golden;
 use cabjury::jobs::gathered::Gathered;
 use cabjury::jobs::rehearse::{Ears, rehearse_plan};
-use cabjury::jobs::score::{Judgeable, Known, score_all};
+use cabjury::jobs::score::{Judgeable, score_all};
 use cabjury::model::ids::{ListenerCode, TrialId};
 use cabjury::model::outside::Unwatched;
 use cabjury::model::random::RandomWords;
@@ -135,8 +135,8 @@ fn two_tests_of_one_question_share_the_level() {
     for _ in 0..sims {
         let trials = [guessed(&one.plan, &mut random), guessed(&two.plan, &mut random)];
         let judged = score_all(&[
-            Judgeable { test: &one, trials: Gathered::of(&one.plan, &[], &trials[0]), known: Known::default() },
-            Judgeable { test: &two, trials: Gathered::of(&two.plan, &[], &trials[1]), known: Known::default() },
+            Judgeable { test: &one, trials: Gathered::of(&one.plan, &[], &trials[0]), void_reason: None },
+            Judgeable { test: &two, trials: Gathered::of(&two.plan, &[], &trials[1]), void_reason: None },
         ]);
         let claims = |d: &cabjury::jobs::score::TestDoc| d.result.as_ref().is_some_and(|r| r.verdict.starts_with("heard"));
         corrected += u64::from(judged.iter().any(claims));

@@ -2,7 +2,7 @@
 //! text on the terminal. None of it depends on the order. After the pick the same search finds the order: the search can find.
 
 use crate::program::Desk;
-use crate::trial_support::played_session;
+use crate::trial_support::{listening, played_session};
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, Stdio};
@@ -92,14 +92,7 @@ fn who_watches_the_computer_learns_nothing_before_the_pick() {
         .collect();
     let temporary = desk.join("tmp");
     std::fs::create_dir(&temporary).unwrap();
-    let mut child = desk
-        .command(&["listen", "s", "--listener", "me", "--plain", "--device", "silent-fastest"])
-        .env("TMPDIR", &temporary)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .unwrap();
+    let mut child = listening(&desk).env("TMPDIR", &temporary).stderr(Stdio::null()).spawn().unwrap();
     let mut input = child.stdin.take().unwrap();
     let output = BufReader::new(child.stdout.take().unwrap());
     let (tell, lines) = channel();
