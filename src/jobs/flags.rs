@@ -12,10 +12,13 @@ pub(super) fn flags(plan: &Plan, tally: &Tally) -> Vec<String> {
     let mut out = Vec::new();
     let outcomes: Vec<bool> = tally.scored.iter().map(|s| s.0).collect();
     out.extend(place(plan, tally));
-    out.extend(drift(&outcomes));
-    let (_, few, _) = checks::runs(&outcomes);
-    if outcomes.len() >= 12 && few <= checks::FLAG_LEVEL {
-        out.push("right answers came in clumps: did something change on the way?".to_owned());
+    // A preference is neither right nor wrong: a taste that changes is not an ear that tires.
+    if plan.method != Method::Preference {
+        out.extend(drift(&outcomes));
+        let (_, few, _) = checks::runs(&outcomes);
+        if outcomes.len() >= 12 && few <= checks::FLAG_LEVEL {
+            out.push("right answers came in clumps: did something change on the way?".to_owned());
+        }
     }
     out.extend(fast(plan, tally));
     out

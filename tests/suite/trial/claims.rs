@@ -119,18 +119,45 @@ fn guessed(plan: &Plan, random: &mut Generator) -> Vec<TrialRecord> {
     out
 }
 
+/// A test of two setups that is over.
+fn closed(method: Method, name: &str) -> SealedTest {
+    let mut plan = plan(method, &["s16", "p4"], 4, Controls::default());
+    plan.test = cabjury::model::ids::TestId::new(name).unwrap();
+    let canonical = seal::canonical(&plan);
+    let now = jiff::Timestamp::UNIX_EPOCH;
+    SealedTest { seal: seal::seal(&canonical), canonical, plan, sealed_at: now, closed_at: Some(now) }
+}
+
+/// Right answers first and wrong ones last: that is said of a listener who can be right, and not of one who is asked for a taste.
+#[test]
+fn a_taste_that_changes_is_no_ear_that_tires() {
+    let mut random = Generator::simulated(29);
+    for (method, said) in [(Method::Abx, true), (Method::Preference, false)] {
+        let test = closed(method, "test-1");
+        let mut trials = guessed(&test.plan, &mut random);
+        let hit = |trial: &TrialRecord| {
+            let TrialState::Answered { answer, order, right, .. } = &trial.state else { return false };
+            right.unwrap_or_else(|| {
+                let picked = order.slots.iter().find(|s| s.label == answer.choice).unwrap();
+                test.plan.clips.iter().any(|c| c.clip == picked.clip && c.setup == test.plan.setups[0])
+            })
+        };
+        trials.sort_by_key(|t| !hit(t));
+        let hits = trials.iter().filter(|t| hit(t)).count();
+        assert!((4..=12).contains(&hits), "{hits} of 16 would show nothing");
+        let trials = Gathered::of(&test.plan, &[], &trials);
+        let docs = score_all(&[Judgeable { test: &test, trials, void_reason: None }]);
+        let flags = docs[0].result.as_ref().unwrap().listeners[0].flags.join("; ");
+        assert_eq!(flags.contains("became worse") && flags.contains("clumps"), said, "{method}: {flags}");
+        assert_eq!(flags.contains("became") || flags.contains("clumps"), said, "{method}: {flags}");
+    }
+}
+
 #[test]
 fn two_tests_of_one_question_share_the_level() {
     let sims = runs(3_000).min(20_000);
     let mut random = Generator::simulated(17);
-    let sealed = |name: &str| {
-        let mut plan = plan(Method::Abx, &["s16", "p4"], 4, Controls::default());
-        plan.test = cabjury::model::ids::TestId::new(name).unwrap();
-        let canonical = seal::canonical(&plan);
-        let now = jiff::Timestamp::UNIX_EPOCH;
-        SealedTest { seal: seal::seal(&canonical), canonical, plan, sealed_at: now, closed_at: Some(now) }
-    };
-    let (one, two) = (sealed("test-1"), sealed("test-2"));
+    let (one, two) = (closed(Method::Abx, "test-1"), closed(Method::Abx, "test-2"));
     let (mut corrected, mut naive) = (0, 0);
     for _ in 0..sims {
         let trials = [guessed(&one.plan, &mut random), guessed(&two.plan, &mut random)];

@@ -47,6 +47,14 @@ impl Serving {
     }
 }
 
+impl Drop for Serving {
+    fn drop(&mut self) {
+        // A test that failed leaves no desk behind.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
 /// Sends bytes, and returns the status of the answer; 0 when the line was only closed.
 fn raw(host: &str, bytes: &[u8]) -> u16 {
     let mut stream = TcpStream::connect(host).unwrap();
