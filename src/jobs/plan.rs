@@ -266,7 +266,7 @@ pub(super) fn build(session: &Session, request: &Request, test: TestId) -> Resul
     }
     let warnings = super::plan_warnings::warnings(session, &rig, request, &chosen, &facts)?;
     if request.controls.repeat > 0 && request.compare.iter().all(|s| chosen.clips.iter().filter(|c| &c.setup == s).count() < 2) {
-        return Err(wrong("repeat controls want two takes of a setup", "import more takes, or leave repeat=K out"));
+        return Err(wrong("repeat controls want two takes of a setup", "import more takes, or plan without repeat controls"));
     }
     Ok(Plan {
         test,

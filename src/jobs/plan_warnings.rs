@@ -5,6 +5,7 @@ use super::error::JobError;
 use super::plan::{Chosen, Request};
 use crate::model::rig::Rig;
 use crate::model::trial::Method;
+use crate::report::numbers::count;
 use crate::stats::binomial::{critical, critical_two_sided};
 use crate::stats::verdict::CUE_LEVEL;
 use crate::store::Session;
@@ -26,7 +27,8 @@ pub(super) fn warnings(
     }
     if fewest < 4 {
         out.push(format!(
-            "{fewest} takes of a setup: the verdict will speak of these recordings, not of the wiring (4 or more advised)"
+            "{} of a setup: the verdict will speak of these recordings, not of the wiring (4 or more advised)",
+            count(fewest, "take", "takes")
         ));
     }
     if differs.iter().any(|d| d.starts_with("wiring")) && differs.iter().any(|d| d.starts_with("tap")) {

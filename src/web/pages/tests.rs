@@ -22,6 +22,11 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, JobError> {
         }
     }
     let setups: Vec<String> = rig.setups.iter().map(|s| s.name.to_string()).collect();
+    // Repeat controls want two takes of one setup: who has single takes is not offered what would be refused.
+    let repeated = setups.iter().any(|s| {
+        let mut takes = clips.iter().filter(|c| c.setup.as_str() == s).map(|c| &c.take);
+        takes.next().is_some_and(|first| takes.any(|take| take != first))
+    });
     Ok(html! {
         @for test in &scored.tests {
             (one(test, &invitations.iter().filter(|(_, t, _)| t.as_str() == test.test).map(|(c, _, l)| (c.clone(), l.to_string())).collect::<Vec<_>>(), app))
@@ -32,7 +37,7 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, JobError> {
             @if clips.is_empty() {
                 p { "A test plays clips, and there are none. " a href="/clips" { "Make them first" } "." }
             } @else {
-                (form(&setups, &mics, runs.iter().any(|r| r.as_recorded)))
+                (form(&setups, &mics, runs.iter().any(|r| r.as_recorded), repeated))
             }
         }
         (command("Simulated listeners through the code that people go through:", &format!("cabjury rehearse {} --hears 0.5", folder.display())))
@@ -85,7 +90,7 @@ fn invitation(code: &str, listener: &str, app: &App) -> Markup {
     }
 }
 
-fn form(setups: &[String], mics: &[String], raw: bool) -> Markup {
+fn form(setups: &[String], mics: &[String], raw: bool, repeated: bool) -> Markup {
     let methods: Vec<(String, String)> = Method::ALL
         .into_iter()
         .map(|m| {
@@ -117,7 +122,7 @@ fn form(setups: &[String], mics: &[String], raw: bool) -> Markup {
                 (field("alpha", "Alpha", "0.05", "chance of a false \u{201c}heard\u{201d}"))
                 (field("bound", "Smallest share worth finding", "0.3", "of trials truly heard"))
                 (field("same_file", "Same-file controls", "8", "for each listener; 7 test for cues"))
-                (field("repeat", "Repeat-take controls", "6", "for each listener; 5 test the floor"))
+                (field("repeat", "Repeat-take controls", if repeated { "6" } else { "0" }, if repeated { "for each listener; 5 test the floor" } else { "want two takes of a setup" }))
                 (field("attribute", "Word", "", "attribute only: brighter, ..."))
                 (field("expect", "Expected to have more of it", "", "attribute only: a setup"))
                 (field("reference", "Reference", "", "duo-trio, graded: a setup"))
