@@ -5,6 +5,7 @@
 //! * [`recordings`]: takes, matching runs, clips, meter readings
 //! * [`tests`]: sealed tests, listeners, trials, invitations
 //! * [`montages`]: blind montages with their keys, counts of answers
+//! * `lock`: the writers' lock
 //! * [`log`]: the chain
 //! * [`files`]: read-only copies that nothing overwrites
 //! * [`rescue`]: what can still be read of a damaged file
@@ -12,6 +13,7 @@
 
 pub mod error;
 pub mod files;
+mod lock;
 pub mod log;
 pub mod migrate;
 pub mod montages;

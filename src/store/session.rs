@@ -1,6 +1,7 @@
 //! Opening, locking, healing, and the one way in which anything is changed.
 
 use super::error::StoreError;
+use super::lock::WritersLock;
 use super::{files, log, migrate};
 use crate::model::ids::TrialId;
 use crate::model::rig::Rig;
@@ -9,15 +10,15 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use std::fs::{self, File, OpenOptions, TryLockError};
+use std::fs;
 use std::path::{Path, PathBuf};
 
 /// An open session. A writer holds the folder's lock for as long as it lives; readers never wait for it.
 pub struct Session {
     folder: PathBuf,
     connection: Connection,
-    /// Present in a writer. Released by the system when the process ends, however it ends.
-    lock: Option<File>,
+    /// Present in a writer. After the connection: dropped in this order, the file is closed before another writer may come.
+    lock: Option<WritersLock>,
     healed: Vec<TrialId>,
     /// Changes are being gathered into one transaction.
     batch: bool,
@@ -47,7 +48,7 @@ impl Session {
             let path = folder.join(part);
             fs::create_dir_all(&path).map_err(|e| failed(&path, e))?;
         }
-        let lock = take_lock(folder)?;
+        let lock = WritersLock::take(folder)?;
         let mut session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
         session.lock = Some(lock);
         session.prepare_writer()?;
@@ -76,7 +77,7 @@ impl Session {
         }
         // An older program made it: brought up to date once, under the writers' lock, with a copy of what it was beside it.
         drop(session);
-        let lock = take_lock(folder)?;
+        let lock = WritersLock::take(folder)?;
         let mut older = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
         older.lock = Some(lock);
         older.prepare_writer()?;
@@ -120,7 +121,7 @@ impl Session {
         Self::must_be_there(folder)?;
         // A newer session is refused before anything, the lock file included, is touched.
         Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_ONLY)?.check_version()?;
-        let lock = take_lock(folder)?;
+        let lock = WritersLock::take(folder)?;
         let mut session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
         session.lock = Some(lock);
         session.prepare_writer()?;
@@ -369,23 +370,6 @@ impl Session {
         self.change(now, "rig", "rig", &record, |tx| {
             tx.execute("INSERT INTO rig VALUES (1, ?1) ON CONFLICT (one) DO UPDATE SET record = ?1", [&record]).map(|_| ())
         })
-    }
-}
-
-/// Takes the writers' lock, or says at once that another process has it.
-fn take_lock(folder: &Path) -> Result<File, StoreError> {
-    let path = folder.join("session.lock");
-    let failed = |doing, source| StoreError::File { path: path.clone(), doing, source };
-    let file = OpenOptions::new()
-        .create(true)
-        .truncate(false)
-        .write(true)
-        .open(&path)
-        .map_err(|e| failed("opening the lock file", e))?;
-    match file.try_lock() {
-        Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => Err(StoreError::Locked { folder: folder.to_owned() }),
-        Err(TryLockError::Error(source)) => Err(StoreError::NoLocks { folder: folder.to_owned(), source }),
     }
 }
 

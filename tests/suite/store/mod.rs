@@ -158,3 +158,25 @@ fn the_chain_holds_and_shows_every_tampering() {
     let cut = tampered("DELETE FROM log WHERE seq > 10");
     assert!(cut.breaks.is_empty() && cut.head != chain.head);
 }
+
+/// A program that starts another one duplicates its open files for a moment: the lock of a session that was closed must not live on in
+/// the other one. (flock(2): unlocking by any one of the duplicates unlocks them all; closing one of them does not.)
+#[test]
+fn a_closed_session_can_be_opened_at_once_though_programs_are_being_started() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("s");
+    drop(Session::create(&folder, None, now()).unwrap());
+    let done = std::sync::atomic::AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        for _ in 0..4 {
+            scope.spawn(|| {
+                while !done.load(std::sync::atomic::Ordering::Relaxed) {
+                    let _ = std::process::Command::new("true").status();
+                }
+            });
+        }
+        let locked = (0..2000).filter(|_| Session::open_write(&folder, now()).is_err()).count();
+        done.store(true, std::sync::atomic::Ordering::Relaxed);
+        assert_eq!(locked, 0);
+    });
+}
