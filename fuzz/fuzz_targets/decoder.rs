@@ -3,4 +3,4 @@
 #[allow(dead_code)]
 mod targets;
 
-libfuzzer_sys::fuzz_target!(|data: &[u8]| targets::decoder(data));
+libfuzzer_sys::fuzz_target!(init: targets::let_decoders_break(), |data: &[u8]| targets::decoder(data));

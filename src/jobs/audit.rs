@@ -2,12 +2,14 @@
 
 use super::error::JobError;
 use super::score;
-use crate::model::trial::{SealedTest, TrialRecord, TrialState};
+use crate::model::audio::Sha256Hex;
+use crate::model::ids::TestId;
+use crate::model::trial::{OrderRecord, SealedTest, TrialRecord, TrialState};
 use crate::sound::read::hash_file;
 use crate::store::Session;
-use crate::trial::{commitment_of, seal};
+use crate::trial::{canonical_order, opens, seal};
 use serde::Serialize;
-use std::collections::BTreeMap;
+use std::collections::HashMap;
 use std::path::Path;
 
 /// A problem and where it is.
@@ -50,15 +52,6 @@ pub struct AuditDoc {
     pub problems: Vec<Problem>,
 }
 
-/// Bytes of hexadecimal digits.
-pub(super) fn unhex(text: &str) -> Option<Vec<u8>> {
-    if !text.len().is_multiple_of(2) || !text.is_ascii() {
-        return None;
-    }
-    let digit = |c: u8| char::from(c).to_digit(16).map(|d| d as u8);
-    text.as_bytes().chunks_exact(2).map(|pair| Some(digit(pair[0])? << 4 | digit(pair[1])?)).collect()
-}
-
 /// A seal that does not hold; the first thing wrong with it.
 pub(super) fn seal_problem(test: &SealedTest) -> Option<String> {
     sealed_problems(test).first().map(told)
@@ -87,13 +80,42 @@ fn sealed_problems(test: &SealedTest) -> Vec<Problem> {
 
 fn commitment_problem(trial: &TrialRecord) -> Option<Problem> {
     let TrialState::Answered { answer, order, nonce, right, .. } = &trial.state else { return None };
-    let place = format!("trial {} of {}", trial.number, trial.test);
-    let opens = unhex(nonce).filter(|n| n.len() == 32).is_some_and(|n| commitment_of(&n, order) == trial.commitment);
-    if !opens {
-        return Some(Problem { place, what: "its order and nonce do not open its commitment".to_owned() });
+    let canonical = canonical_order(order);
+    let opening = Opening {
+        commitment: trial.commitment.as_str(),
+        nonce,
+        canonical: &canonical,
+        order,
+        choice: &answer.choice,
+        right: *right,
+    };
+    opening.problem(&trial.test, trial.number)
+}
+
+/// What a finished trial says of its commitment and its outcome.
+pub(super) struct Opening<'a> {
+    pub(super) commitment: &'a str,
+    pub(super) nonce: &'a str,
+    pub(super) canonical: &'a str,
+    pub(super) order: &'a OrderRecord,
+    pub(super) choice: &'a str,
+    pub(super) right: Option<bool>,
+}
+
+impl Opening<'_> {
+    fn problem(&self, test: &TestId, number: u32) -> Option<Problem> {
+        let found = |what: &str| Some(Problem { place: format!("trial {number} of {test}"), what: what.to_owned() });
+        if !opens(self.commitment, self.nonce, self.canonical) {
+            return found("its order and nonce do not open its commitment");
+        }
+        let judged = self.order.right.as_ref().map(|r| r == self.choice);
+        if judged == self.right { None } else { found("it is kept as right or wrong against its own order") }
     }
-    let judged = order.right.as_ref().map(|r| *r == answer.choice);
-    (judged != *right).then(|| Problem { place, what: "it is kept as right or wrong against its own order".to_owned() })
+}
+
+/// The same in words.
+pub(super) fn opening_told(test: &TestId, number: u32, opening: &Opening<'_>) -> Option<String> {
+    opening.problem(test, number).as_ref().map(told)
 }
 
 /// Looks at every file; returns how many are not there because this copy was shared without them.
@@ -133,11 +155,12 @@ fn montage_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), Job
 
 /// The last state of every test and trial that the log tells, against what the tables hold.
 fn log_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobError> {
-    let mut told: BTreeMap<String, String> = BTreeMap::new();
+    // Of each record only the hash is kept: a million trials are not held in memory twice.
+    let mut told: HashMap<String, Sha256Hex> = HashMap::new();
     let mut order_before_pick = Vec::new();
     session.each_entry(&mut |entry| {
         if matches!(entry.what, "open" | "pick" | "void" | "seal" | "close" | "montage" | "reveal") {
-            told.insert(entry.subject.to_owned(), entry.body.to_owned());
+            told.insert(entry.subject.to_owned(), Sha256Hex::of(entry.body.as_bytes()));
         }
         if entry.what == "open" && entry.body.contains("\"order\"") {
             order_before_pick.push(entry.seq);
@@ -149,15 +172,13 @@ fn log_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobErro
     let mut count = 0;
     let mut differs = |subject: &str, record: Result<String, serde_json::Error>| {
         count += 1;
-        if told.get(subject) != record.ok().as_ref() {
+        if told.get(subject) != record.ok().map(|r| Sha256Hex::of(r.as_bytes())).as_ref() {
             out.push(Problem { place: subject.to_owned(), what: "the table holds something else than the log tells".to_owned() });
         }
     };
     for test in session.tests()? {
         differs(test.plan.test.as_str(), serde_json::to_string(&test));
-        for trial in session.trials(&test.plan.test)? {
-            differs(trial.id.as_str(), serde_json::to_string(&trial));
-        }
+        session.each_trial(&test.plan.test, &mut |trial| differs(trial.id.as_str(), serde_json::to_string(&trial)))?;
     }
     for montage in session.montages()? {
         differs(montage.id.as_str(), serde_json::to_string(&montage));
@@ -186,10 +207,10 @@ pub fn audit(folder: &Path) -> Result<AuditDoc, JobError> {
     let mut void_trials = 0;
     for test in session.tests()? {
         problems.extend(sealed_problems(&test));
-        for trial in session.trials(&test.plan.test)? {
+        session.each_trial(&test.plan.test, &mut |trial| {
             void_trials += u64::from(matches!(trial.state, TrialState::Void { .. }));
             problems.extend(commitment_problem(&trial));
-        }
+        })?;
     }
     let verdicts = score::score_session(&session)?
         .into_iter()

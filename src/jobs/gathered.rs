@@ -1,9 +1,14 @@
 //! A test's trials, taken up one after another: tallies by listener and counts, so that nobody has to hold a million records at once.
 
+use super::audit;
 use super::tally::Tally;
-use crate::model::ids::ListenerCode;
+use crate::model::glance::{Glance, GlanceState};
+use crate::model::ids::{ListenerCode, NameError};
 use crate::model::session::Listener;
-use crate::model::trial::{Plan, TrialKind, TrialRecord, TrialState};
+use crate::model::trial::{OrderRecord, Plan, TrialKind, TrialRecord, TrialState};
+use crate::store::{Session, StoreError};
+use crate::trial::canonical_order;
+use jiff::Timestamp;
 use std::collections::{HashMap, HashSet};
 
 /// Tallies by listener, in the order in which they began.
@@ -23,6 +28,15 @@ pub struct Gathered {
     pub(super) answered: u64,
     /// Void trials.
     pub(super) void: u64,
+    /// The first trial whose commitment does not open, in words. Only [`gather`] looks.
+    pub(super) problem: Option<String>,
+}
+
+/// What is counted of a trial.
+enum Counted<'a> {
+    Open,
+    Void,
+    Answered { choice: &'a str, order: &'a OrderRecord, right: Option<bool>, seconds: f64 },
 }
 
 impl Gathered {
@@ -43,28 +57,43 @@ impl Gathered {
 
     /// Takes one more.
     pub fn add(&mut self, plan: &Plan, trial: &TrialRecord) {
-        let simulated = self.simulated_codes.contains(&trial.listener);
-        let tallies = if simulated { &mut self.simulated } else { &mut self.people };
-        // Who began is who has a trial: a listener whose only trial is void began as well, and what is unanswered counts as wrong.
-        let at = match self.places.get(&trial.listener) {
-            Some(at) => *at,
-            None => {
-                tallies.push((trial.listener.clone(), Tally::default()));
-                self.places.insert(trial.listener.clone(), tallies.len() - 1);
-                tallies.len() - 1
+        let counted = match &trial.state {
+            TrialState::Open => Counted::Open,
+            TrialState::Void { .. } => Counted::Void,
+            TrialState::Answered { answer, order, right, at, .. } => {
+                Counted::Answered { choice: &answer.choice, order, right: *right, seconds: pace(trial.opened_at, *at) }
             }
         };
-        match &trial.state {
-            TrialState::Open => {}
-            TrialState::Void { .. } => self.void += 1,
-            TrialState::Answered { answer, order, right, at: when, .. } => {
-                let tally = &mut tallies[at].1;
-                tally.add(plan, order, &answer.choice, *right);
+        let at = self.place(trial.listener.as_str()).unwrap_or_else(|| self.new_place(trial.listener.clone()));
+        self.count(plan, at, &counted);
+    }
+
+    fn place(&self, listener: &str) -> Option<(bool, usize)> {
+        let at = self.places.get(listener)?;
+        Some((self.simulated_codes.contains(listener), *at))
+    }
+
+    /// Who began is who has a trial: a listener whose only trial is void began as well, and what is unanswered counts as wrong.
+    fn new_place(&mut self, listener: ListenerCode) -> (bool, usize) {
+        let simulated = self.simulated_codes.contains(&listener);
+        let tallies = if simulated { &mut self.simulated } else { &mut self.people };
+        let at = tallies.len();
+        tallies.push((listener.clone(), Tally::default()));
+        self.places.insert(listener, at);
+        (simulated, at)
+    }
+
+    fn count(&mut self, plan: &Plan, (simulated, at): (bool, usize), counted: &Counted<'_>) {
+        match *counted {
+            Counted::Open => {}
+            Counted::Void => self.void += 1,
+            Counted::Answered { choice, order, right, seconds } => {
+                let tally = if simulated { &mut self.simulated[at].1 } else { &mut self.people[at].1 };
+                tally.add(plan, order, choice, right);
                 self.answered += 1;
                 self.any_person_answered |= !simulated;
                 if order.kind == TrialKind::Scored {
                     self.scored += 1;
-                    let seconds = when.duration_since(trial.opened_at).as_secs_f64();
                     // Simulated listeners have no pace; a clock that was set back in between says nothing of anybody's.
                     if !simulated && seconds >= 0.0 {
                         tally.seconds.push(seconds);
@@ -74,8 +103,108 @@ impl Gathered {
         }
     }
 
+    /// Takes one more by a glance at it, and looks whether its commitment opens.
+    fn glance(&mut self, plan: &Plan, trial: &Glance<'_>, orders: &mut Orders) -> Result<(), Unread> {
+        let at = match self.place(trial.listener) {
+            Some(at) => at,
+            None => self.new_place(ListenerCode::new(trial.listener)?),
+        };
+        let counted = match trial.state {
+            GlanceState::Open => Counted::Open,
+            GlanceState::Void => Counted::Void,
+            GlanceState::Answered { choice, order, nonce, right, at: when } => {
+                let (order, canonical) = orders.known(order)?;
+                if self.problem.is_none() {
+                    let opened = audit::Opening { commitment: trial.commitment, nonce, canonical, order, choice, right };
+                    self.problem = audit::opening_told(&plan.test, trial.number, &opened);
+                }
+                // Simulated listeners have no pace: their times need not be read.
+                let seconds = if at.0 { -1.0 } else { pace(trial.opened_at.parse()?, when.parse()?) };
+                Counted::Answered { choice, order, right, seconds }
+            }
+        };
+        self.count(plan, at, &counted);
+        Ok(())
+    }
+
     /// People's tallies if any person answered, else those of simulated listeners; and which of the two they are.
     pub(super) fn panel(&self) -> (&Tallies, bool) {
         if self.any_person_answered { (&self.people, false) } else { (&self.simulated, true) }
     }
+}
+
+fn pace(opened_at: Timestamp, at: Timestamp) -> f64 {
+    at.duration_since(opened_at).as_secs_f64()
+}
+
+/// A record that cannot be taken up.
+#[derive(Debug, thiserror::Error)]
+enum Unread {
+    #[error(transparent)]
+    Name(#[from] NameError),
+    #[error(transparent)]
+    Time(#[from] jiff::Error),
+    #[error(transparent)]
+    Json(#[from] serde_json::Error),
+}
+
+/// Orders by the text in which they stand. A test has a handful of them however many trials it has: each is read once.
+#[derive(Default)]
+struct Orders {
+    places: HashMap<String, usize>,
+    read: Vec<(OrderRecord, String)>,
+}
+
+impl Orders {
+    /// Most orders that are kept; a test with more begins anew.
+    const MOST: usize = 4096;
+
+    /// The order of that text, and its canonical text.
+    fn known(&mut self, text: &str) -> Result<(&OrderRecord, &str), serde_json::Error> {
+        let at = match self.places.get(text) {
+            Some(at) => *at,
+            None => {
+                let order: OrderRecord = serde_json::from_str(text)?;
+                if self.read.len() == Self::MOST {
+                    self.places.clear();
+                    self.read.clear();
+                }
+                let canonical = canonical_order(&order);
+                self.read.push((order, canonical));
+                self.places.insert(text.to_owned(), self.read.len() - 1);
+                self.read.len() - 1
+            }
+        };
+        let (order, canonical) = &self.read[at];
+        Ok((order, canonical))
+    }
+}
+
+/// Reads all trials of a session in one pass and takes them up: for each of these plans what its trials come to.
+///
+/// # Errors
+/// The records cannot be read.
+pub(super) fn gather(session: &Session, plans: &[&Plan], listeners: &[Listener]) -> Result<Vec<Gathered>, StoreError> {
+    let mut all: Vec<Gathered> = plans.iter().map(|_| Gathered::new(listeners)).collect();
+    let mut orders = Orders::default();
+    let mut at = 0;
+    session.each_trial_text(&mut |test, text| {
+        // Trials of one test mostly follow one another.
+        if plans.get(at).is_none_or(|p| p.test.as_str() != test) {
+            let Some(found) = plans.iter().position(|p| p.test.as_str() == test) else { return Ok(()) };
+            at = found;
+        }
+        match Glance::read(text) {
+            Some(trial) => all[at].glance(plans[at], &trial, &mut orders).map_err(|e| e.to_string()),
+            None => {
+                let trial: TrialRecord = serde_json::from_str(text).map_err(|e| e.to_string())?;
+                if all[at].problem.is_none() {
+                    all[at].problem = audit::commitment_told(&trial);
+                }
+                all[at].add(plans[at], &trial);
+                Ok(())
+            }
+        }
+    })?;
+    Ok(all)
 }

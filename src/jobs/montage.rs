@@ -472,7 +472,7 @@ pub(super) fn drawn(record: &BlindMontage, key: &KeptKey) -> Result<Vec<Drawn>, 
         let message = format!("the key of {} {what}", record.id);
         JobError::plain("key-damaged", Fate::Unfit, message, "audit the session; this montage can carry no claim any more")
     };
-    let nonce = super::audit::unhex(&key.nonce).ok_or_else(|| damaged("has no readable nonce"))?;
+    let nonce = crate::model::audio::unhex(&key.nonce).ok_or_else(|| damaged("has no readable nonce"))?;
     if montage_key::commitment(&nonce, &key.text) != record.commitment {
         return Err(damaged("does not open the commitment in its captions"));
     }

@@ -4,13 +4,13 @@
 use super::chance::CountDoc;
 use super::error::JobError;
 use super::flags::{flags, rating_flags};
-use super::gathered::{Gathered, Tallies};
+use super::gathered::{Gathered, Tallies, gather};
 pub use super::score_doc::{
     ControlDoc, ControlsDoc, HeterogeneityDoc, ListenerDoc, PreferenceDoc, RatingDoc, ResultDoc, ScoreDoc, TestDoc,
 };
 use super::tally::{Pooled, counting, pair_counts, pool};
 use crate::model::ids::{SetupName, TestId};
-use crate::model::session::{Clip, Listener, Take};
+use crate::model::session::{Clip, Take};
 use crate::model::trial::{Method, Plan, SealedTest, TrialCount};
 use crate::report::sentence::{self, Facts, PairFact, RatingFact};
 use crate::stats::beta_binomial;
@@ -18,9 +18,10 @@ use crate::stats::binomial::upper_tail;
 use crate::stats::graded::quartiles;
 use crate::stats::panel::{cluster_error, heterogeneity, holm};
 use crate::stats::verdict::{ControlCount, Decision, decide};
-use crate::store::Session;
+use crate::store::{Session, StoreError};
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// A test's tallies, by listener, of one kind: people if any person answered, else the simulated ones.
 struct Panel<'a> {
@@ -285,16 +286,40 @@ pub fn score(folder: &Path, only: Option<&TestId>) -> Result<ScoreDoc, JobError>
     Ok(ScoreDoc { session: folder.display().to_string(), tests })
 }
 
-/// Reads a test's trials and takes them up; beside them the first whose commitment does not open.
-fn gather(session: &Session, test: &SealedTest, listeners: &[Listener]) -> Result<(Gathered, Option<String>), JobError> {
-    let (mut all, mut problem) = (Gathered::new(listeners), None);
-    session.each_trial(&test.plan.test, &mut |trial| {
-        if problem.is_none() {
-            problem = super::audit::commitment_told(&trial);
+/// Entries of the log that are walked in one go. A session of an evening is shorter.
+const PIECE: u32 = 50_000;
+
+/// Reads the trials, and walks the chain: in a large session side by side, each thread with a connection of its own; who is done takes the
+/// next piece of the chain. Tells what was read, and whether the chain holds.
+fn walk_beside<T>(session: &Session, read: impl FnOnce() -> Result<T, StoreError>) -> Result<(T, bool), JobError> {
+    let pieces = session.chain_pieces(PIECE)?;
+    let taken = AtomicUsize::new(0);
+    let walk = |session: &Session| -> Result<bool, StoreError> {
+        let mut holds = true;
+        while let Some(piece) = pieces.get(taken.fetch_add(1, Ordering::Relaxed)) {
+            holds &= session.chain_piece(piece.clone())?.breaks.is_empty();
         }
-        all.add(&test.plan, &trial);
-    })?;
-    Ok((all, problem))
+        Ok(holds)
+    };
+    let threads = std::thread::available_parallelism().map_or(1, usize::from).min(pieces.len());
+    let beside = (1..threads).map(|_| Session::open_read(session.folder())).collect::<Result<Vec<_>, _>>()?;
+    std::thread::scope(|scope| {
+        let walkers: Vec<_> = beside
+            .into_iter()
+            .map(|own| {
+                scope.spawn(|| {
+                    let own = own;
+                    walk(&own)
+                })
+            })
+            .collect();
+        let read = read()?;
+        let mut holds = walk(session)?;
+        for walker in walkers {
+            holds &= walker.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
+        }
+        Ok((read, holds))
+    })
 }
 
 /// All tests of an open session.
@@ -303,24 +328,20 @@ fn gather(session: &Session, test: &SealedTest, listeners: &[Listener]) -> Resul
 /// The records cannot be read.
 pub fn score_session(session: &Session) -> Result<Vec<TestDoc>, JobError> {
     let (tests, clips, takes, listeners) = (session.tests()?, session.clips()?, session.takes()?, session.listeners()?);
-    // The chain is one long walk, the trials another: side by side, each with a connection of its own.
-    let beside = Session::open_read(session.folder())?;
-    let (gathered, chain) = std::thread::scope(|threads| {
-        let walker = threads.spawn(move || beside.chain());
-        let gathered: Result<Vec<_>, JobError> = tests.iter().map(|t| gather(session, t, &listeners)).collect();
-        (gathered, walker.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
-    });
-    let chain_holds = chain?.breaks.is_empty();
+    let plans: Vec<&Plan> = tests.iter().map(|t| &t.plan).collect();
+    let (gathered, chain_holds) = walk_beside(session, || gather(session, &plans, &listeners))?;
     let judgeable: Vec<Judgeable<'_>> = tests
         .iter()
-        .zip(gathered?)
-        .map(|(test, (trials, problem))| {
+        .zip(gathered)
+        .map(|(test, mut trials)| {
             let void_reason = if test.closed_at.is_none() {
                 None
             } else if !chain_holds {
                 Some("the log's chain does not hold".to_owned())
             } else {
-                super::audit::seal_problem(test).or(problem).or_else(|| void_reason(session, &test.plan, &clips, &takes))
+                super::audit::seal_problem(test)
+                    .or_else(|| trials.problem.take())
+                    .or_else(|| void_reason(session, &test.plan, &clips, &takes))
             };
             Judgeable { test, trials, void_reason }
         })

@@ -62,6 +62,12 @@ macro_rules! name {
             }
         }
 
+        impl std::borrow::Borrow<str> for $name {
+            fn borrow(&self) -> &str {
+                &self.0
+            }
+        }
+
         impl std::str::FromStr for $name {
             type Err = NameError;
             fn from_str(text: &str) -> Result<Self, NameError> {

@@ -7,6 +7,7 @@
 //! * [`bundle`]: what a bundle says of itself
 //! * [`montage`]: blind montages, an audience's answers
 //! * [`trial`]: methods, plans, trials, picks
+//! * [`glance`]: a trial as it is read through by the million
 //! * [`verdict`]: the kinds of verdict
 //! * [`random`]: random words that are handed in
 //! * [`outside`]: clock and progress, behind traits
@@ -15,6 +16,7 @@
 pub mod audio;
 pub mod bundle;
 pub mod explain;
+pub mod glance;
 pub mod ids;
 pub mod montage;
 pub mod outside;

@@ -265,9 +265,10 @@ struct Flat {
     reason: Option<String>,
 }
 
+/// The name of a state.
 #[derive(Deserialize)]
 #[serde(rename_all = "kebab-case")]
-enum StateName {
+pub(super) enum StateName {
     Open,
     Answered,
     Void,

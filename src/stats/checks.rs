@@ -165,24 +165,30 @@ pub fn runs(outcomes: &[bool]) -> (u64, f64, f64) {
     if ones == 0 || zeros == 0 {
         return (count, 1.0, 1.0);
     }
-    let choose = |n: u64, k: u64| -> f64 { if k > n { 0.0 } else { (0..k).map(|i| (n - i) as f64 / (k - i) as f64).product() } };
-    let all = choose(ones + zeros, ones);
-    let ways = |r: u64| {
-        let k = r / 2;
-        if r.is_multiple_of(2) {
-            2.0 * choose(ones - 1, k - 1) * choose(zeros - 1, k - 1)
-        } else {
-            choose(ones - 1, k) * choose(zeros - 1, k - 1) + choose(ones - 1, k - 1) * choose(zeros - 1, k)
-        }
+    // By logarithms of factorials: the binomials themselves leave the range of numbers from a thousand trials on.
+    let factorials: Vec<f64> = std::iter::once(0.0)
+        .chain((1..=outcomes.len()).scan(0.0, |sum, n| {
+            *sum += (n as f64).ln();
+            Some(*sum)
+        }))
+        .collect();
+    let choose = |n: u64, k: u64| -> f64 {
+        if k > n { f64::NEG_INFINITY } else { factorials[n as usize] - factorials[k as usize] - factorials[(n - k) as usize] }
     };
-    let few: f64 = (2..=count).map(ways).sum::<f64>() / all;
-    let many: f64 = (count..=outcomes.len() as u64).map(ways).sum::<f64>() / all;
+    let all = choose(ones + zeros, ones);
+    let share = |r: u64| {
+        let k = r / 2;
+        let part = |a: u64, b: u64| (choose(ones - 1, a) + choose(zeros - 1, b) - all).exp();
+        if r.is_multiple_of(2) { 2.0 * part(k - 1, k - 1) } else { part(k, k - 1) + part(k - 1, k) }
+    };
+    let few: f64 = (2..=count).map(share).sum();
+    let many: f64 = (count..=outcomes.len() as u64).map(share).sum();
     (count, few.min(1.0), many.min(1.0))
 }
 
 /// Answers that came too fast: those below a floor in which not every sample can have sounded, and those whose logarithm lies more than
-/// three robust standard deviations (the median absolute deviation over the normal's upper quartile, 1.4826 times it) below the median. (median of ln s, scaled deviation, below
-/// the floor, robustly low), places from 0.
+/// three robust standard deviations (the median absolute deviation over the normal's upper quartile, 1.4826 times it) below the median.
+/// (median of ln s, scaled deviation, below the floor, robustly low), places from 0.
 #[must_use]
 pub fn too_fast(seconds: &[f64], floor: f64) -> Option<(f64, f64, Vec<usize>, Vec<usize>)> {
     let logs: Vec<f64> = seconds.iter().map(|s| s.max(1e-3).ln()).collect();

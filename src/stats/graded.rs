@@ -4,7 +4,7 @@
 //! examples.
 
 use super::panel::chi_square_tail;
-use std::collections::HashMap;
+use std::collections::BTreeMap;
 
 /// Median and quartiles by linear interpolation (Hyndman and Fan, type 7); `None` for nothing.
 #[must_use]
@@ -111,11 +111,12 @@ fn exact(ranked: &[(Vec<i64>, f64)], centre: i64, observed: i64) -> Option<f64> 
         return None;
     }
     let k = ranked[0].0.len();
-    let mut states: HashMap<Vec<i64>, f64> = HashMap::from([(vec![0; k], 1.0)]);
+    // An ordered table: the sums are added in one order, so that a document says the same to the last digit whoever recomputes it.
+    let mut states: BTreeMap<Vec<i64>, f64> = BTreeMap::from([(vec![0; k], 1.0)]);
     for (ranks, _) in ranked {
         let orders = orders(ranks);
         let share = 1.0 / orders.len() as f64;
-        let mut next: HashMap<Vec<i64>, f64> = HashMap::new();
+        let mut next: BTreeMap<Vec<i64>, f64> = BTreeMap::new();
         for (sums, p) in &states {
             for order in &orders {
                 let mut sum: Vec<i64> = sums.iter().zip(order).map(|(s, r)| s + r).collect();
@@ -130,7 +131,7 @@ fn exact(ranked: &[(Vec<i64>, f64)], centre: i64, observed: i64) -> Option<f64> 
         states = next;
     }
     let far = |sums: &Vec<i64>| sums.iter().map(|s| (s - centre).pow(2)).sum::<i64>() >= observed;
-    // Added from the smallest up, whatever order the table hands them out in.
+    // Added from the smallest up.
     let mut parts: Vec<f64> = states.iter().filter(|(s, _)| far(s)).map(|(_, p)| *p).collect();
     parts.sort_by(f64::total_cmp);
     Some(parts.iter().sum::<f64>().min(1.0))

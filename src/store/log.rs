@@ -2,10 +2,12 @@
 
 use super::error::StoreError;
 use super::session::Session;
-use crate::model::audio::Sha256Hex;
+use crate::model::audio::{hex, is_hex_of};
 use jiff::Timestamp;
-use rusqlite::Connection;
+use rusqlite::{Connection, OptionalExtension};
 use sha2::{Digest, Sha256};
+use std::io::Write as _;
+use std::ops::RangeInclusive;
 
 /// The hash before the first entry.
 pub const GENESIS: &str = "0000000000000000000000000000000000000000000000000000000000000000";
@@ -27,7 +29,7 @@ pub struct LogEntry<'a> {
     pub hash: &'a str,
 }
 
-/// The chain, walked from its beginning.
+/// The chain, or a piece of it, walked.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ChainState {
     /// Number of entries.
@@ -41,11 +43,21 @@ pub struct ChainState {
 /// The hash of an entry: previous hash, seq, at, what, subject and body, joined by line feeds.
 #[must_use]
 pub fn entry_hash(previous: &str, seq: i64, at: &str, what: &str, subject: &str, body: &str) -> String {
-    let mut digest = Sha256::new();
-    for part in [previous, "\n", &seq.to_string(), "\n", at, "\n", what, "\n", subject, "\n", body] {
-        digest.update(part);
+    let parts = [at, what, subject, body].map(str::as_bytes);
+    hex(&hashed(&mut Vec::new(), previous.as_bytes(), seq, parts))
+}
+
+/// The same as bytes; `text` is where it is put together, one for all of a walk.
+fn hashed(text: &mut Vec<u8>, previous: &[u8], seq: i64, parts: [&[u8]; 4]) -> [u8; 32] {
+    text.clear();
+    text.extend_from_slice(previous);
+    text.push(b'\n');
+    let _ = write!(text, "{seq}"); // memory takes everything
+    for part in parts {
+        text.push(b'\n');
+        text.extend_from_slice(part);
     }
-    Sha256Hex::from_bytes(&digest.finalize()).as_str().to_owned()
+    Sha256::digest(text).into()
 }
 
 fn last(connection: &Connection) -> rusqlite::Result<(i64, String)> {
@@ -97,20 +109,62 @@ impl Session {
     /// # Errors
     /// [`StoreError::Database`] when it cannot be read.
     pub fn chain(&self) -> Result<ChainState, StoreError> {
-        let mut state = ChainState { records: 0, head: GENESIS.to_owned(), breaks: Vec::new() };
-        let mut wanted = 1;
-        self.each_entry(&mut |entry| {
-            if entry.seq != wanted {
-                state.breaks.push((entry.seq, format!("entry {wanted} was expected here: entries are missing")));
+        self.chain_piece(i64::MIN..=i64::MAX)
+    }
+
+    /// The chain as it stands now in pieces of so many entries, in their order. Each holds or does not hold by itself, for it begins with the
+    /// hash that the file has of the entry before it, which the piece before has to answer for.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`] when it cannot be read.
+    pub fn chain_pieces(&self, entries: u32) -> Result<Vec<RangeInclusive<i64>>, StoreError> {
+        let last = self.number("SELECT ifnull(max(seq), 0) FROM log", [])?;
+        let mut begin = i64::MIN;
+        let mut pieces = Vec::new();
+        for end in (0..last).step_by(entries.max(1) as usize).skip(1) {
+            pieces.push(begin..=end);
+            begin = end + 1;
+        }
+        pieces.push(begin..=last);
+        Ok(pieces)
+    }
+
+    /// Walks a piece of the chain.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`] when it cannot be read.
+    pub fn chain_piece(&self, piece: RangeInclusive<i64>) -> Result<ChainState, StoreError> {
+        let walk = || -> rusqlite::Result<ChainState> {
+            let (before, mut head): (i64, Vec<u8>) = self
+                .connection()
+                .query_row("SELECT seq, hash FROM log WHERE seq < ?1 ORDER BY seq DESC LIMIT 1", [piece.start()], |row| {
+                    Ok((row.get(0)?, row.get_ref(1)?.as_bytes()?.to_vec()))
+                })
+                .optional()?
+                .unwrap_or_else(|| (0, GENESIS.into()));
+            let (mut records, mut breaks) = (0, Vec::new());
+            let (mut wanted, mut text) = (before + 1, Vec::new());
+            let mut statement = self
+                .connection()
+                .prepare_cached("SELECT seq, at, what, subject, body, hash FROM log WHERE seq BETWEEN ?1 AND ?2 ORDER BY seq")?;
+            let mut rows = statement.query([piece.start(), piece.end()])?;
+            while let Some(row) = rows.next()? {
+                let seq: i64 = row.get(0)?;
+                let bytes = |column| -> rusqlite::Result<&[u8]> { Ok(row.get_ref(column)?.as_bytes()?) };
+                if seq != wanted {
+                    breaks.push((seq, format!("entry {wanted} was expected here: entries are missing")));
+                }
+                let (hash, kept) = (hashed(&mut text, &head, seq, [bytes(1)?, bytes(2)?, bytes(3)?, bytes(4)?]), bytes(5)?);
+                if !is_hex_of(kept, &hash) {
+                    breaks.push((seq, "its hash does not follow from the entry before it".to_owned()));
+                }
+                head.clear();
+                head.extend_from_slice(kept);
+                records += 1;
+                wanted = seq.saturating_add(1);
             }
-            let hash = entry_hash(&state.head, entry.seq, entry.at, entry.what, entry.subject, entry.body);
-            if hash != entry.hash {
-                state.breaks.push((entry.seq, "its hash does not follow from the entry before it".to_owned()));
-            }
-            entry.hash.clone_into(&mut state.head);
-            state.records += 1;
-            wanted = entry.seq + 1;
-        })?;
-        Ok(state)
+            Ok(ChainState { records, head: String::from_utf8_lossy(&head).into_owned(), breaks })
+        };
+        walk().map_err(|e| self.database("reading the log", e))
     }
 }

@@ -131,6 +131,27 @@ impl Session {
         self.each_record("SELECT record FROM trial WHERE test = ?1 ORDER BY seq", [test.as_str()], each)
     }
 
+    /// Hands out the records of all trials of all tests as they lie in the file, each with the name of its test, in the order of opening:
+    /// one pass, in which nothing is sorted or kept.
+    ///
+    /// # Errors
+    /// [`StoreError`] when they cannot be read; [`StoreError::Damaged`] with what `each` says of a record.
+    pub fn each_trial_text(&self, each: &mut dyn FnMut(&str, &str) -> Result<(), String>) -> Result<(), StoreError> {
+        let mut read = || -> rusqlite::Result<Result<(), String>> {
+            let mut statement = self.connection().prepare_cached("SELECT test, record FROM trial ORDER BY seq")?;
+            let mut rows = statement.query([])?;
+            while let Some(row) = rows.next()? {
+                if let Err(what) = each(row.get_ref(0)?.as_str()?, row.get_ref(1)?.as_str()?) {
+                    return Ok(Err(what));
+                }
+            }
+            Ok(Ok(()))
+        };
+        read()
+            .map_err(|e| self.database("reading the trials", e))?
+            .map_err(|e| StoreError::Damaged { folder: self.folder().to_owned(), what: format!("a record cannot be read: {e}") })
+    }
+
     /// One trial.
     ///
     /// # Errors

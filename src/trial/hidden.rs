@@ -21,11 +21,12 @@
 //! }
 //! ```
 
-use crate::model::audio::{Sha256Hex, hex};
+use crate::model::audio::{Sha256Hex, hex, is_hex_of, unhex_into};
 use crate::model::explain::{Explain, Fate};
 use crate::model::ids::ClipId;
 use crate::model::random::RandomWords;
 use crate::model::trial::{Answer, Method, OrderRecord};
+use sha2::{Digest, Sha256};
 
 /// What stands in front of nonce and order when a commitment is hashed.
 pub const TAG: &str = "cabjury order 1\n";
@@ -89,17 +90,26 @@ pub struct Opened {
 }
 
 /// The canonical text of an order: its JSON, fields in the order of the record.
-fn canonical(order: &OrderRecord) -> String {
+#[must_use]
+pub fn canonical_order(order: &OrderRecord) -> String {
     serde_json::to_string(order).unwrap_or_default()
 }
 
 /// SHA-256(tag || nonce || canonical order): what is written when a trial opens.
 #[must_use]
 pub fn commitment_of(nonce: &[u8], order: &OrderRecord) -> Sha256Hex {
-    let mut bytes = TAG.as_bytes().to_vec();
-    bytes.extend_from_slice(nonce);
-    bytes.extend_from_slice(canonical(order).as_bytes());
-    Sha256Hex::of(&bytes)
+    Sha256Hex::from_bytes(&committed(nonce, &canonical_order(order)))
+}
+
+fn committed(nonce: &[u8], canonical: &str) -> [u8; 32] {
+    Sha256::new().chain_update(TAG).chain_update(nonce).chain_update(canonical).finalize().into()
+}
+
+/// True when a nonce of 32 bytes and an order, as its canonical text, open a commitment. Both hexadecimal.
+#[must_use]
+pub fn opens(commitment: &str, nonce: &str, canonical: &str) -> bool {
+    let mut bytes = [0; 32];
+    unhex_into(nonce.as_bytes(), &mut bytes) && is_hex_of(commitment.as_bytes(), &committed(&bytes, canonical))
 }
 
 impl Hidden {

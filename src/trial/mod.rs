@@ -16,4 +16,4 @@ pub mod seal;
 
 pub use draw::{DrawError, Pool, Progressed, draw_trial};
 pub use generator::Generator;
-pub use hidden::{AnswerError, Hidden, Opened, commitment_of};
+pub use hidden::{AnswerError, Hidden, Opened, canonical_order, commitment_of, opens};

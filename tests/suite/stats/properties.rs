@@ -2,7 +2,7 @@
 
 use cabjury::model::trial::Method;
 use cabjury::stats::verdict::{Counted, Surroundings, decide, numbers};
-use cabjury::stats::{binomial, evidence, intervals};
+use cabjury::stats::{binomial, checks, evidence, graded, intervals};
 use proptest::prelude::*;
 
 fn counted(method: Method, trials: u64, correct: u64) -> Counted {
@@ -41,6 +41,17 @@ proptest! {
         prop_assert!((one.interval95[0] - (1.0 - other.interval95[1])).abs() < 1e-9);
     }
 
+    // Tables whose sums are added in another order at every run have given another last digit before.
+    #[test]
+    fn ratings_give_the_same_bits_again(rows in prop::collection::vec(prop::collection::vec(0u8..12, 4), 3..8)) {
+        let rows: Vec<Vec<f64>> = rows.iter().map(|r| r.iter().map(|v| f64::from(*v)).collect()).collect();
+        let bits = |p: Option<f64>| p.map(f64::to_bits);
+        let first = graded::friedman(&rows).and_then(|f| f.p_exact);
+        for _ in 0..4 {
+            prop_assert_eq!(bits(graded::friedman(&rows).and_then(|f| f.p_exact)), bits(first));
+        }
+    }
+
     #[test]
     fn heard_if_and_only_if_the_exact_test_says_so(n in 1u64..120, x in 0u64..120) {
         let c = counted(Method::Abx, n, x.min(n));
@@ -59,5 +70,21 @@ fn large_counts_keep_their_accuracy() {
         let found = binomial::upper_tail(n / 2, n, 0.5);
         let wanted = 0.5 + 0.5 * binomial::pmf(n / 2, n, 0.5);
         assert!((found - wanted).abs() / wanted < 1e-10, "n = {n}: {found} against {wanted}");
+    }
+}
+
+/// Sums of whole numbers of 700 digits (python's integers and fractions): a long evening's runs. As ratios of floating numbers they were
+/// infinity over infinity, and nothing was ever said to clump.
+#[test]
+fn runs_of_a_very_long_test() {
+    for (a, b, modulus, below, wanted) in [
+        (7919u64, 31u64, 1009, 505, (1237, 0.943_580_527_121_889_4, 0.061_224_733_440_929_33)),
+        (7919, 37, 1013, 700, (981, 0.365_215_178_922_378_37, 0.656_405_681_847_572)),
+        (101, 7, 2003, 900, (1211, 0.797_440_200_800_854_1, 0.214_469_197_023_776_7)),
+    ] {
+        let outcomes: Vec<bool> = (0..2400u64).map(|k| (k * a + k * k * b) % modulus < below).collect();
+        let (runs, few, many) = checks::runs(&outcomes);
+        assert_eq!(runs, wanted.0);
+        assert!((few / wanted.1 - 1.0).abs() < 1e-9 && (many / wanted.2 - 1.0).abs() < 1e-9, "{few} {many}");
     }
 }

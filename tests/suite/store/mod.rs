@@ -180,3 +180,40 @@ fn a_closed_session_can_be_opened_at_once_though_programs_are_being_started() {
         assert_eq!(locked, 0);
     });
 }
+
+/// A long chain is walked in pieces side by side: they find what one walk finds, however it is cut and wherever it was changed.
+#[test]
+fn a_chain_in_pieces_is_the_chain() {
+    let changes = [
+        "",
+        "UPDATE log SET body = '\"other\"' WHERE seq = 7",
+        "UPDATE log SET hash = replace (hash, '0', '1') WHERE seq = 12",
+        "DELETE FROM log WHERE seq = 1",
+        "DELETE FROM log WHERE seq BETWEEN 9 AND 14",
+        "UPDATE log SET seq = -3 WHERE seq = 4",
+        "DELETE FROM log",
+    ];
+    for change in changes {
+        let dir = tempfile::tempdir().unwrap();
+        let folder = dir.path().join("s");
+        let mut session = Session::create(&folder, None, now()).unwrap();
+        for n in 0..20 {
+            session.log_event("device", "x", &n, now()).unwrap();
+        }
+        drop(session);
+        let db = Connection::open(folder.join("session.db")).unwrap();
+        db.execute_batch("DROP TRIGGER log_is_append_only_1; DROP TRIGGER log_is_append_only_2").unwrap();
+        db.execute_batch(change).unwrap();
+        drop(db);
+        let session = Session::open_read(&folder).unwrap();
+        let whole = session.chain().unwrap();
+        assert_eq!(whole.breaks.is_empty(), change.is_empty() || change == "DELETE FROM log", "{change}");
+        for entries in [1, 2, 3, 7, 20, 21, 22, 1000] {
+            let pieces = session.chain_pieces(entries).unwrap();
+            let walked: Vec<_> = pieces.into_iter().map(|p| session.chain_piece(p).unwrap()).collect();
+            assert_eq!(walked.iter().map(|w| w.records).sum::<u64>(), whole.records, "{change}, {entries}");
+            assert_eq!(walked.iter().flat_map(|w| w.breaks.clone()).collect::<Vec<_>>(), whole.breaks, "{change}, {entries}");
+            assert!(entries > 7 || walked.len() > 2 || whole.records == 0);
+        }
+    }
+}

@@ -2,6 +2,7 @@
 
 mod claims;
 mod draws;
+mod glances;
 mod preference;
 mod service;
 mod watched;
