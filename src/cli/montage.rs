@@ -2,7 +2,8 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
-use crate::jobs::montage::{MontageDoc, Request, RevealDoc, montage, reveal};
+use crate::jobs::montage::{MontageDoc, Request, montage};
+use crate::jobs::reveal::{RevealDoc, reveal};
 use crate::model::ids::{ExcerptName, MicName, MontageId, SetupName};
 use crate::model::outside::SystemClock;
 use crate::report::cues::time_link;

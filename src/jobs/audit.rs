@@ -140,7 +140,7 @@ fn file_problems(session: &Session, out: &mut Vec<Problem>) -> Result<u64, JobEr
 fn montage_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobError> {
     for montage in session.montages()? {
         let key = session.montage_key(&montage.id)?;
-        if let Err(error) = super::montage::drawn(&montage, &key) {
+        if let Err(error) = super::reveal::drawn(&montage, &key) {
             out.push(Problem { place: montage.id.to_string(), what: error.to_string() });
         }
         if montage.revealed.as_ref().is_some_and(|r| r.nonce != key.nonce || r.key_text != key.text) {

@@ -2,7 +2,7 @@
 //!
 //! * [`load`], [`rig`], [`drawing`], [`meter`], [`runsheet`]: what is wired
 //! * [`session`]: new, status; [`sheet`]: the rig sheet
-//! * [`intake`]: takes, the DI, withdrawing
+//! * [`intake`]: takes, withdrawing; `intake_di`: the DI
 //! * [`measure`], [`level`]: files without a session
 //! * [`check`], [`prepare`](mod@prepare): faults and differences; the clips
 //! * [`chance`], [`plan`], [`trials`], [`score`], [`rehearse`], [`audit`]: tests from what they could find to what they found
@@ -10,7 +10,7 @@
 //! * [`tally`], [`trial_csv`]: counting, and rows for recomputing
 //! * [`listen`]: trials joined with the player
 //! * [`desk`]: the session behind a browser; [`outline`](mod@outline): for choosing excerpts
-//! * [`publish`]: the report; [`montage`](mod@montage), [`votes`](mod@votes): for an audience; [`bundle`](mod@bundle): for another computer; [`demo`]: the invented shootout
+//! * [`publish`]: the report; [`montage`](mod@montage), [`reveal`](mod@reveal), [`votes`](mod@votes): for an audience; [`bundle`](mod@bundle): for another computer; [`demo`]: the invented shootout
 //! * [`mod@rescue`]: what can still be read of a damaged session
 //! * [`mod@what_if`]: what a plan could find, before it is sealed
 //! * [`gathered`]: a test's trials, taken up one after another
@@ -29,6 +29,7 @@ pub mod error;
 pub mod flags;
 pub mod gathered;
 pub mod intake;
+mod intake_di;
 pub mod level;
 pub mod listen;
 pub mod load;
@@ -47,6 +48,7 @@ pub mod publish;
 pub mod random;
 pub mod rehearse;
 pub mod rescue;
+pub mod reveal;
 pub mod rig;
 pub mod rig_mics;
 pub mod runsheet;

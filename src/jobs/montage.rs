@@ -6,7 +6,7 @@ use super::random;
 use crate::model::audio::Audio;
 use crate::model::explain::Fate;
 use crate::model::ids::{ClipId, ExcerptName, MicName, MontageId, SetupName};
-use crate::model::montage::{BlindMontage, Drawn, RevealedKey, Segment};
+use crate::model::montage::{BlindMontage, Segment};
 use crate::model::outside::{Clock, Progress};
 use crate::model::rig::Rig;
 use crate::model::session::{Clip, MatchRun};
@@ -87,25 +87,6 @@ pub struct MontageDoc {
     pub least_p: Option<f64>,
     /// What the engineer should know.
     pub warnings: Vec<String>,
-}
-
-/// The document of `montage --reveal`.
-#[derive(Debug, Clone, Serialize)]
-pub struct RevealDoc {
-    /// Its name.
-    pub montage: String,
-    /// Nothing is written.
-    pub files: Vec<String>,
-    /// SHA-256 of nonce and key.
-    pub commitment_sha256: String,
-    /// All clips with their places and setups.
-    pub segments: Vec<SegmentDoc>,
-    /// What each numbered clip was.
-    pub key: Vec<Drawn>,
-    /// The nonce, hexadecimal.
-    pub nonce: String,
-    /// What was hashed after the tag and the nonce.
-    pub key_text: String,
 }
 
 fn refuse(kind: &'static str, message: impl Into<String>, next: impl Into<String>) -> JobError {
@@ -309,7 +290,7 @@ fn assemble(planned: &[Planned], audio: &BTreeMap<ClipId, Audio>) -> Result<(Aud
     Ok((whole, segments))
 }
 
-fn docs(segments: &[Segment], rate: SampleRate) -> Vec<SegmentDoc> {
+pub(super) fn docs(segments: &[Segment], rate: SampleRate) -> Vec<SegmentDoc> {
     let seconds = |frame: u64| frame as f64 / rate.as_f64();
     segments
         .iter()
@@ -432,49 +413,4 @@ fn keep(
     };
     session.add_montage(&record, &KeptKey { nonce: key.nonce(), text: key.text() }, clock.now())?;
     Ok(record)
-}
-
-/// Opens the key of a blind montage, for good: the first time it is written into the log, later it is only shown again.
-///
-/// # Errors
-/// There is no such montage; its key no longer opens its commitment.
-pub fn reveal(folder: &Path, id: &MontageId, clock: &dyn Clock) -> Result<RevealDoc, JobError> {
-    let known = Session::open_read(folder)?.montage(id)?;
-    let (record, key) = if known.revealed.is_some() {
-        (known, Session::open_read(folder)?.montage_key(id)?)
-    } else {
-        let mut session = Session::open_write(folder, clock.now())?;
-        let key = session.montage_key(id)?;
-        let mut record = session.montage(id)?;
-        record.revealed = Some(RevealedKey { at: clock.now(), nonce: key.nonce.clone(), key_text: key.text.clone() });
-        session.reveal_montage(&record, clock.now())?;
-        (record, key)
-    };
-    let drawn = drawn(&record, &key)?;
-    let mut segments = docs(&record.segments, record.rate);
-    for (segment, drawn) in segments.iter_mut().skip(record.named.len()).zip(&drawn) {
-        segment.setup = Some(drawn.setup.to_string());
-    }
-    Ok(RevealDoc {
-        montage: id.to_string(),
-        files: Vec::new(),
-        commitment_sha256: record.commitment.to_string(),
-        segments,
-        key: drawn,
-        nonce: key.nonce,
-        key_text: key.text,
-    })
-}
-
-/// The key, checked against its commitment.
-pub(super) fn drawn(record: &BlindMontage, key: &KeptKey) -> Result<Vec<Drawn>, JobError> {
-    let damaged = |what: &str| {
-        let message = format!("the key of {} {what}", record.id);
-        JobError::plain("key-damaged", Fate::Unfit, message, "audit the session; this montage can carry no claim any more")
-    };
-    let nonce = crate::model::audio::unhex(&key.nonce).ok_or_else(|| damaged("has no readable nonce"))?;
-    if montage_key::commitment(&nonce, &key.text) != record.commitment {
-        return Err(damaged("does not open the commitment in its captions"));
-    }
-    serde_json::from_str(&key.text).map_err(|_| damaged("cannot be read"))
 }

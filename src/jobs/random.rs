@@ -1,7 +1,7 @@
 //! Bytes from the operating system.
 
 use super::error::JobError;
-use crate::model::audio::hex;
+use crate::model::digest::hex;
 use crate::model::explain::Fate;
 use crate::trial::Generator;
 

@@ -1,7 +1,8 @@
 //! `votes`: an audience's answers, scored as what they are.
 
 use super::error::JobError;
-use super::montage::{drawn, least_p};
+use super::montage::least_p;
+use super::reveal::drawn;
 use crate::model::audio::Sha256Hex;
 use crate::model::explain::Fate;
 use crate::model::ids::{MontageId, SetupName};

@@ -8,6 +8,7 @@
 //! * [`montage`]: blind montages, an audience's answers
 //! * [`trial`]: methods, plans, trials, picks
 //! * [`glance`]: a trial as it is read through by the million
+//! * [`digest`]: SHA-256 and hexadecimal digits
 //! * [`verdict`]: the kinds of verdict
 //! * [`random`]: random words that are handed in
 //! * [`outside`]: clock and progress, behind traits
@@ -15,6 +16,7 @@
 
 pub mod audio;
 pub mod bundle;
+pub mod digest;
 pub mod explain;
 pub mod glance;
 pub mod ids;

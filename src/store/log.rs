@@ -2,7 +2,7 @@
 
 use super::error::StoreError;
 use super::session::Session;
-use crate::model::audio::{hex, is_hex_of};
+use crate::model::digest::{hex, is_hex_of};
 use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension};
 use sha2::{Digest, Sha256};

@@ -21,7 +21,7 @@
 //! }
 //! ```
 
-use crate::model::audio::{Sha256Hex, hex, is_hex_of, unhex_into};
+use crate::model::digest::{Sha256Hex, hex, is_hex_of, unhex_into};
 use crate::model::explain::{Explain, Fate};
 use crate::model::ids::ClipId;
 use crate::model::random::RandomWords;

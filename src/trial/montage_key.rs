@@ -1,6 +1,6 @@
 //! The key of a blind montage: each numbered clip's setup is a fair draw of its own. Everybody in the audience hears the same key.
 
-use crate::model::audio::{Sha256Hex, hex};
+use crate::model::digest::{Sha256Hex, hex};
 use crate::model::ids::{ClipId, SetupName};
 use crate::model::montage::Drawn;
 use crate::model::random::RandomWords;

@@ -1,5 +1,6 @@
 //! `listen`: the blind player at this computer.
 
+mod look;
 mod page;
 mod plain;
 mod signals;

@@ -1,0 +1,153 @@
+//! The terminal page: near-black, plain pads of one colour and shape, the trial's number, the keys. Nothing on it moves with the sound.
+
+use super::page::{Page, Stage};
+use crate::jobs::listen::Listening;
+use ratatui::Frame;
+use ratatui::layout::{Alignment, Constraint, Layout, Rect};
+use ratatui::style::{Color, Modifier, Style};
+use ratatui::text::Line;
+use ratatui::widgets::{Block, BorderType, Borders, Paragraph, Wrap};
+
+impl Page {
+    fn style(&self, bright: bool) -> Style {
+        let style = if self.color {
+            Style::new().bg(Color::Rgb(12, 12, 12)).fg(if bright { Color::Rgb(225, 220, 210) } else { Color::Rgb(150, 146, 138) })
+        } else {
+            Style::new()
+        };
+        if bright { style.add_modifier(Modifier::BOLD) } else { style }
+    }
+
+    pub(super) fn draw(&self, frame: &mut Frame<'_>, listening: &Listening<'_>) {
+        let area = frame.area();
+        frame.render_widget(Block::new().style(self.style(false)), area);
+        let [head, pads, text, keys] = Layout::vertical([
+            Constraint::Length(3),
+            Constraint::Length(
+                if matches!(
+                    self.stage,
+                    Stage::Listen | Stage::Answer(_) | Stage::Confidence(..) | Stage::Remark(..) | Stage::Leave
+                ) {
+                    5
+                } else {
+                    0
+                },
+            ),
+            Constraint::Min(4),
+            Constraint::Length(3),
+        ])
+        .areas(area);
+        frame.render_widget(Paragraph::new(self.head(listening)).alignment(Alignment::Center).style(self.style(true)), head);
+        if pads.height > 0 {
+            self.pads(frame, pads, listening);
+        }
+        let body =
+            Paragraph::new(self.body(listening)).alignment(Alignment::Center).wrap(Wrap { trim: true }).style(self.style(false));
+        frame.render_widget(body, text);
+        let help =
+            Paragraph::new(self.keys(listening)).alignment(Alignment::Center).wrap(Wrap { trim: true }).style(self.style(false));
+        frame.render_widget(help, keys);
+    }
+
+    fn head(&self, listening: &Listening<'_>) -> Vec<Line<'static>> {
+        let number = match listening.trial() {
+            Some(trial) => {
+                let planned = listening.standing().ok().and_then(|s| s.planned).map_or_else(String::new, |p| format!(" of {p}"));
+                format!("Trial {}{planned}", trial.number)
+            }
+            None => "Listening".to_owned(),
+        };
+        vec![Line::from(""), Line::from(number)]
+    }
+
+    /// The same pad for every slot: one colour, one shape. The border of the one that was asked for last is doubled.
+    fn pads(&self, frame: &mut Frame<'_>, area: Rect, listening: &Listening<'_>) {
+        let labels = listening.trial().map(|t| t.labels.clone()).unwrap_or_default();
+        let width = (area.width / labels.len().max(1) as u16).min(16);
+        let row =
+            Layout::horizontal(vec![Constraint::Length(width); labels.len()]).flex(ratatui::layout::Flex::Center).split(area);
+        for (i, label) in labels.into_iter().enumerate() {
+            let border = if self.slot == Some(i) { BorderType::Double } else { BorderType::Plain };
+            let block = Block::new().borders(Borders::ALL).border_type(border).style(self.style(false));
+            let pad = Paragraph::new(vec![Line::from(""), Line::from(label)])
+                .alignment(Alignment::Center)
+                .block(block)
+                .style(self.style(true));
+            frame.render_widget(pad, row[i]);
+        }
+    }
+
+    fn body(&self, listening: &Listening<'_>) -> Vec<Line<'static>> {
+        let lines = |texts: &[&'static str]| texts.iter().map(|t| Line::from(*t)).collect::<Vec<_>>();
+        let mut out = match &self.stage {
+            Stage::Level => {
+                let mut out = vec![Line::from("Noise sounds, as loud as the clips."), Line::from("")];
+                out.extend(lines(&super::CAUTION));
+                out
+            }
+            Stage::Instructions => lines(listening.instructions()),
+            Stage::Listen => vec![Line::from(listening.question())],
+            Stage::Answer(chosen) if listening.rates() => {
+                vec![
+                    Line::from(listening.question()),
+                    Line::from("Type a number for each, as in 1=80,2=35,3=100"),
+                    Line::from(chosen.clone()),
+                ]
+            }
+            Stage::Answer(chosen) => {
+                let said = if chosen.is_empty() {
+                    "Your answer?".to_owned()
+                } else {
+                    format!("Your answer: {chosen}. Enter takes it down, for good.")
+                };
+                vec![Line::from(listening.question()), Line::from(said)]
+            }
+            Stage::Confidence(choice, typed) => vec![
+                Line::from(format!("Your answer: {choice}.")),
+                Line::from("How sure are you, from 0 (a guess) to 100 (certain)? It does not count; empty leaves it out."),
+                Line::from(typed.clone()),
+            ],
+            Stage::Remark(choice, _, typed) => vec![
+                Line::from(format!("Your answer: {choice}. Enter takes it down, for good.")),
+                Line::from("A remark? What did you listen to? Empty leaves it out."),
+                Line::from(typed.clone()),
+            ],
+            Stage::Lost => vec![Line::from("The sound stopped. Nothing is lost: a fresh trial waits for you.")],
+            Stage::Training => {
+                let mut out = vec![Line::from("Hear the setups openly for as long as you like; nothing counts yet.")];
+                out.extend((1..).zip(listening.training_names()).map(|(n, name)| Line::from(format!("{n}: {name}"))));
+                out
+            }
+            Stage::Leave => vec![Line::from("Leave? This trial will be void; a fresh one waits for you.")],
+            Stage::Break => vec![Line::from("That was a good number of trials without a break. Rest your ears if you like.")],
+        };
+        if !self.message.is_empty() {
+            out.push(Line::from(""));
+            out.push(Line::from(self.message.clone()));
+        }
+        out
+    }
+
+    fn keys(&self, listening: &Listening<'_>) -> String {
+        match &self.stage {
+            Stage::Level => "Enter: the level is set     q: leave".to_owned(),
+            Stage::Instructions | Stage::Break => "Enter: go on     t: hear the setups openly first     q: leave".to_owned(),
+            Stage::Lost => "Enter: try the device again     q: leave".to_owned(),
+            Stage::Training => "1 2 ...: hear     Enter: to the trials     q: leave".to_owned(),
+            Stage::Confidence(..) => "0 to 100     Enter: go on     Esc: back".to_owned(),
+            Stage::Remark(..) => "Enter: take it down     Esc: back".to_owned(),
+            Stage::Listen => {
+                let labels = listening.trial().map(|t| t.labels.join(" ").to_lowercase()).unwrap_or_default();
+                format!(
+                    "{labels}: hear     space: again     p: pause     Enter: answer     q: leave\ns e: begin, end a part to loop     w: the whole"
+                )
+            }
+            Stage::Answer(_) if listening.rates() => "Enter: take it down     Esc: back".to_owned(),
+            Stage::Answer(_) => {
+                let choices = listening.trial().map(|t| t.choices.join(" ").to_lowercase()).unwrap_or_default();
+                format!("{choices}: choose     Enter: take it down     Esc: back")
+            }
+            Stage::Leave => "y: leave     any other key: stay".to_owned(),
+        }
+    }
+}
