@@ -1,32 +1,26 @@
 //! What the engineer's forms do: each calls one job and says on the next page what came of it.
 
 use super::App;
-use super::pages::layout::{Flash, page, sentence};
-use super::pages::{sheet, tests};
+use super::forms::{Fields, sheet_of, wrong};
+use super::pages::layout::{page, sentence};
+use super::pages::tests;
 use crate::jobs::JobError;
 use crate::jobs::{check, intake, meter, plan, prepare, rig, sheet as sheets};
-use crate::model::explain::Fate;
 use crate::model::ids::{ExcerptName, ListenerCode, MicName, SetupName, TakeId, TestId};
 use crate::model::session::{Excerpt, MeterValue};
 use crate::model::trial::{Controls, Method, TrialCount};
 use crate::units::{Dbtp, Ohm, Seconds};
 use axum::Router;
-use axum::extract::rejection::FormRejection;
-use axum::extract::{Form, State};
+use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use futures_util::stream::{Stream, unfold};
 use maud::html;
-use std::collections::BTreeMap;
 use std::convert::Infallible;
-use std::fmt::Write;
 use std::path::Path;
 use std::sync::Arc;
-
-/// Fields of a form, trimmed; empty ones are left out.
-type Fields = BTreeMap<String, String>;
 
 pub(super) fn routes() -> Router<Arc<App>> {
     Router::new()
@@ -41,39 +35,6 @@ pub(super) fn routes() -> Router<Arc<App>> {
         .route("/invite", post(invite))
         .route("/close", post(close))
         .route("/progress", get(progress))
-}
-
-type Posted = Result<Form<Fields>, FormRejection>;
-
-fn fields(posted: Posted) -> Result<Fields, Box<Response>> {
-    match posted {
-        Ok(Form(fields)) => {
-            Ok(fields.into_iter().map(|(k, v)| (k, v.trim().to_owned())).filter(|(_, v)| !v.is_empty()).collect())
-        }
-        Err(rejection) => {
-            let lines = vec!["The form could not be read.".to_owned(), rejection.body_text()];
-            let body = html! {};
-            Err(Box::new((rejection.status(), page("Trouble", Some(&Flash { bad: true, lines }), &body)).into_response()))
-        }
-    }
-}
-
-fn wrong(what: impl Into<String>) -> JobError {
-    JobError::plain("wrong-field", Fate::WrongUse, what, "correct the field and send it again")
-}
-
-fn number(fields: &Fields, key: &str, otherwise: f64) -> Result<f64, JobError> {
-    match fields.get(key) {
-        None => Ok(otherwise),
-        Some(text) => text.replace(',', ".").parse().map_err(|_| wrong(format!("{text:?} is no number"))),
-    }
-}
-
-fn whole(fields: &Fields, key: &str, otherwise: u32) -> Result<u32, JobError> {
-    match fields.get(key) {
-        None => Ok(otherwise),
-        Some(text) => text.parse().map_err(|_| wrong(format!("{text:?} is no whole number"))),
-    }
 }
 
 /// Keeps what came of it for the next page and goes there.
@@ -96,13 +57,8 @@ async fn alone(
     told(&app, to, result)
 }
 
-async fn rig_sheet(State(app): State<Arc<App>>, posted: Posted) -> Response {
-    let fields = match fields(posted) {
-        Ok(fields) => fields,
-        Err(response) => return *response,
-    };
-    let text = fields.get("sheet").cloned().unwrap_or_default();
-    alone(app, "/", move |folder, app| read_rig(folder, &text, app)).await
+async fn rig_sheet(State(app): State<Arc<App>>, fields: Fields) -> Response {
+    alone(app, "/", move |folder, app| read_rig(folder, fields.text("sheet"), app)).await
 }
 
 fn read_rig(folder: &Path, text: &str, app: &App) -> Result<Vec<String>, JobError> {
@@ -118,88 +74,17 @@ fn read_rig(folder: &Path, text: &str, app: &App) -> Result<Vec<String>, JobErro
     Ok(lines)
 }
 
-/// A rig sheet out of the form's fields: the same text that one could have written by hand.
-fn written(fields: &Fields) -> Result<String, JobError> {
-    let text = |key: &str| fields.get(key).map(String::as_str);
-    let quoted = |v: &str| serde_json::to_string(v).unwrap_or_default();
-    let mut out = String::from("[session]\n");
-    for key in ["title", "question"] {
-        if let Some(v) = text(key) {
-            // Writing to a String cannot fail.
-            let _ = writeln!(out, "{key} = {}", quoted(v));
-        }
-    }
-    let kind = text("amp_kind").unwrap_or("valve");
-    let _ = write!(out, "\n[amplifier]\nlabel = {}\nkind = {}\n", quoted(text("amp_label").unwrap_or("amplifier")), quoted(kind));
-    if text("amp_w").is_some() {
-        let _ = writeln!(out, "rated_w = {}", number(fields, "amp_w", 0.0)?);
-    }
-    let taps: Vec<f64> = text("taps")
-        .unwrap_or("")
-        .split([',', ' ', ';'])
-        .filter(|t| !t.is_empty())
-        .map(|t| t.parse().map_err(|_| wrong(format!("the tap {t:?} is no number"))))
-        .collect::<Result<_, _>>()?;
-    match (kind, taps.first()) {
-        ("solid-state", Some(least)) => drop(writeln!(out, "min_load_ohm = {least}")),
-        (_, Some(_)) => drop(writeln!(out, "taps_ohm = {taps:?}")),
-        _ => {}
-    }
-    for i in 1..=sheet::DRIVERS {
-        if let Some(label) = text(&format!("driver{i}")) {
-            let _ = write!(
-                out,
-                "\n[[driver]]\nlabel = {}\nnominal_ohm = {}\n",
-                quoted(label),
-                number(fields, &format!("ohm{i}"), 8.0)?
-            );
-            if text(&format!("w{i}")).is_some() {
-                let _ = writeln!(out, "rated_w = {}", number(fields, &format!("w{i}"), 0.0)?);
-            }
-        }
-    }
-    for i in 1..=sheet::SETUPS {
-        let (Some(name), network) = (text(&format!("setup{i}")), text(&format!("network{i}"))) else { continue };
-        if let Some(network) = network {
-            let _ = write!(
-                out,
-                "\n[[wiring]]\nname = {0}\nnetwork = {1}\n\n[[setup]]\nname = {0}\nwiring = {0}\n",
-                quoted(name),
-                quoted(network)
-            );
-        } else {
-            let _ = write!(out, "\n[[setup]]\nname = {}\n", quoted(name));
-        }
-        if text(&format!("tap{i}")).is_some() {
-            let _ = writeln!(out, "tap_ohm = {}", number(fields, &format!("tap{i}"), 8.0)?);
-        }
-    }
-    for mic in text("mics").unwrap_or("").split([',', ' ']).filter(|m| !m.is_empty()) {
-        let _ = write!(out, "\n[[mic]]\nname = {}\n", quoted(mic));
-    }
-    Ok(out)
+async fn rig_fields(State(app): State<Arc<App>>, fields: Fields) -> Response {
+    alone(app, "/", move |folder, app| read_rig(folder, &sheet_of(&fields)?, app)).await
 }
 
-async fn rig_fields(State(app): State<Arc<App>>, posted: Posted) -> Response {
-    let fields = match fields(posted) {
-        Ok(fields) => fields,
-        Err(response) => return *response,
-    };
-    alone(app, "/", move |folder, app| read_rig(folder, &written(&fields)?, app)).await
-}
-
-async fn read_meter(State(app): State<Arc<App>>, posted: Posted) -> Response {
-    let fields = match fields(posted) {
-        Ok(fields) => fields,
-        Err(response) => return *response,
-    };
+async fn read_meter(State(app): State<Arc<App>>, fields: Fields) -> Response {
     alone(app, "/", move |folder, app| {
-        let wiring = fields.get("wiring").cloned().unwrap_or_default();
-        let reading = match fields.get("ohm").map(String::as_str) {
-            Some(text) if text.eq_ignore_ascii_case("ol") => MeterValue::Open,
-            _ => MeterValue::Ohm(Ohm::new(number(&fields, "ohm", f64::NAN)?)?),
+        let reading = match fields.text("ohm") {
+            text if text.eq_ignore_ascii_case("ol") => MeterValue::Open,
+            _ => MeterValue::Ohm(Ohm::new(fields.number("ohm", f64::NAN)?)?),
         };
-        let doc = meter::meter(folder, &wiring, reading, app.clock)?;
+        let doc = meter::meter(folder, fields.text("wiring"), reading, app.clock)?;
         let judged = if doc.as_intended { "reads as intended" } else { "does not read as intended" };
         let mut lines = vec![format!("{} {judged}.", doc.wiring)];
         lines.extend(doc.suspects.iter().take(4).map(|s| format!("Perhaps: {}", s.what)));
@@ -223,13 +108,9 @@ async fn check_takes(State(app): State<Arc<App>>) -> Response {
     .await
 }
 
-async fn withdraw(State(app): State<Arc<App>>, posted: Posted) -> Response {
-    let fields = match fields(posted) {
-        Ok(fields) => fields,
-        Err(response) => return *response,
-    };
+async fn withdraw(State(app): State<Arc<App>>, fields: Fields) -> Response {
     alone(app, "/takes", move |folder, app| {
-        let take = TakeId::new(fields.get("take").map_or("", String::as_str))?;
+        let take = TakeId::new(fields.text("take"))?;
         let reason = fields.get("reason").ok_or_else(|| wrong("a reason is wanted: every report prints it"))?;
         intake::withdraw(folder, &take, reason, app.clock)?;
         Ok(vec![format!("{take} is out of use. Make the clips again.")])
@@ -237,17 +118,13 @@ async fn withdraw(State(app): State<Arc<App>>, posted: Posted) -> Response {
     .await
 }
 
-async fn make_clips(State(app): State<Arc<App>>, posted: Posted) -> Response {
-    let fields = match fields(posted) {
-        Ok(fields) => fields,
-        Err(response) => return *response,
-    };
+async fn make_clips(State(app): State<Arc<App>>, fields: Fields) -> Response {
     alone(app, "/clips", move |folder, app| {
         let part = fields.contains_key("start") || fields.contains_key("end");
         let excerpts = if part {
-            let name = ExcerptName::new(fields.get("excerpt").map_or("part", String::as_str))?;
-            let end = if fields.contains_key("end") { Some(Seconds::new(number(&fields, "end", 0.0)?)?) } else { None };
-            vec![Excerpt { name, start: Seconds::new(number(&fields, "start", 0.0)?)?, end }]
+            let name = ExcerptName::new(fields.get("excerpt").unwrap_or("part"))?;
+            let end = if fields.contains_key("end") { Some(Seconds::new(fields.number("end", 0.0)?)?) } else { None };
+            vec![Excerpt { name, start: Seconds::new(fields.number("start", 0.0)?)?, end }]
         } else {
             Vec::new()
         };
@@ -267,24 +144,24 @@ async fn make_clips(State(app): State<Arc<App>>, posted: Posted) -> Response {
 }
 
 fn plan_request(fields: &Fields) -> Result<plan::Request, JobError> {
-    let method = fields.get("method").map_or("abx", String::as_str);
-    let trials = whole(fields, "trials", 16)?;
-    let name = |key: &str| fields.get(key).map(|v| SetupName::new(v)).transpose();
+    let method = fields.get("method").unwrap_or("abx");
+    let trials = fields.whole("trials", 16)?;
+    let name = |key: &str| fields.get(key).map(SetupName::new).transpose();
     Ok(plan::Request {
         compare: fields.keys().filter_map(|k| k.strip_prefix("with-")).map(SetupName::new).collect::<Result<_, _>>()?,
         method: Method::from_name(method).ok_or_else(|| wrong(format!("{method:?} is no method")))?,
         trials: if trials == 0 { TrialCount::OpenEnded } else { TrialCount::Fixed(trials) },
-        listeners: whole(fields, "listeners", 1)?,
-        alpha: number(fields, "alpha", 0.05)?,
-        bound: number(fields, "bound", 0.3)?,
-        controls: Controls { same_file: whole(fields, "same_file", 0)?, repeat: whole(fields, "repeat", 0)? },
-        mic: fields.get("mic").map(|m| MicName::new(m)).transpose()?,
-        excerpt: fields.get("excerpt").map(|e| ExcerptName::new(e)).transpose()?,
+        listeners: fields.whole("listeners", 1)?,
+        alpha: fields.number("alpha", 0.05)?,
+        bound: fields.number("bound", 0.3)?,
+        controls: Controls { same_file: fields.whole("same_file", 0)?, repeat: fields.whole("repeat", 0)? },
+        mic: fields.get("mic").map(MicName::new).transpose()?,
+        excerpt: fields.get("excerpt").map(ExcerptName::new).transpose()?,
         as_recorded: fields.contains_key("as_recorded"),
-        attribute: fields.get("attribute").cloned(),
+        attribute: fields.get("attribute").map(str::to_owned),
         expect: name("expect")?,
         reference: name("reference")?,
-        load_reason: fields.get("load_reason").cloned(),
+        load_reason: fields.get("load_reason").map(str::to_owned),
         training_by_name: false,
         ask_confidence: fields.contains_key("ask_confidence"),
     })
@@ -297,11 +174,7 @@ fn in_order(folder: &Path, mut request: plan::Request) -> Result<plan::Request, 
     Ok(request)
 }
 
-async fn seal(State(app): State<Arc<App>>, posted: Posted) -> Response {
-    let fields = match fields(posted) {
-        Ok(fields) => fields,
-        Err(response) => return *response,
-    };
+async fn seal(State(app): State<Arc<App>>, fields: Fields) -> Response {
     alone(app, "/tests", move |folder, app| {
         let doc = plan::plan(folder, &in_order(folder, plan_request(&fields)?)?, app.clock)?;
         let (test, seal) = (doc.test.unwrap_or_default(), doc.seal_sha256.unwrap_or_default());
@@ -313,11 +186,7 @@ async fn seal(State(app): State<Arc<App>>, posted: Posted) -> Response {
 }
 
 /// `POST /plan/what-if`: a piece of page for the script, a whole one without it.
-async fn what_if(State(app): State<Arc<App>>, headers: HeaderMap, posted: Posted) -> Response {
-    let fields = match fields(posted) {
-        Ok(fields) => fields,
-        Err(response) => return *response,
-    };
+async fn what_if(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields) -> Response {
     let inner = Arc::clone(&app);
     let found = App::apart(move || {
         let folder = inner.desk.folder();
@@ -335,16 +204,9 @@ async fn what_if(State(app): State<Arc<App>>, headers: HeaderMap, posted: Posted
     }
 }
 
-async fn invite(State(app): State<Arc<App>>, posted: Posted) -> Response {
-    let fields = match fields(posted) {
-        Ok(fields) => fields,
-        Err(response) => return *response,
-    };
+async fn invite(State(app): State<Arc<App>>, fields: Fields) -> Response {
     let named = || -> Result<(TestId, ListenerCode), JobError> {
-        Ok((
-            TestId::new(fields.get("test").map_or("", String::as_str))?,
-            ListenerCode::new(fields.get("listener").map_or("", String::as_str))?,
-        ))
+        Ok((TestId::new(fields.text("test"))?, ListenerCode::new(fields.text("listener"))?))
     };
     let result = match named() {
         Ok((test, listener)) => {
@@ -356,12 +218,8 @@ async fn invite(State(app): State<Arc<App>>, posted: Posted) -> Response {
     told(&app, "/tests", result)
 }
 
-async fn close(State(app): State<Arc<App>>, posted: Posted) -> Response {
-    let fields = match fields(posted) {
-        Ok(fields) => fields,
-        Err(response) => return *response,
-    };
-    let result = match TestId::new(fields.get("test").map_or("", String::as_str)) {
+async fn close(State(app): State<Arc<App>>, fields: Fields) -> Response {
+    let result = match TestId::new(fields.text("test")) {
         Ok(test) => {
             let name = test.to_string();
             app.ask(|desk, done| desk.close_test(test, done)).await.map(|()| vec![format!("{name} is closed for good.")])

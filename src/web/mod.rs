@@ -6,6 +6,7 @@
 //! * `listening`: the addresses of the listening page
 //! * `pages`: the engineer's pages, one file each
 //! * `actions`: what the engineer's forms do
+//! * `forms`: what they send
 //! * `uploads`: recordings on their way in
 //! * `qr`: links as codes for a phone
 //! * `assets`: page files, taken in at compile time
@@ -13,6 +14,7 @@
 mod actions;
 mod app;
 mod assets;
+mod forms;
 pub mod guard;
 mod listening;
 mod pages;

@@ -16,7 +16,6 @@ use super::score::{ScoreDoc, score};
 use crate::model::explain::Fate;
 use crate::model::outside::Clock;
 use crate::report::content::document;
-use crate::report::plots::PlotError;
 use crate::report::view::{AuditView, Report};
 use crate::report::{markdown, page};
 use crate::sound::write;
@@ -109,8 +108,8 @@ pub fn report(folder: &Path, out: Option<&Path>, clock: &dyn Clock) -> Result<Re
             let text = serde_json::to_string_pretty(&all).map_err(|e| failed(folder, &e))?;
             text + "\n"
         }
-        Format::Html => page::page(&document(&view).map_err(|e| plot(&e))?),
-        Format::Markdown => markdown::markdown(&document(&view).map_err(|e| plot(&e))?),
+        Format::Html => page::page(&document(&view)?),
+        Format::Markdown => markdown::markdown(&document(&view)?),
     };
     let path = match out {
         Some(path) => {
@@ -171,15 +170,6 @@ pub fn view(folder: &Path, scored: &ScoreDoc, audited: &audit::AuditDoc, clock: 
         ("orders drawn by".to_owned(), crate::trial::generator::NAME.to_owned()),
     ];
     Ok(view)
-}
-
-fn plot(error: &PlotError) -> JobError {
-    JobError::plain(
-        "plot",
-        Fate::Failed,
-        error.to_string(),
-        "this is a defect of the program; the Markdown of other tests may still work",
-    )
 }
 
 fn exists(path: &Path) -> JobError {

@@ -4,6 +4,7 @@
 //! One unit of a drawing's design is ten units of the SVG, since the backend rounds to whole units. Colours are written as plain
 //! attributes (so that the drawing stands alone) and overridden by the page's style for dark and print.
 
+use crate::model::explain::{Explain, Fate};
 use plotters::coord::Shift;
 use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
@@ -34,6 +35,18 @@ pub(super) const PAPER: RGBColor = RGBColor(0xfb, 0xf7, 0xec);
 pub struct PlotError {
     /// What the drawing library said.
     pub what: String,
+}
+
+impl Explain for PlotError {
+    fn kind(&self) -> &'static str {
+        "plot"
+    }
+    fn next(&self) -> String {
+        "this is a defect of the program; the numbers themselves are in: cabjury score FOLDER --json".to_owned()
+    }
+    fn fate(&self) -> Fate {
+        Fate::Failed
+    }
 }
 
 /// Any error of the drawing library.

@@ -3,7 +3,6 @@
 use super::layout::{command, failed};
 use crate::jobs::JobError;
 use crate::jobs::publish::whole;
-use crate::model::explain::Fate;
 use crate::report::content::{Document, document, sealed, verdicts};
 use crate::report::page::{self, card, piece};
 use crate::report::view::Report;
@@ -18,14 +17,7 @@ use std::sync::Arc;
 
 fn built(folder: &Path, app: &App) -> Result<(Report, Document), JobError> {
     let report = whole(folder, app.clock)?;
-    let document = document(&report).map_err(|e| {
-        JobError::plain(
-            "plot",
-            Fate::Failed,
-            e.to_string(),
-            "this is a defect of the program; the Markdown report may still work",
-        )
-    })?;
+    let document = document(&report)?;
     Ok((report, document))
 }
 
@@ -33,8 +25,7 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, JobError> {
     let (report, document) = built(folder, app)?;
     let shown = folder.display();
     let scored = report.tests.iter().any(|t| t.score.is_some());
-    let listeners = sealed::listeners(&report)
-        .map_err(|e| JobError::plain("plot", Fate::Failed, e.to_string(), "this is a defect of the program"))?;
+    let listeners = sealed::listeners(&report)?;
     Ok(html! {
         @if !scored { p { "No test is closed yet, so there is no verdict. " a href="/tests" { "How far they are" } "." } }
         @for verdict in &document.verdicts { (card(verdict)) }

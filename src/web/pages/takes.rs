@@ -17,10 +17,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, JobError> {
         return Ok(html! { p { "No take was imported yet. " a href="/runsheet" { "Drop recordings on the run sheet" } "." } });
     }
     let view = sketch(folder)?;
-    let plots = |e: crate::report::plots::PlotError| {
-        JobError::plain("plot", crate::model::explain::Fate::Failed, e.to_string(), "this is a defect of the program")
-    };
-    let (levels, differences) = (compared::takes(&view).map_err(plots)?, found::found(&view).map_err(plots)?);
+    let (levels, differences) = (compared::takes(&view)?, found::found(&view)?);
     Ok(html! {
         form method="post" action="/check" data-slow="checking" {
             p { "Faults, lags, levels, and the difference between setups beside that between repeat takes." }
