@@ -1,8 +1,10 @@
 //! Every draw is fair and independent, every answer is judged right, nothing can be read before its pick.
 
 use cabjury::model::audio::Sha256Hex;
+use cabjury::model::explain::{Explain, Fate};
 use cabjury::model::ids::{ClipId, ExcerptName, MicName, SetupName, TakeId, TestId};
 use cabjury::model::trial::{Answer, Controls, Method, OrderRecord, Plan, PlanClip, TrialCount, TrialKind};
+use cabjury::trial::draw::planned;
 use cabjury::trial::{Generator, Progressed, commitment_of, draw_trial, seal};
 use cabjury::units::Probability;
 use std::collections::BTreeMap;
@@ -220,4 +222,76 @@ fn the_canonical_plan_is_readable_and_sealed() {
     let mut other = plan.clone();
     other.alpha = Probability::new(0.01).unwrap();
     assert_ne!(seal::seal(&text), seal::seal(&seal::canonical(&other)));
+}
+
+/// Which kind of trial comes next is a draw among all that are left; whose takes are repeated, and which file is heard three times, are fair.
+#[test]
+fn controls_are_spread_by_draws_of_their_own() {
+    let mut random = Generator::simulated(14);
+    let mut plan = plan(Method::Abx, &["one", "two"], 2, Controls { same_file: 3, repeat: 2 });
+    assert_eq!(planned(&plan), Some(21));
+    for (count, scored) in [(TrialCount::Fixed(16), 16.0), (TrialCount::OpenEnded, 11.0)] {
+        plan.trials = count;
+        let (mut kinds, mut repeated, mut same) = ([0.0; 3], BTreeMap::new(), BTreeMap::new());
+        for _ in 0..20_000 {
+            let order = opened(&plan, Progressed::default(), &mut random);
+            let setups: Vec<&str> = order.slots.iter().map(|s| setup(&plan, &s.clip)).collect();
+            match order.kind {
+                TrialKind::SameFile => {
+                    kinds[0] += 1.0;
+                    assert!(order.slots.iter().all(|s| s.clip == order.slots[0].clip));
+                    *same.entry(order.slots[0].clip.to_string()).or_insert(0) += 1;
+                }
+                TrialKind::Repeat => {
+                    kinds[1] += 1.0;
+                    assert!(setups.iter().all(|s| *s == setups[0]) && order.slots[0].clip != order.slots[1].clip);
+                    *repeated.entry(setups[0].to_owned()).or_insert(0) += 1;
+                }
+                TrialKind::Scored => kinds[2] += 1.0,
+            }
+        }
+        let expected = [3.0, 2.0, scored].map(|n| 20_000.0 * n / (5.0 + scored));
+        let chi: f64 = kinds.iter().zip(expected).map(|(n, e)| (n - e) * (n - e) / e).sum();
+        assert!(cabjury::stats::panel::chi_square_tail(chi, 2.0) > 1e-6, "{kinds:?} against {expected:?}");
+        fair(&repeated, 2);
+        fair(&same, 4);
+    }
+    assert_eq!(planned(&plan), None);
+    // A whole evening has exactly what the plan says, and a setup with a single take is not the one that is repeated.
+    plan.trials = TrialCount::Fixed(16);
+    plan.clips.remove(0);
+    let mut done = Progressed::default();
+    while done.all() < 21 {
+        let order = opened(&plan, done, &mut random);
+        match order.kind {
+            TrialKind::SameFile => done.same_file += 1,
+            TrialKind::Repeat => {
+                assert!(order.slots.iter().all(|s| setup(&plan, &s.clip) == "two"));
+                done.repeat += 1;
+            }
+            TrialKind::Scored => done.scored += 1,
+        }
+    }
+    assert_eq!(done, Progressed { scored: 16, same_file: 3, repeat: 2 });
+}
+
+#[test]
+fn what_cannot_be_drawn_from_says_why() {
+    let of = |method, setups: &[&str], takes, repeat| plan(method, setups, takes, Controls { same_file: 0, repeat });
+    let mut without = of(Method::Abx, &["one", "two"], 1, 0);
+    without.clips.retain(|c| c.setup.as_str() != "two");
+    for (plan, said) in [
+        (without, "abx wants a clip of every setup, the plan has none of two"),
+        (of(Method::Abx, &["one", "two", "three"], 1, 0), "abx wants two setups, the plan has 3"),
+        (of(Method::Preference, &["one"], 1, 0), "preference wants two setups or more, the plan has 1"),
+        (
+            of(Method::Abx, &["one", "two"], 1, 1),
+            "abx wants a setup with two takes for its repeat trials, the plan has one take of each",
+        ),
+    ] {
+        let error = draw_trial(&plan, Progressed::default(), &mut Generator::simulated(1)).err().unwrap();
+        assert_eq!(error.to_string(), said);
+        assert_eq!((error.kind(), error.fate()), ("cannot-draw", Fate::Refused));
+        assert!(error.next().contains("plan anew"));
+    }
 }
