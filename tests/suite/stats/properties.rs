@@ -88,3 +88,25 @@ fn runs_of_a_very_long_test() {
         assert!((few / wanted.1 - 1.0).abs() < 1e-9 && (many / wanted.2 - 1.0).abs() < 1e-9, "{few} {many}");
     }
 }
+
+proptest! {
+    /// The statistic of Cochran and Armitage is the number of trials times the squared correlation of score and outcome (Agresti, Categorical
+    /// Data Analysis, on linear trend; from memory), whatever the blocks' sizes.
+    #[test]
+    fn a_trend_is_a_correlation(blocks in prop::collection::vec((-5.0f64..5.0, 1u64..30, 0.0f64..=1.0), 2..8)) {
+        let blocks: Vec<(f64, u64, u64)> = blocks.iter().map(|(s, n, share)| (*s, *n, (*n as f64 * share) as u64)).collect();
+        let rows: Vec<(f64, f64)> = blocks
+            .iter()
+            .flat_map(|(s, n, right)| (0..*n).map(move |k| (*s, if k < *right { 1.0 } else { 0.0 })))
+            .collect();
+        let n = rows.len() as f64;
+        let mean = (rows.iter().map(|r| r.0).sum::<f64>() / n, rows.iter().map(|r| r.1).sum::<f64>() / n);
+        let sum = |f: &dyn Fn(f64, f64) -> f64| rows.iter().map(|r| f(r.0 - mean.0, r.1 - mean.1)).sum::<f64>();
+        let (both, first, second) = (sum(&|a, b| a * b), sum(&|a, _| a * a), sum(&|_, b| b * b));
+        prop_assume!(first > 1e-6 && second > 1e-6);
+        let (z, p) = checks::trend(&blocks).unwrap();
+        prop_assert!((z * z - n * both * both / first / second).abs() < 1e-8 * (1.0 + z * z), "{}", z);
+        prop_assert!(z.abs() < 1e-9 || z.is_sign_positive() == both.is_sign_positive());
+        prop_assert!((p - cabjury::stats::panel::chi_square_tail(z * z, 1.0)).abs() < 1e-9);
+    }
+}

@@ -93,7 +93,10 @@ fn picks_are_idempotent_and_stay() {
     trials.enter(&plan, &code, false).unwrap();
     let open = trials.next(&plan, &code, "silent").unwrap();
     assert!(trials.next(&plan, &code, "silent").is_err(), "two trials open at once");
-    assert!(trials.pick(&plan, &open.id, &answer("C"), Vec::new()).is_err(), "C is no choice");
+    let error = trials.pick(&plan, &open.id, &answer("C"), Vec::new()).unwrap_err();
+    assert_eq!(error.to_string(), "\"C\" is not one of the choices: A, B");
+    let said = error.explain();
+    assert_eq!((said.kind(), said.next().as_str()), ("not-a-choice", "pick one of the choices that are shown"));
     trials.pick(&plan, &open.id, &answer("A"), Vec::new()).unwrap();
     trials.pick(&plan, &open.id, &answer("A"), Vec::new()).unwrap();
     let error = trials.pick(&plan, &open.id, &answer("B"), Vec::new()).unwrap_err();
