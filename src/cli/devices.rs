@@ -2,7 +2,7 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
-use crate::jobs::listen::devices;
+use crate::jobs::sounding::devices;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury devices";
 

@@ -153,8 +153,9 @@ fn montage_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), Job
     Ok(())
 }
 
-/// The last state of every test and trial that the log tells, against what the tables hold.
-fn log_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobError> {
+/// The last state of every test and trial that the log tells, against what the tables hold; then seals and commitments. Returns the number of
+/// void trials.
+fn record_problems(session: &Session, out: &mut Vec<Problem>) -> Result<u64, JobError> {
     // Of each record only the hash is kept: a million trials are not held in memory twice.
     let mut told: HashMap<String, Sha256Hex> = HashMap::new();
     let mut order_before_pick = Vec::new();
@@ -169,7 +170,7 @@ fn log_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobErro
     for seq in order_before_pick {
         out.push(Problem { place: format!("log entry {seq}"), what: "an order was written before its pick".to_owned() });
     }
-    let mut count = 0;
+    let (mut count, mut void_trials, mut unopened) = (0, 0, Vec::new());
     let mut differs = |subject: &str, record: Result<String, serde_json::Error>| {
         count += 1;
         if told.get(subject) != record.ok().map(|r| Sha256Hex::of(r.as_bytes())).as_ref() {
@@ -178,7 +179,12 @@ fn log_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobErro
     };
     for test in session.tests()? {
         differs(test.plan.test.as_str(), serde_json::to_string(&test));
-        session.each_trial(&test.plan.test, &mut |trial| differs(trial.id.as_str(), serde_json::to_string(&trial)))?;
+        unopened.extend(sealed_problems(&test));
+        session.each_trial(&test.plan.test, &mut |trial| {
+            differs(trial.id.as_str(), serde_json::to_string(&trial));
+            void_trials += u64::from(matches!(trial.state, TrialState::Void { .. }));
+            unopened.extend(commitment_problem(&trial));
+        })?;
     }
     for montage in session.montages()? {
         differs(montage.id.as_str(), serde_json::to_string(&montage));
@@ -189,7 +195,8 @@ fn log_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), JobErro
             what: format!("it tells of {} tests, trials and montages, the tables hold {count}", told.len()),
         });
     }
-    Ok(())
+    out.extend(unopened);
+    Ok(void_trials)
 }
 
 /// Verifies a session.
@@ -203,15 +210,7 @@ pub fn audit(folder: &Path) -> Result<AuditDoc, JobError> {
         chain.breaks.iter().map(|(seq, what)| Problem { place: format!("log entry {seq}"), what: what.clone() }).collect();
     let unverified_files = file_problems(&session, &mut problems)?;
     montage_problems(&session, &mut problems)?;
-    log_problems(&session, &mut problems)?;
-    let mut void_trials = 0;
-    for test in session.tests()? {
-        problems.extend(sealed_problems(&test));
-        session.each_trial(&test.plan.test, &mut |trial| {
-            void_trials += u64::from(matches!(trial.state, TrialState::Void { .. }));
-            problems.extend(commitment_problem(&trial));
-        })?;
-    }
+    let void_trials = record_problems(&session, &mut problems)?;
     let verdicts = score::score_session(&session)?
         .into_iter()
         .filter_map(|t| t.result.map(|r| VerdictDoc { test: t.test, verdict: r.verdict, sentence: r.sentence }))

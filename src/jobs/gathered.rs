@@ -32,11 +32,11 @@ pub struct Gathered {
     pub(super) problem: Option<String>,
 }
 
-/// What is counted of a trial.
-enum Counted<'a> {
+/// What is looked at in a trial.
+enum Seen<'a> {
     Open,
     Void,
-    Answered { choice: &'a str, order: &'a OrderRecord, right: Option<bool>, seconds: f64 },
+    Answered { choice: &'a str, order: &'a OrderRecord, right: Option<bool>, seconds: Option<f64> },
 }
 
 impl Gathered {
@@ -57,15 +57,15 @@ impl Gathered {
 
     /// Takes one more.
     pub fn add(&mut self, plan: &Plan, trial: &TrialRecord) {
-        let counted = match &trial.state {
-            TrialState::Open => Counted::Open,
-            TrialState::Void { .. } => Counted::Void,
+        let seen = match &trial.state {
+            TrialState::Open => Seen::Open,
+            TrialState::Void { .. } => Seen::Void,
             TrialState::Answered { answer, order, right, at, .. } => {
-                Counted::Answered { choice: &answer.choice, order, right: *right, seconds: pace(trial.opened_at, *at) }
+                Seen::Answered { choice: &answer.choice, order, right: *right, seconds: pace(trial.opened_at, *at) }
             }
         };
         let at = self.place(trial.listener.as_str()).unwrap_or_else(|| self.new_place(trial.listener.clone()));
-        self.count(plan, at, &counted);
+        self.count(plan, at, &seen);
     }
 
     fn place(&self, listener: &str) -> Option<(bool, usize)> {
@@ -83,21 +83,19 @@ impl Gathered {
         (simulated, at)
     }
 
-    fn count(&mut self, plan: &Plan, (simulated, at): (bool, usize), counted: &Counted<'_>) {
-        match *counted {
-            Counted::Open => {}
-            Counted::Void => self.void += 1,
-            Counted::Answered { choice, order, right, seconds } => {
+    fn count(&mut self, plan: &Plan, (simulated, at): (bool, usize), seen: &Seen<'_>) {
+        match *seen {
+            Seen::Open => {}
+            Seen::Void => self.void += 1,
+            Seen::Answered { choice, order, right, seconds } => {
                 let tally = if simulated { &mut self.simulated[at].1 } else { &mut self.people[at].1 };
                 tally.add(plan, order, choice, right);
                 self.answered += 1;
                 self.any_person_answered |= !simulated;
                 if order.kind == TrialKind::Scored {
                     self.scored += 1;
-                    // Simulated listeners have no pace; a clock that was set back in between says nothing of anybody's.
-                    if !simulated && seconds >= 0.0 {
-                        tally.seconds.push(seconds);
-                    }
+                    // Simulated listeners have no pace.
+                    tally.seconds.extend(seconds.filter(|_| !simulated));
                 }
             }
         }
@@ -109,21 +107,21 @@ impl Gathered {
             Some(at) => at,
             None => self.new_place(ListenerCode::new(trial.listener)?),
         };
-        let counted = match trial.state {
-            GlanceState::Open => Counted::Open,
-            GlanceState::Void => Counted::Void,
+        let seen = match trial.state {
+            GlanceState::Open => Seen::Open,
+            GlanceState::Void => Seen::Void,
             GlanceState::Answered { choice, order, nonce, right, at: when } => {
                 let (order, canonical) = orders.known(order)?;
                 if self.problem.is_none() {
                     let opened = audit::Opening { commitment: trial.commitment, nonce, canonical, order, choice, right };
                     self.problem = audit::opening_told(&plan.test, trial.number, &opened);
                 }
-                // Simulated listeners have no pace: their times need not be read.
-                let seconds = if at.0 { -1.0 } else { pace(trial.opened_at.parse()?, when.parse()?) };
-                Counted::Answered { choice, order, right, seconds }
+                // The times of simulated listeners need not be read.
+                let seconds = if at.0 { None } else { pace(trial.opened_at.parse()?, when.parse()?) };
+                Seen::Answered { choice, order, right, seconds }
             }
         };
-        self.count(plan, at, &counted);
+        self.count(plan, at, &seen);
         Ok(())
     }
 
@@ -133,8 +131,9 @@ impl Gathered {
     }
 }
 
-fn pace(opened_at: Timestamp, at: Timestamp) -> f64 {
-    at.duration_since(opened_at).as_secs_f64()
+/// Seconds from opening to pick. A clock that was set back in between says nothing of anybody's pace.
+fn pace(opened_at: Timestamp, at: Timestamp) -> Option<f64> {
+    Some(at.duration_since(opened_at).as_secs_f64()).filter(|seconds| *seconds >= 0.0)
 }
 
 /// A record that cannot be taken up.

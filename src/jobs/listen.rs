@@ -2,20 +2,15 @@
 //! finished clips.
 
 use super::error::JobError;
-use super::random;
+use super::sounding::{Places, open_device, start};
 use super::trials::{OpenTrial, Standing, Trials};
-use crate::model::audio::Audio;
 use crate::model::explain::Fate;
-use crate::model::ids::{ClipId, ListenerCode, TestId};
+use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::Clock;
 use crate::model::trial::{Answer, Plan, SlotHeard};
-use crate::signal::{fades, meter, test_sounds};
-use crate::sound::device::{self, Card, OutputDevice, Pace, Silent, Trouble};
+use crate::sound::device::Trouble;
 use crate::sound::player::Player;
-use crate::sound::read_all;
-use crate::store::Session;
 use crate::trial::methods;
-use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -24,30 +19,6 @@ const HEARD_MS: u64 = 300;
 
 /// After so many trials in a row a break is advised.
 pub const BREAK_AFTER: u32 = 12;
-
-/// The document of `devices`.
-#[derive(Debug, Clone, Serialize)]
-pub struct DevicesDoc {
-    /// Names, the default first.
-    pub devices: Vec<String>,
-}
-
-/// Output devices of this machine, and the one that is always there.
-#[must_use]
-pub fn devices() -> DevicesDoc {
-    let mut names = device::names();
-    names.push("silent".to_owned());
-    DevicesDoc { devices: names }
-}
-
-fn open_device(name: Option<&str>) -> Result<Box<dyn OutputDevice>, JobError> {
-    Ok(match name {
-        Some("silent") => Box::new(Silent(Pace::RealTime)),
-        // For tests and the demo: no name that a person would type by chance.
-        Some("silent-fastest") => Box::new(Silent(Pace::Fastest)),
-        name => Box::new(Card::open(name)?),
-    })
-}
 
 /// What a listener has heard of one slot.
 #[derive(Debug, Clone, Default)]
@@ -80,70 +51,6 @@ pub struct Listening<'a> {
     device: Option<String>,
 }
 
-/// Place of each clip in the player, with and without the anchor's low-pass.
-pub(super) type Places = BTreeMap<(ClipId, bool), usize>;
-
-/// A plan's clips in memory, hash by hash the sealed ones, and where each lies.
-pub(super) fn read_clips(session: &Session, plan: &Plan) -> Result<(Vec<Audio>, Places), JobError> {
-    use rayon::prelude::*;
-    let clips = session.clips()?;
-    let mut files = Vec::new();
-    for planned in &plan.clips {
-        let Some(clip) = clips.iter().find(|c| c.id == planned.clip) else {
-            return Err(JobError::plain(
-                "no-clip",
-                Fate::Unfit,
-                format!("the clip {} is gone", planned.clip),
-                "audit the session",
-            ));
-        };
-        files.push((clip.id.clone(), session.absolute(&clip.path), planned.sha256.clone()));
-    }
-    let read: Vec<_> = files.par_iter().map(|(_, path, _)| read_all(path)).collect();
-    let (mut audio, mut places) = (Vec::new(), BTreeMap::new());
-    for ((id, path, sha256), result) in files.into_iter().zip(read) {
-        let (samples, facts) = result?;
-        if facts.sha256 != sha256 {
-            let message = format!("{} is no longer the clip that was sealed", path.display());
-            return Err(JobError::at_path(
-                "clip-changed",
-                Fate::Unfit,
-                &path,
-                message,
-                "audit the session; the test cannot go on",
-            ));
-        }
-        places.insert((id.clone(), false), audio.len());
-        if plan.method == crate::model::trial::Method::Graded
-            && let Some(dull) = test_sounds::anchor(&samples)
-        {
-            audio.push(samples);
-            places.insert((id, true), audio.len());
-            audio.push(dull);
-        } else {
-            audio.push(samples);
-        }
-    }
-    Ok((audio, places))
-}
-
-/// Pink noise as loud as the clips and as long as they are.
-pub(super) fn noise(clips: &[Audio]) -> Result<Option<Audio>, JobError> {
-    let Some(first) = clips.first() else { return Ok(None) };
-    let Some(loudness) = meter::measure(first).integrated else { return Ok(None) };
-    Ok(test_sounds::pink(first.frames(), first.rate(), loudness.value(), &mut random::generator()?))
-}
-
-/// Loads the sealed clips and the noise, and starts the device with them.
-fn start(device: &dyn OutputDevice, trials: &Trials<'_>, plan: &Plan) -> Result<(Player, Places, Option<usize>), JobError> {
-    let (mut audio, places) = read_clips(trials.session(), plan)?;
-    let noise = noise(&audio)?.map(|n| {
-        audio.push(n);
-        audio.len() - 1
-    });
-    Ok((Player::start(device, &audio, &fades::switch_table)?, places, noise))
-}
-
 impl<'a> Listening<'a> {
     /// Opens a session for a listener; all clips are loaded and the device runs when this returns.
     ///
@@ -161,7 +68,7 @@ impl<'a> Listening<'a> {
         // The device is looked for before anything is written.
         let named = device.map(str::to_owned);
         let device = open_device(device)?;
-        let (player, places, noise) = start(&*device, &trials, &plan)?;
+        let (player, places, noise) = start(&*device, trials.session(), &plan)?;
         trials.enter(&plan, listener, false)?;
         let standing = trials.standing(&plan, listener)?;
         if standing.through() {
@@ -428,7 +335,7 @@ impl<'a> Listening<'a> {
     pub fn reconnect(&mut self) -> Result<(), JobError> {
         self.void("the sound device was opened again")?;
         let device = open_device(self.device.as_deref())?;
-        (self.player, self.places, self.noise) = start(&*device, &self.trials, &self.plan)?;
+        (self.player, self.places, self.noise) = start(&*device, self.trials.session(), &self.plan)?;
         let body = serde_json::json!({ "test": self.plan.test, "player": self.player.describe() });
         self.trials.log("listen", self.listener.as_str(), &body)
     }

@@ -4,11 +4,11 @@
 //! * [`session`]: new, status; [`sheet`]: the rig sheet
 //! * [`intake`]: takes, withdrawing; `intake_di`: the DI
 //! * [`measure`], [`level`]: files without a session
-//! * [`check`], [`prepare`](mod@prepare): faults and differences; the clips
+//! * [`check`], [`prepare`](mod@prepare): faults and differences; the clips, and `sources`, what becomes them
 //! * [`chance`], [`plan`], [`trials`], [`score`], [`rehearse`], [`audit`]: tests from what they could find to what they found
 //! * [`score_doc`]: what `score` prints; [`scale`](mod@scale): preference on a scale; [`flags`](mod@flags): what stands out in answers
 //! * [`tally`], [`trial_csv`]: counting, and rows for recomputing
-//! * [`listen`]: trials joined with the player
+//! * [`listen`]: trials joined with the player; [`sounding`]: what sounds and through what
 //! * [`desk`]: the session behind a browser; [`outline`](mod@outline): for choosing excerpts
 //! * [`publish`]: the report; [`montage`](mod@montage), [`reveal`](mod@reveal), [`votes`](mod@votes): for an audience; [`bundle`](mod@bundle): for another computer; [`demo`]: the invented shootout
 //! * [`mod@rescue`]: what can still be read of a damaged session
@@ -37,6 +37,7 @@ pub mod measure;
 pub mod meter;
 pub mod metering;
 pub mod montage;
+mod montage_choice;
 pub mod montage_files;
 pub mod outline;
 pub mod placing;
@@ -57,6 +58,8 @@ pub mod score;
 pub mod score_doc;
 pub mod session;
 pub mod sheet;
+pub mod sounding;
+mod sources;
 pub mod tally;
 pub mod trial_csv;
 pub mod trials;

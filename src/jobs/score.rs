@@ -294,7 +294,7 @@ const PIECE: u32 = 50_000;
 fn walk_beside<T>(session: &Session, read: impl FnOnce() -> Result<T, StoreError>) -> Result<(T, bool), JobError> {
     let pieces = session.chain_pieces(PIECE)?;
     let taken = AtomicUsize::new(0);
-    let walk = |session: &Session| -> Result<bool, StoreError> {
+    let walk = &|session: &Session| -> Result<bool, StoreError> {
         let mut holds = true;
         while let Some(piece) = pieces.get(taken.fetch_add(1, Ordering::Relaxed)) {
             holds &= session.chain_piece(piece.clone())?.breaks.is_empty();
@@ -304,15 +304,7 @@ fn walk_beside<T>(session: &Session, read: impl FnOnce() -> Result<T, StoreError
     let threads = std::thread::available_parallelism().map_or(1, usize::from).min(pieces.len());
     let beside = (1..threads).map(|_| Session::open_read(session.folder())).collect::<Result<Vec<_>, _>>()?;
     std::thread::scope(|scope| {
-        let walkers: Vec<_> = beside
-            .into_iter()
-            .map(|own| {
-                scope.spawn(|| {
-                    let own = own;
-                    walk(&own)
-                })
-            })
-            .collect();
+        let walkers: Vec<_> = beside.into_iter().map(|own| scope.spawn(move || walk(&own))).collect();
         let read = read()?;
         let mut holds = walk(session)?;
         for walker in walkers {

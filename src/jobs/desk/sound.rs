@@ -3,8 +3,8 @@
 use super::Desk;
 use super::clerk::Floor;
 use crate::jobs::error::JobError;
-use crate::jobs::listen::{noise, read_clips};
 use crate::jobs::random;
+use crate::jobs::sounding::{noise, read_clips};
 use crate::model::audio::Audio;
 use crate::model::explain::Fate;
 use crate::model::ids::{ClipId, TestId, TrialId};
