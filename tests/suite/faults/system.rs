@@ -124,11 +124,11 @@ fn listening(desk: &Desk, library: Option<&Path>) -> Child {
     command.spawn().unwrap()
 }
 
-/// Types what a listener types, again and again until the program ends: what comes too early is asked for once more.
-fn feed(child: &mut Child, words: usize) -> std::thread::JoinHandle<()> {
+/// Types what a listener types, again and again until the program ends (on a busy machine much comes too early, and is asked for once more).
+fn feed(child: &mut Child) -> std::thread::JoinHandle<()> {
     let mut input = child.stdin.take().unwrap();
     std::thread::spawn(move || {
-        for line in std::iter::once("\n").chain(["a\n", "b\n", "x\n", "pick a\n"].into_iter().cycle().take(words)) {
+        for line in std::iter::once("\n").chain(["a\n", "b\n", "x\n", "pick a\n"].into_iter().cycle()) {
             std::thread::sleep(std::time::Duration::from_millis(12));
             if input.write_all(line.as_bytes()).is_err() {
                 return;
@@ -143,7 +143,7 @@ fn a_clock_that_runs_backwards_changes_no_verdict() {
     played_session(&desk, 12);
     let library = stand_in(&desk, BACKWARDS);
     let mut child = listening(&desk, Some(&library));
-    let feeder = feed(&mut child, 200);
+    let feeder = feed(&mut child);
     let said = Said::new("listen".to_owned(), child.wait_with_output().unwrap()).ends(0);
     feeder.join().unwrap();
     assert!(said.out.contains("taken down"), "{}", said.out);
@@ -162,7 +162,7 @@ fn a_folder_that_moves_takes_its_picks_along() {
     let desk = Desk::new();
     played_session(&desk, 400);
     let mut child = listening(&desk, None);
-    let feeder = feed(&mut child, 2000);
+    let feeder = feed(&mut child);
     let (mut taken, mut moved) = (0, false);
     for line in BufReader::new(child.stdout.take().unwrap()).lines().map_while(Result::ok) {
         taken += usize::from(line.contains("taken down"));

@@ -71,7 +71,7 @@ impl Studio {
     fn hears_said(&mut self, text: &str) {
         let since = Instant::now();
         let mut all = Vec::new();
-        while since.elapsed() < Duration::from_secs(20) {
+        while since.elapsed() < Duration::from_secs(90) {
             // The sink is kept flowing while waiting: the device runs on.
             self.hear(0.02);
             all.extend(self.lines.try_iter());

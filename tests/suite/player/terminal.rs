@@ -63,7 +63,7 @@ impl Terminal {
     fn waits_for(&self, text: &str) {
         let since = Instant::now();
         while !self.sees().contains(text) {
-            assert!(since.elapsed() < Duration::from_secs(20), "{text:?} never appeared:\n{}", self.sees());
+            assert!(since.elapsed() < Duration::from_secs(90), "{text:?} never appeared:\n{}", self.sees());
             std::thread::sleep(Duration::from_millis(10));
         }
     }
@@ -96,7 +96,7 @@ impl Terminal {
                 assert_eq!(status.code(), code, "{}", self.sees());
                 return;
             }
-            assert!(since.elapsed() < Duration::from_secs(20), "the program does not end:\n{}", self.sees());
+            assert!(since.elapsed() < Duration::from_secs(90), "the program does not end:\n{}", self.sees());
             std::thread::sleep(Duration::from_millis(10));
         }
     }
@@ -236,7 +236,7 @@ fn a_closed_terminal_ends_it_and_voids_the_trial() {
     terminal.keys = File::open("/dev/null").unwrap();
     let since = Instant::now();
     while terminal.child.try_wait().unwrap().is_none() {
-        assert!(since.elapsed() < Duration::from_secs(20), "the program goes on without a terminal");
+        assert!(since.elapsed() < Duration::from_secs(90), "the program goes on without a terminal");
         std::thread::sleep(Duration::from_millis(20));
     }
     // The lock is free, and whoever writes next finds the open trial and voids it.

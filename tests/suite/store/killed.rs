@@ -54,11 +54,11 @@ fn one_life(desk: &Desk, noise: &mut Noise) -> usize {
             })
             .count()
     });
-    told.recv_timeout(Duration::from_secs(30)).unwrap();
+    told.recv_timeout(Duration::from_secs(120)).unwrap();
     begun.send(()).unwrap();
     // Every second life takes two picks first, on however busy a machine; the others may die before.
     let (first, patience) = (noise.next() > 0.0, std::time::Instant::now());
-    while first && taken.load(Ordering::Relaxed) < 2 && patience.elapsed() < Duration::from_secs(10) {
+    while first && taken.load(Ordering::Relaxed) < 2 && patience.elapsed() < Duration::from_secs(60) {
         std::thread::sleep(Duration::from_micros(200));
     }
     std::thread::sleep(Duration::from_micros(((noise.next() + 1.0) * 9_000.0) as u64));

@@ -54,7 +54,7 @@ fn told(seen: &[(String, Vec<u8>)], clips: &[String]) -> Vec<String> {
 
 fn until(lines: &Receiver<String>, text: &mut String, wanted: &str) {
     loop {
-        let line = lines.recv_timeout(Duration::from_secs(30)).unwrap_or_else(|e| panic!("no {wanted:?} ({e}) in: {text}"));
+        let line = lines.recv_timeout(Duration::from_secs(120)).unwrap_or_else(|e| panic!("no {wanted:?} ({e}) in: {text}"));
         text.push_str(&line);
         text.push('\n');
         if line.contains(wanted) {

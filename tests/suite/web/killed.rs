@@ -27,7 +27,7 @@ impl Line {
     /// Over a connection that is there.
     pub(super) fn over(stream: TcpStream, host: &str) -> std::io::Result<Self> {
         stream.set_nodelay(true)?;
-        stream.set_read_timeout(Some(Duration::from_secs(20)))?;
+        stream.set_read_timeout(Some(Duration::from_secs(90)))?;
         Ok(Self { stream: BufReader::new(stream), host: host.to_owned() })
     }
 
@@ -111,7 +111,7 @@ fn a_killed_desk_loses_no_acknowledged_pick() {
         // the planned 6000 answers have to last for all rounds.
         let before = acknowledged.lock().unwrap().len();
         let patience = std::time::Instant::now();
-        while acknowledged.lock().unwrap().len() < before + 3 && patience.elapsed() < Duration::from_secs(20) {
+        while acknowledged.lock().unwrap().len() < before + 3 && patience.elapsed() < Duration::from_secs(90) {
             std::thread::sleep(Duration::from_millis(1));
         }
         std::thread::sleep(Duration::from_micros(
