@@ -26,7 +26,9 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
     }
     shell.say(&format!("{} log entries, head {}", doc.records, doc.head_sha256));
     if doc.void_trials > 0 {
-        shell.say(&format!("{} void trials, whose commitments stay unopened", doc.void_trials));
+        let trials =
+            if doc.void_trials == 1 { "void trial, whose commitment stays" } else { "void trials, whose commitments stay" };
+        shell.say(&format!("{} {trials} unopened", doc.void_trials));
     }
     if doc.unverified_files > 0 {
         shell.say(&format!("{} recordings and clips are not in this copy and could not be looked at", doc.unverified_files));

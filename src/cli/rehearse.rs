@@ -5,6 +5,7 @@ use crate::jobs::JobError;
 use crate::jobs::rehearse::{Ears, Request, rehearse};
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::SystemClock;
+use crate::model::trial::Method;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury rehearse evening --hears 0.5 --runs 1000";
@@ -16,7 +17,7 @@ pub(crate) struct Args {
     /// The session's folder.
     pub(crate) folder: PathBuf,
 
-    /// The share of trials that they truly hear.
+    /// The share of trials that they truly hear (a graded test: in which reference and anchor get the best and the worst rating).
     #[arg(long, value_name = "PD")]
     pub(crate) hears: f64,
     /// How unequal they are: 0 all alike, 1 some hear all and the others nothing (the correlation of two answers of one listener).
@@ -57,12 +58,13 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
     for (kind, n) in doc.verdicts.iter().filter(|(_, n)| **n > 0) {
         shell.say(&format!("  {kind:20} {n:>8}  {:6.2} %", 100.0 * *n as f64 / doc.runs as f64));
     }
-    shell.say(&format!(
-        "heard in {:.2} % ({:.2} to {:.2})",
-        100.0 * doc.heard_share,
-        100.0 * doc.interval95[0],
-        100.0 * doc.interval95[1]
-    ));
+    let found = match doc.method {
+        Method::Preference => "one is preferred",
+        Method::Graded => "rated apart",
+        Method::Abx | Method::DuoTrio | Method::Triangle | Method::Attribute => "heard",
+    };
+    let [low, high] = doc.found_interval95.map(|share| 100.0 * share);
+    shell.say(&format!("{found} in {:.2} % ({low:.2} to {high:.2})", 100.0 * doc.found_share));
     if let Some(kept) = &doc.kept {
         shell.say(&format!("one evening was kept as {kept}, marked simulated for ever"));
     }

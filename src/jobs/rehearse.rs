@@ -4,7 +4,7 @@ use super::error::JobError;
 use super::tally::{Tally, pool};
 use super::trials::Trials;
 use crate::model::explain::Fate;
-use crate::model::ids::{ListenerCode, TestId};
+use crate::model::ids::{ClipId, ListenerCode, TestId};
 use crate::model::outside::{Clock, Progress};
 use crate::model::random::RandomWords;
 use crate::model::trial::{Answer, Method, Plan, TrialCount, TrialKind};
@@ -97,6 +97,8 @@ pub struct Request {
 pub struct RehearseDoc {
     /// The test.
     pub test: String,
+    /// Its method.
+    pub method: Method,
     /// Evenings.
     pub runs: u64,
     /// The ears: the share of trials truly heard, and what else they are like.
@@ -110,6 +112,10 @@ pub struct RehearseDoc {
     pub heard_share: f64,
     /// Its 95 % interval.
     pub interval95: [f64; 2],
+    /// Share of what this method can claim: `heard` and `heard-small`, or `preferred`, or `rated-apart`.
+    pub found_share: f64,
+    /// Its 95 % interval.
+    pub found_interval95: [f64; 2],
     /// The listener that was kept, if one was.
     pub kept: Option<String>,
 }
@@ -117,18 +123,11 @@ pub struct RehearseDoc {
 /// Most trials that a simulated open-ended evening lasts.
 const OPEN_ENDED_TRIALS: u32 = 50;
 
-/// What a simulated listener answers: with probability `hears` the truth, else a guess. What has no right answer: the first-named setup
+/// What a simulated listener picks: with probability `hears` the truth, else a guess. What has no right answer: the first-named setup
 /// with probability (1 + hears)/2. Controls are guessed: nothing tells one file from itself.
-fn answer(
-    plan: &Plan,
-    opened_right: Option<&str>,
-    choices: &[String],
-    kind: TrialKind,
-    ears: &Ears,
-    random: &mut dyn RandomWords,
-) -> String {
+fn answer(opened_right: Option<&str>, choices: &[String], kind: TrialKind, ears: &Ears, random: &mut dyn RandomWords) -> String {
     let guess = ears.guess(choices, random);
-    if kind != TrialKind::Scored || plan.method == Method::Graded {
+    if kind != TrialKind::Scored {
         return guess;
     }
     let truly = ears.truly(random);
@@ -136,6 +135,32 @@ fn answer(
         Some(right) if truly => right.to_owned(),
         _ => guess,
     }
+}
+
+/// How a simulated listener rates: every sample gets a number from 0 to 100, each drawn evenly. In a trial that is truly heard the largest
+/// of these numbers goes to the hidden reference and the smallest to the anchor; what lies between them stays as it was drawn. People's
+/// ratings lie closer together: a simulation of them would be made up, and what is told of this one is how many trials ranks need.
+fn rating(
+    plan: &Plan,
+    slots: &[(String, ClipId, bool)],
+    choices: &[String],
+    truly: bool,
+    random: &mut dyn RandomWords,
+) -> String {
+    let mut numbers: Vec<u64> = choices.iter().map(|_| random.below(101)).collect();
+    let reference = plan.reference.as_ref().or(plan.setups.first());
+    let place = |wanted: &dyn Fn(&ClipId, bool) -> bool| {
+        choices.iter().position(|label| slots.iter().any(|(l, clip, anchor)| l == label && wanted(clip, *anchor)))
+    };
+    let largest = place(&|clip, anchor| !anchor && super::tally::setup_of(plan, clip) == reference);
+    let smallest = place(&|_, anchor| anchor);
+    if truly && let (Some(reference), Some(anchor)) = (largest, smallest) {
+        let first = (0..numbers.len()).max_by_key(|i| numbers[*i]).unwrap_or(reference);
+        numbers.swap(first, reference);
+        let last = (0..numbers.len()).filter(|i| *i != reference).min_by_key(|i| numbers[*i]).unwrap_or(anchor);
+        numbers.swap(last, anchor);
+    }
+    choices.iter().zip(numbers).map(|(label, n)| format!("{label}={n}")).collect::<Vec<_>>().join(",")
 }
 
 /// One evening of one simulated listener, in memory.
@@ -151,8 +176,14 @@ fn evening(plan: &Plan, ears: &Ears, random: &mut dyn RandomWords) -> Result<Tal
         // probability `hears`. The judge that follows is the one that people's picks meet.
         let placeholder = Answer { choice: choices[0].clone(), confidence: None, remark: None };
         let opened = hidden.open(&placeholder);
-        let truth = truth(plan, &opened.order);
-        let choice = answer(plan, truth.as_deref(), &choices, opened.order.kind, &ears, random);
+        let choice = if plan.method == Method::Graded {
+            let slots: Vec<_> = opened.order.slots.iter().map(|s| (s.label.clone(), s.clip.clone(), s.anchor)).collect();
+            let truly = ears.truly(random);
+            rating(plan, &slots, &choices, truly, random)
+        } else {
+            let truth = truth(plan, &opened.order);
+            answer(truth.as_deref(), &choices, opened.order.kind, &ears, random)
+        };
         let right = opened.order.right.as_ref().map(|r| *r == choice);
         tally.add(plan, &opened.order, &choice, right);
         match opened.order.kind {
@@ -169,8 +200,8 @@ fn truth(plan: &Plan, order: &crate::model::trial::OrderRecord) -> Option<String
     if plan.method != Method::Preference {
         return order.right.clone();
     }
-    let rank = |clip: &crate::model::ids::ClipId| {
-        let setup = plan.clips.iter().find(|c| &c.clip == clip).map(|c| &c.setup)?;
+    let rank = |clip: &ClipId| {
+        let setup = super::tally::setup_of(plan, clip)?;
         plan.setups.iter().position(|s| s == setup)
     };
     order.slots.iter().min_by_key(|s| rank(&s.clip)).map(|s| s.label.clone())
@@ -232,8 +263,8 @@ pub fn rehearse_plan(
 fn verdict_of(plan: &Plan, tallies: &[Tally], seen: &mut BTreeMap<Vec<u64>, VerdictKind>) -> VerdictKind {
     let key: Vec<u64> =
         tallies.iter().flat_map(|t| [t.correct(), t.same_file.correct, t.repeat.correct, u64::from(t.own_file)]).collect();
-    // Pairs are not told apart by the key, nor is the order of an open-ended test's picks.
-    let by_count = plan.trials != TrialCount::OpenEnded && plan.setups.len() == 2;
+    // Pairs are not told apart by the key, nor is the order of an open-ended test's picks, nor are ratings.
+    let by_count = plan.trials != TrialCount::OpenEnded && plan.setups.len() == 2 && plan.method != Method::Graded;
     if by_count && let Some(kind) = seen.get(&key) {
         return *kind;
     }
@@ -246,7 +277,7 @@ fn verdict_of(plan: &Plan, tallies: &[Tally], seen: &mut BTreeMap<Vec<u64>, Verd
 /// Rehearses the sealed plan; with `keep` one evening is kept as a simulated listener.
 ///
 /// # Errors
-/// Numbers that cannot be, no open test, a graded plan.
+/// Numbers that cannot be, no open test, a lean in a graded test.
 pub fn rehearse(folder: &Path, request: &Request, clock: &dyn Clock, progress: &dyn Progress) -> Result<RehearseDoc, JobError> {
     request.ears.check()?;
     if request.runs == 0 || request.runs > 10_000_000 {
@@ -254,11 +285,18 @@ pub fn rehearse(folder: &Path, request: &Request, clock: &dyn Clock, progress: &
         return Err(JobError::plain("wrong-use", Fate::WrongUse, message, "as in --hears 0.5 --runs 1000"));
     }
     let plan = plan_of(&Session::open_read(folder)?, request.test.as_ref())?;
-    if plan.method == Method::Graded {
-        return Err(JobError::plain("graded", Fate::Refused, "simulated ratings would be made up", "rehearse a test with picks"));
+    if plan.method == Method::Graded && request.ears.leans.is_some() {
+        let message = "a graded test has ratings and no choices to lean to";
+        return Err(JobError::plain("wrong-use", Fate::WrongUse, message, "leave --leans out"));
     }
     let verdicts = rehearse_plan(&plan, &request.ears, request.runs, request.seed, progress)?;
-    let heard = verdicts.get("heard").unwrap_or(&0) + verdicts.get("heard-small").unwrap_or(&0);
+    let count = |kinds: &[VerdictKind]| kinds.iter().map(|k| verdicts.get(k.name()).unwrap_or(&0)).sum::<u64>();
+    let heard = count(&[VerdictKind::Heard, VerdictKind::HeardSmall]);
+    let found = match plan.method {
+        Method::Preference => count(&[VerdictKind::Preferred]),
+        Method::Graded => count(&[VerdictKind::RatedApart]),
+        Method::Abx | Method::DuoTrio | Method::Triangle | Method::Attribute => heard,
+    };
     let kept = match &request.keep {
         None => None,
         Some(code) => {
@@ -268,6 +306,7 @@ pub fn rehearse(folder: &Path, request: &Request, clock: &dyn Clock, progress: &
     };
     Ok(RehearseDoc {
         test: plan.test.to_string(),
+        method: plan.method,
         runs: request.runs,
         ears: request.ears,
         p_correct: plan.method.chance().map(|(a, b)| {
@@ -277,6 +316,8 @@ pub fn rehearse(folder: &Path, request: &Request, clock: &dyn Clock, progress: &
         verdicts,
         heard_share: heard as f64 / request.runs as f64,
         interval95: clopper_pearson(heard, request.runs, 0.05),
+        found_share: found as f64 / request.runs as f64,
+        found_interval95: clopper_pearson(found, request.runs, 0.05),
         kept,
     })
 }
@@ -307,14 +348,15 @@ pub fn simulate(
     let mut left = draw::planned(plan).unwrap_or(OPEN_ENDED_TRIALS);
     while left > 0 && !trials.standing(plan, code)?.through() {
         let open = trials.next_with(plan, code, "simulated listener", random)?;
-        let setup = |label: &String| {
-            let clip = trials.for_the_player(&open.id, label)?.0;
-            plan.clips.iter().find(|c| c.clip == clip).map(|c| (c.setup.clone(), c.clip.clone()))
+        let sounded = |label: &String| trials.for_the_player(&open.id, label).map(|(clip, anchor)| (label.clone(), clip, anchor));
+        let slots: Vec<_> = open.labels.iter().filter_map(sounded).collect();
+        let choice = if plan.method == Method::Graded {
+            let truly = ears.truly(random);
+            rating(plan, &slots, &open.choices, truly, random)
+        } else {
+            let guess = ears.guess(&open.choices, random);
+            if ears.truly(random) { by_ear(plan, &slots).unwrap_or(guess) } else { guess }
         };
-        let heard: Vec<_> = open.labels.iter().filter_map(setup).collect();
-        let guess = ears.guess(&open.choices, random);
-        let truly = ears.truly(random);
-        let choice = if truly { by_ear(plan, &open.labels, &heard).unwrap_or(guess) } else { guess };
         let answer = Answer { choice, confidence: None, remark: None };
         trials.pick(plan, &open.id, &answer, Vec::new())?;
         left -= 1;
@@ -322,19 +364,18 @@ pub fn simulate(
     Ok(())
 }
 
-type Sounded = (crate::model::ids::SetupName, crate::model::ids::ClipId);
-
-/// What an ear that tells setups apart answers from what sounded; nothing where all slots are of one setup.
-fn by_ear(plan: &Plan, labels: &[String], heard: &[Sounded]) -> Option<String> {
-    let setup = |i: usize| heard.get(i).map(|h| &h.0);
-    if heard.iter().all(|h| h.0 == heard[0].0) {
+/// What an ear that tells setups apart picks, from what sounded in the slots; nothing where all are of one setup.
+fn by_ear(plan: &Plan, slots: &[(String, ClipId, bool)]) -> Option<String> {
+    let setups: Vec<_> = slots.iter().map(|(_, clip, _)| super::tally::setup_of(plan, clip)).collect();
+    let setup = |i: usize| setups.get(i).copied().flatten();
+    if setups.iter().all(|s| *s == setups[0]) {
         return None;
     }
-    let label = |i: usize| labels.get(i).cloned();
+    let label = |i: usize| slots.get(i).map(|s| s.0.clone());
     match plan.method {
         Method::Abx => label(usize::from(setup(2)? != setup(0)?)),
         Method::DuoTrio => label(if setup(1)? == setup(0)? { 1 } else { 2 }),
-        Method::Triangle => (0..3).find(|i| heard.iter().filter(|h| Some(&h.0) == setup(*i)).count() == 1).and_then(label),
+        Method::Triangle => (0..3).find(|i| setups.iter().filter(|s| **s == setup(*i)).count() == 1).and_then(label),
         Method::Attribute => (0..2).find(|i| setup(*i) == plan.expect.as_ref()).and_then(label),
         Method::Preference => {
             let rank = |i: usize| plan.setups.iter().position(|s| Some(s) == setup(i));

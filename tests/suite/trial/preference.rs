@@ -200,3 +200,45 @@ fn ratings_of_two_setups_go_by_signed_ranks() {
     });
     assert_eq!(few["verdict"], "not-rated-apart", "five trials can never reach 0.05 two-sided");
 }
+
+/// Ratings drawn evenly, and the largest to the hidden reference where a trial is truly heard: guessing is found no oftener than the level,
+/// half of twelve trials heard is found often; what is kept is scored like anybody's ratings.
+#[test]
+fn a_graded_plan_is_rehearsed() {
+    for setups in [&["one", "two"][..], &["one", "two", "three"]] {
+        let desk = Desk::new();
+        let riff = material::riff(3.4, 48_000);
+        let mut new = vec!["new".to_owned(), "s".to_owned()];
+        for (name, hz) in setups.iter().zip([150.0, 700.0, 2_500.0]) {
+            material::write_wav(&desk.join(&format!("{name}.wav")), 48_000, &material::peaking(&riff, 48_000, hz, 1.0, 3.0));
+            new.push(format!("{name}={name}.wav"));
+        }
+        desk.run(&new.iter().map(String::as_str).collect::<Vec<_>>()).ends(0);
+        desk.run(&["match", "s"]).ends(0);
+        desk.run(&["plan", "s", "--compare", &setups.join(","), "--method", "graded", "--trials", "12"]).ends(0);
+        let found = |hears: &str, runs: &str| {
+            let doc = desk.run(&["rehearse", "s", "--hears", hears, "--runs", runs, "--seed", "4", "--json"]).ends(0).json();
+            assert!(doc["p_correct"].is_null());
+            let count = |kind: &str| doc["verdicts"][kind].as_f64().unwrap();
+            assert_eq!(count("rated-apart") + count("not-rated-apart"), doc["runs"].as_f64().unwrap());
+            let share = count("rated-apart") / doc["runs"].as_f64().unwrap();
+            assert_eq!((doc["found_share"].as_f64(), doc["heard_share"].as_f64()), (Some(share), Some(0.0)));
+            share
+        };
+        // 4.5 standard deviations of 2000 runs at the level are 0.022; a test that never finds anything could not fail.
+        let (guessed, half) = (found("0", "2000"), found("0.5", "300"));
+        assert!(guessed <= 0.05 + 0.022 && guessed > 0.01, "{setups:?}: {guessed}");
+        assert!(half > guessed + 0.1 && found("1", "100") > 0.97, "{setups:?}: {half}");
+        let refused = desk.run(&["rehearse", "s", "--hears", "0", "--leans", "0.5"]).ends(2);
+        assert!(refused.err.contains("no choices to lean to"), "{}", refused.err);
+        desk.run(&["rehearse", "s", "--hears", "1", "--runs", "1", "--keep", "robot"]).ends(0);
+        let test = desk.run(&["score", "s", "--json"]).ends(0).json()["tests"][0].clone();
+        assert_eq!((test["verdict"].as_str(), test["simulated_only"].as_bool()), (Some("rated-apart"), Some(true)));
+        let ratings = test["ratings"].as_array().unwrap();
+        let median = |r: &serde_json::Value| r["median"].as_f64().unwrap();
+        let (reference, anchor) = (&ratings[0], ratings.last().unwrap());
+        assert!(reference["hidden_reference"] == true && anchor["setup"].is_null());
+        assert!(ratings.iter().all(|r| median(r) <= median(reference) && median(r) >= median(anchor)), "{ratings:?}");
+        assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
+    }
+}
