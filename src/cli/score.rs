@@ -2,7 +2,7 @@
 
 use super::shell::{Outcome, Shell};
 use crate::jobs::JobError;
-use crate::jobs::score::{TestDoc, score};
+use crate::jobs::score::{ListenerDoc, ResultDoc, TestDoc, score};
 use crate::jobs::trial_csv::write_csv;
 use crate::model::ids::TestId;
 use std::path::PathBuf;
@@ -51,18 +51,33 @@ fn text(test: &TestDoc) -> String {
     };
     let mut lines = vec![format!("{}: {}", test.test, r.sentence)];
     let control = |name: &str, c: crate::jobs::score::ControlDoc| {
-        (c.trials > 0).then(|| format!("  {name} controls: {} of {} right", c.correct, c.trials))
+        let what = if r.preference.is_some() { "for the first" } else { "right" };
+        (c.trials > 0).then(|| format!("  {name} controls: {} of {} {what}", c.correct, c.trials))
     };
     lines.extend(control("same-file", r.controls.same_file));
     lines.extend(control("repeat-take", r.controls.repeat));
     for l in &r.listeners {
         let flags = if l.flags.is_empty() { String::new() } else { format!("; {}", l.flags.join("; ")) };
-        lines
-            .push(format!("  {}: {} of {}, p = {:.4} (Holm {:.4}){flags}", l.listener, l.correct, l.trials, l.p_value, l.p_holm));
+        lines.push(format!("  {}: {}, p = {:.4} (Holm {:.4}){flags}", l.listener, did(test, r, l), l.p_value, l.p_holm));
     }
     if test.void > 0 {
         lines.push(format!("  {} trials were void and drawn anew", test.void));
     }
     lines.push(String::new());
     lines.join("\n")
+}
+
+/// What a listener did, in the words of the method.
+fn did(test: &TestDoc, result: &ResultDoc, listener: &ListenerDoc) -> String {
+    let (right, trials) = (listener.correct, listener.trials);
+    match (&listener.ratings, &result.preference, &test.first) {
+        (Some(ratings), _, _) => {
+            let medians: Vec<String> =
+                ratings.iter().map(|r| format!("{} {:.0}", r.setup.as_deref().unwrap_or("the anchor"), r.median)).collect();
+            format!("{trials} trials, {}", medians.join(", "))
+        }
+        (_, Some(_), Some(first)) => format!("{first} preferred in {right} of {trials}"),
+        (_, Some(_), None) => format!("{trials} picks"),
+        _ => format!("{right} of {trials}"),
+    }
 }

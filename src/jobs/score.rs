@@ -6,9 +6,9 @@ use super::error::JobError;
 use super::flags::{flags, rating_flags};
 use super::gathered::{Gathered, Tallies, gather};
 pub use super::score_doc::{
-    ControlDoc, ControlsDoc, HeterogeneityDoc, ListenerDoc, PreferenceDoc, RatingDoc, ResultDoc, ScoreDoc, TestDoc,
+    ControlDoc, ControlsDoc, HeterogeneityDoc, ListenerDoc, PreferenceDoc, RanksDoc, RatingDoc, ResultDoc, ScoreDoc, TestDoc,
 };
-use super::tally::{Pooled, counting, pair_counts, pool};
+use super::tally::{Pooled, Tally, counting, pair_counts, pool, ranked};
 use crate::model::ids::{SetupName, TestId};
 use crate::model::session::{Clip, Take};
 use crate::model::trial::{Method, Plan, SealedTest, TrialCount};
@@ -29,9 +29,15 @@ struct Panel<'a> {
     simulated: bool,
 }
 
+impl Panel<'_> {
+    fn all(&self) -> Vec<&Tally> {
+        self.tallies.iter().map(|t| &t.1).collect()
+    }
+}
+
 /// Medians and quartiles of a graded test.
-fn ratings(plan: &Plan, panel: &Panel<'_>) -> Vec<RatingDoc> {
-    let rows: Vec<&(Vec<f64>, f64)> = panel.tallies.iter().flat_map(|t| t.1.ratings.iter()).collect();
+fn ratings(plan: &Plan, tallies: &[&Tally]) -> Vec<RatingDoc> {
+    let rows: Vec<&(Vec<f64>, f64)> = tallies.iter().flat_map(|t| t.ratings.iter()).collect();
     let reference = plan.reference.as_ref().or(plan.setups.first());
     let doc = |setup: Option<&SetupName>, values: Vec<f64>| {
         let [q1, median, q3] = quartiles(&values)?;
@@ -50,7 +56,7 @@ fn ratings(plan: &Plan, panel: &Panel<'_>) -> Vec<RatingDoc> {
 
 /// The pairs of a preference test.
 fn pairs(plan: &Plan, panel: &Panel<'_>) -> Vec<PreferenceDoc> {
-    pair_counts(plan, &panel.tallies.iter().map(|t| &t.1).collect::<Vec<_>>())
+    pair_counts(plan, &panel.all())
         .into_iter()
         .map(|p| PreferenceDoc {
             first: plan.setups[p.pair.0].to_string(),
@@ -89,7 +95,7 @@ pub fn score_all(tests: &[Judgeable<'_>]) -> Vec<TestDoc> {
             j.test.closed_at?;
             let (tallies, simulated) = j.trials.panel();
             let panel = Panel { tallies, simulated };
-            let pooled = pool(&j.test.plan, &panel.tallies.iter().map(|t| &t.1).collect::<Vec<_>>());
+            let pooled = pool(&j.test.plan, &panel.all());
             Some((panel, pooled))
         })
         .collect();
@@ -145,6 +151,7 @@ fn result(j: &Judgeable<'_>, panel: &Panel<'_>, pooled: &Pooled, p_holm: f64, se
     around.data_void = j.void_reason.is_some();
     around.p_holm = p_holm;
     let decision = decide(&pooled.counted, &pooled.numbers, &around);
+    let graded = plan.method == Method::Graded;
     let listeners: Vec<ListenerDoc> = panel
         .tallies
         .iter()
@@ -154,13 +161,16 @@ fn result(j: &Judgeable<'_>, panel: &Panel<'_>, pooled: &Pooled, p_holm: f64, se
             simulated: panel.simulated,
             trials: counting(plan, tally),
             correct: tally.correct(),
+            ratings: graded.then(|| ratings(plan, &[tally])),
             p_value: *p,
             p_holm: *adjusted,
-            flags: if plan.method == Method::Graded { rating_flags(plan, tally) } else { flags(plan, tally) },
+            flags: if graded { rating_flags(plan, tally) } else { flags(plan, tally) },
         })
         .collect();
     let sentence = sentence::verdict(&facts(j, panel, pooled, &decision, &listeners, several.then_some(p_holm)));
-    let counts: Vec<(u64, u64)> = listeners.iter().map(|l| (l.trials, l.correct)).collect();
+    // Ratings have no right answer, and to prefer the first-named of several pairs is no one thing: nothing to be unequal in.
+    let one_count = !graded && (plan.method != Method::Preference || plan.setups.len() == 2);
+    let counts: Vec<(u64, u64)> = listeners.iter().filter(|_| one_count).map(|l| (l.trials, l.correct)).collect();
     let g = pooled.numbers.chance;
     let unequal = beta_binomial::fit(&counts);
     let control = |c: ControlCount| ControlDoc { trials: c.trials, correct: c.correct };
@@ -188,11 +198,10 @@ fn result(j: &Judgeable<'_>, panel: &Panel<'_>, pooled: &Pooled, p_holm: f64, se
             rho_p: unequal.map(|b| b.p),
             cluster_error: cluster_error(&counts),
         }),
-        ratings: (plan.method == Method::Graded).then(|| ratings(plan, panel)),
+        ratings: graded.then(|| ratings(plan, &panel.all())),
+        ranks: graded.then(|| RanksDoc::new(&ranked(&panel.all()), panel.tallies.iter().map(|t| t.1.ratings.len()).sum())),
         preference: (plan.method == Method::Preference).then(|| pairs(plan, panel)),
-        scale: (plan.method == Method::Preference)
-            .then(|| super::scale::scale(plan, &panel.tallies.iter().map(|t| &t.1).collect::<Vec<_>>()))
-            .flatten(),
+        scale: (plan.method == Method::Preference).then(|| super::scale::scale(plan, &panel.all())).flatten(),
         own_file: around.own_file,
         warnings: plan.warnings.clone(),
         verdict: decision.kind.name(),
@@ -213,7 +222,7 @@ fn facts(
     facts.gates(decision, pooled.around.same_file.trials > 0, pooled.around.repeat.trials > 0);
     facts.answered = pooled.answered;
     if plan.method == Method::Graded {
-        facts.ratings = ratings(plan, panel)
+        facts.ratings = ratings(plan, &panel.all())
             .into_iter()
             .filter_map(|r| {
                 Some(RatingFact { setup: r.setup?, hidden_reference: r.hidden_reference, quartiles: [r.q1, r.median, r.q3] })

@@ -2,6 +2,7 @@
 
 use super::chance::CountDoc;
 use super::scale::ScaleDoc;
+use super::tally::Ranked;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -16,6 +17,9 @@ pub struct ListenerDoc {
     pub trials: u64,
     /// Right ones.
     pub correct: u64,
+    /// `graded`: medians and quartiles of what they gave, the anchor last.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ratings: Option<Vec<RatingDoc>>,
     /// Exact p.
     pub p_value: f64,
     /// After Holm over the listeners.
@@ -78,6 +82,61 @@ pub struct PreferenceDoc {
     pub p_value: f64,
     /// After Holm over the pairs.
     pub p_holm: f64,
+}
+
+/// What ratings come to by ranks: signed ranks of two setups (first minus second), Friedman of more.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct RanksDoc {
+    /// `signed-ranks` or `friedman`.
+    pub test: &'static str,
+    /// Trials with ratings.
+    pub trials: usize,
+    /// Signed ranks: trials whose two ratings differ; the others say nothing.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub nonzero: Option<usize>,
+    /// Signed ranks: the sum of the ranks where the first was rated higher.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub w_plus: Option<f64>,
+    /// Friedman: rank sums in the order of the setups; the higher, the better rated.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rank_sums: Option<Vec<f64>>,
+    /// Friedman: the statistic, corrected for ties.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub chi_square: Option<f64>,
+    /// Friedman: Kendall's coefficient of concordance, 0 to 1.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub concordance: Option<f64>,
+    /// Every order was counted; otherwise the p is that of chi-square.
+    pub exact: bool,
+    /// Two-sided p.
+    pub p_value: f64,
+}
+
+impl RanksDoc {
+    pub(super) fn new(ranked: &Ranked, trials: usize) -> Self {
+        let bare = Self {
+            test: "",
+            trials,
+            nonzero: None,
+            w_plus: None,
+            rank_sums: None,
+            chi_square: None,
+            concordance: None,
+            exact: true,
+            p_value: ranked.p(),
+        };
+        match ranked {
+            Ranked::Signed(s) => Self { test: "signed-ranks", nonzero: Some(s.nonzero), w_plus: Some(s.w_plus), ..bare },
+            Ranked::Friedman(f) => Self {
+                test: "friedman",
+                rank_sums: f.as_ref().map(|f| f.rank_sums.clone()),
+                chi_square: f.as_ref().map(|f| f.chi_square),
+                concordance: f.as_ref().map(|f| f.w),
+                exact: f.as_ref().is_none_or(|f| f.p_exact.is_some()),
+                ..bare
+            },
+        }
+    }
 }
 
 /// Ratings of one setup over all trials of all listeners.
@@ -163,6 +222,9 @@ pub struct ResultDoc {
     /// `graded`: medians and quartiles, the anchor last.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub ratings: Option<Vec<RatingDoc>>,
+    /// `graded`: the same by ranks, which the verdict goes by.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ranks: Option<RanksDoc>,
     /// Some scored trial's hidden sample was its reference's own file.
     pub own_file: bool,
     /// What the engineer was warned about when sealing.

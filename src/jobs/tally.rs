@@ -84,14 +84,36 @@ fn ratings_of(plan: &Plan, order: &OrderRecord, choice: &str) -> Option<(Vec<f64
     Some((setups?, rated(true, None)?))
 }
 
-/// p that ratings do not depend on the setup: signed ranks for two setups, Friedman for more, exact where it can be. Under the hypothesis the
-/// ratings of a trial could change places, for the places were drawn.
-fn ratings_p(rows: &[&Vec<f64>]) -> f64 {
-    if rows.first().is_some_and(|r| r.len() == 2) {
-        return graded::signed_ranks(&rows.iter().map(|r| r[0] - r[1]).collect::<Vec<_>>()).p_two_sided;
+/// What ratings come to by ranks: do they depend on the setup? Under the hypothesis that they do not, the ratings of a trial could change
+/// places, for the places were drawn.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Ranked {
+    /// Of two setups: the first's rating minus the second's.
+    Signed(graded::SignedRanks),
+    /// Of more; none with fewer than two trials, or where every trial is all ties.
+    Friedman(Option<graded::Friedman>),
+}
+
+impl Ranked {
+    /// Its p, exact where it can be.
+    #[must_use]
+    pub fn p(&self) -> f64 {
+        match self {
+            Self::Signed(s) => s.p_two_sided,
+            Self::Friedman(f) => f.as_ref().map_or(1.0, |f| f.p_exact.unwrap_or(f.p)),
+        }
     }
-    let rows: Vec<Vec<f64>> = rows.iter().map(|r| (*r).clone()).collect();
-    graded::friedman(&rows).map_or(1.0, |f| f.p_exact.unwrap_or(f.p))
+}
+
+/// The ratings of all trials of these listeners by ranks.
+#[must_use]
+pub fn ranked(tallies: &[&Tally]) -> Ranked {
+    let rows: Vec<&Vec<f64>> = tallies.iter().flat_map(|t| t.ratings.iter().map(|r| &r.0)).collect();
+    if rows.first().is_some_and(|r| r.len() == 2) {
+        return Ranked::Signed(graded::signed_ranks(&rows.iter().map(|r| r[0] - r[1]).collect::<Vec<_>>()));
+    }
+    let rows: Vec<Vec<f64>> = rows.into_iter().cloned().collect();
+    Ranked::Friedman(graded::friedman(&rows))
 }
 
 /// The two setups of a preference trial, by their places in the plan, the lower first.
@@ -139,7 +161,7 @@ pub fn pair_counts(plan: &Plan, tallies: &[&Tally]) -> Vec<PairCount> {
 }
 
 /// The picked slot's setup is the one that the plan names first of the pair.
-pub(super) fn prefers_first(plan: &Plan, order: &OrderRecord, choice: &str) -> bool {
+pub(crate) fn prefers_first(plan: &Plan, order: &OrderRecord, choice: &str) -> bool {
     let place = |label: &str| {
         let slot = order.slots.iter().find(|s| s.label == label)?;
         let setup = setup_of(plan, &slot.clip)?;
@@ -202,13 +224,12 @@ pub fn pool(plan: &Plan, tallies: &[&Tally]) -> Pooled {
         }
         (numbers.critical, numbers.true_size, numbers.mid_p, numbers.power) = (None, None, None, Vec::new());
     }
-    let rows = |tallies: &[&Tally]| ratings_p(&tallies.iter().flat_map(|t| t.ratings.iter().map(|r| &r.0)).collect::<Vec<_>>());
     let rated = plan.method == Method::Graded;
     if rated {
-        numbers = only_p(&counted, rows(tallies));
+        numbers = only_p(&counted, ranked(tallies).p());
     }
     let p = numbers.p_value.unwrap_or(numbers.anytime_p);
-    let of_one = |t: &&Tally| if rated { rows(&[*t]) } else { listener_p(plan, t, g) };
+    let of_one = |t: &&Tally| if rated { ranked(&[*t]).p() } else { listener_p(plan, t, g) };
     let listeners = tallies.iter().map(of_one).collect();
     let mut around = Surroundings { own_file: tallies.iter().any(|t| t.own_file), listeners, ..Surroundings::bare(p) };
     for t in tallies {
@@ -219,6 +240,10 @@ pub fn pool(plan: &Plan, tallies: &[&Tally]) -> Pooled {
 }
 
 fn listener_p(plan: &Plan, tally: &Tally, g: f64) -> f64 {
+    if plan.method == Method::Preference && plan.setups.len() > 2 {
+        // As for all together: pair by pair, for to lean to whatever was named first is no preference.
+        return pair_counts(plan, &[tally]).iter().map(|p| p.p_holm).fold(1.0, f64::min);
+    }
     let (n, x) = (counting(plan, tally), tally.correct());
     match plan.trials {
         TrialCount::OpenEnded => evidence::anytime_p(tally.scored.iter().map(|s| s.0), g, plan.method == Method::Preference),

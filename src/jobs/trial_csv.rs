@@ -66,7 +66,11 @@ fn csv_row(plan: &Plan, trial: &TrialRecord) -> Vec<String> {
     let (opened, commitment) = (trial.opened_at.to_string(), trial.commitment.to_string());
     let middle: [String; 6] = match &trial.state {
         TrialState::Answered { answer, order, right, .. } => {
-            let slot = |s: &SlotRecord| format!("{}={}:{}", s.label, setup_of(plan, &s.clip).map_or("?", |n| n.as_str()), s.clip);
+            // `2=s16:c023`; the dulled anchor of a graded test, which is made from its clip, is `2=s16:c023:anchor`.
+            let slot = |s: &SlotRecord| {
+                let setup = setup_of(plan, &s.clip).map_or("?", |n| n.as_str());
+                format!("{}={setup}:{}{}", s.label, s.clip, if s.anchor { ":anchor" } else { "" })
+            };
             let kind = match order.kind {
                 TrialKind::Scored => "scored",
                 TrialKind::SameFile => "same-file",

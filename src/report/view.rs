@@ -216,6 +216,8 @@ pub struct TestView {
 pub struct ScoreView {
     /// `graded`: setup or anchor, lower quartile, median, upper quartile.
     pub ratings: Vec<(String, [f64; 3])>,
+    /// `graded`: the same by ranks.
+    pub ranks: Option<RanksView>,
     /// The verdict.
     pub verdict: VerdictKind,
     /// The verdict's sentence.
@@ -273,14 +275,60 @@ pub struct ScoreView {
 /// What a preference test came to.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct PreferenceView {
-    /// Times each setup was preferred.
-    pub counts: Vec<(String, u64)>,
+    /// Every pair of setups that was compared.
+    pub pairs: Vec<PairView>,
     /// A note in words (order effect, tiers).
     pub notes: Vec<String>,
     /// Setup, log odds of being preferred (mean 0), standard error; empty when there was no pick.
     pub scale: Vec<(String, f64, f64)>,
     /// No scale exists: the numbers above are shrunk and show the order alone.
     pub shrunk: bool,
+}
+
+/// What the picks say of two setups.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PairView {
+    /// The first.
+    pub first: String,
+    /// The second.
+    pub second: String,
+    /// How often the first was preferred.
+    pub first_preferred: u64,
+    /// Of how many picks.
+    pub picks: u64,
+}
+
+impl PairView {
+    /// `one over two, of 12 picks`.
+    #[must_use]
+    pub fn named(&self) -> String {
+        format!("{} over {}, of {} picks", self.first, self.second, self.picks)
+    }
+}
+
+/// What ratings come to by ranks.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub enum RanksView {
+    /// Two setups, signed ranks of the first's rating minus the second's.
+    Signed {
+        /// Trials with ratings.
+        trials: usize,
+        /// Trials whose ratings differ.
+        nonzero: usize,
+        /// Sum of the ranks where the first was rated higher.
+        w_plus: f64,
+    },
+    /// More setups, Friedman.
+    Friedman {
+        /// Trials with ratings.
+        trials: usize,
+        /// Setup and its rank sum.
+        rank_sums: Vec<(String, f64)>,
+        /// The statistic.
+        chi_square: f64,
+        /// Every order was counted.
+        exact: bool,
+    },
 }
 
 /// A listener's share.
@@ -300,6 +348,8 @@ pub struct ListenerView {
     pub p_value: f64,
     /// After Holm over the listeners.
     pub p_holm: f64,
+    /// `graded`: setup or anchor, and the median of what they gave it.
+    pub medians: Vec<(String, f64)>,
     /// Flags: shown, never an exclusion.
     pub flags: Vec<String>,
 }
@@ -321,6 +371,8 @@ pub struct PickView {
     pub key: String,
     /// Right, wrong, or no such thing.
     pub right: Option<bool>,
+    /// What the sums count: right, or of a preference that the setup that the plan names first was preferred.
+    pub counted: Option<bool>,
     /// Seconds from opening to pick.
     pub seconds: Option<f64>,
     /// Why it is void.

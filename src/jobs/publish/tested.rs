@@ -2,11 +2,12 @@
 
 use crate::jobs::error::JobError;
 use crate::jobs::scale::ScaleDoc;
-use crate::jobs::score::{ListenerDoc, PreferenceDoc, ResultDoc, ScoreDoc, TestDoc};
+use crate::jobs::score::{ListenerDoc, PreferenceDoc, RanksDoc, RatingDoc, ResultDoc, ScoreDoc, TestDoc};
+use crate::jobs::tally::prefers_first;
 use crate::model::ids::ClipId;
 use crate::model::trial::{Method, OrderRecord, Plan, SealedTest, TrialCount, TrialKind, TrialRecord, TrialState};
 use crate::model::verdict::VerdictKind;
-use crate::report::view::{ListenerView, PickView, PreferenceView, ScoreView, TestView};
+use crate::report::view::{ListenerView, PairView, PickView, PreferenceView, RanksView, ScoreView, TestView};
 use crate::stats::intervals::clopper_pearson;
 use crate::stats::verdict::power_at;
 use crate::store::Session;
@@ -115,18 +116,26 @@ fn score(plan: &Plan, doc: &TestDoc, r: &ResultDoc, trials: &[TrialRecord]) -> O
                 crate::report::numbers::p(h.p_value)
             )
         }),
-        ratings: r
-            .ratings
-            .iter()
-            .flatten()
-            .map(|r| {
-                let name = r.setup.clone().unwrap_or_else(|| "the dulled anchor".to_owned());
-                (if r.hidden_reference { format!("{name}, the hidden reference") } else { name }, [r.q1, r.median, r.q3])
-            })
-            .collect(),
+        ratings: r.ratings.iter().flatten().map(|r| (rated(r), [r.q1, r.median, r.q3])).collect(),
+        ranks: r.ranks.as_ref().and_then(|ranks| by_ranks(ranks, &doc.setups)),
         preference: r.preference.as_ref().map(|pairs| preference(pairs, r.scale.as_ref())),
         picks: trials.iter().map(|t| pick(plan, t)).collect(),
     })
+}
+
+/// What a rating is of.
+fn rated(r: &RatingDoc) -> String {
+    let name = r.setup.clone().unwrap_or_else(|| "the dulled anchor".to_owned());
+    if r.hidden_reference { format!("{name}, the hidden reference") } else { name }
+}
+
+fn by_ranks(r: &RanksDoc, setups: &[String]) -> Option<RanksView> {
+    if let Some((nonzero, w_plus)) = r.nonzero.zip(r.w_plus) {
+        return Some(RanksView::Signed { trials: r.trials, nonzero, w_plus });
+    }
+    let (sums, chi_square) = (r.rank_sums.as_ref()?, r.chi_square?);
+    let rank_sums = setups.iter().cloned().zip(sums.iter().copied()).collect();
+    Some(RanksView::Friedman { trials: r.trials, rank_sums, chi_square, exact: r.exact })
 }
 
 fn preference(pairs: &[PreferenceDoc], scale: Option<&ScaleDoc>) -> PreferenceView {
@@ -158,9 +167,14 @@ fn preference(pairs: &[PreferenceDoc], scale: Option<&ScaleDoc>) -> PreferenceVi
         notes.push(format!("Agreement of the listeners (Kendall's u, 1 for all alike): {u:.2}."));
     }
     PreferenceView {
-        counts: pairs
+        pairs: pairs
             .iter()
-            .map(|p| (format!("{} over {}, of {} picks", p.first, p.second, p.picks), p.first_preferred))
+            .map(|p| PairView {
+                first: p.first.clone(),
+                second: p.second.clone(),
+                first_preferred: p.first_preferred,
+                picks: p.picks,
+            })
             .collect(),
         notes,
         scale: scale.map_or_else(Vec::new, |s| s.items.iter().map(|i| (i.setup.clone(), i.ability, i.standard_error)).collect()),
@@ -184,6 +198,7 @@ fn listener(l: &ListenerDoc) -> ListenerView {
         interval95: clopper_pearson(l.correct, l.trials, 0.05),
         p_value: l.p_value,
         p_holm: l.p_holm,
+        medians: l.ratings.iter().flatten().map(|r| (rated(r), r.median)).collect(),
         flags: l.flags.clone(),
     }
 }
@@ -204,6 +219,10 @@ fn pick(plan: &Plan, trial: &TrialRecord) -> PickView {
             view.choice = answer.choice.clone();
             view.key = order.right.clone().unwrap_or_default();
             view.right = *right;
+            view.counted = match plan.method {
+                Method::Preference => Some(prefers_first(plan, order, &answer.choice)),
+                _ => *right,
+            };
             view.seconds = at
                 .duration_since(trial.opened_at)
                 .as_secs_f64()

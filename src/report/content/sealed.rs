@@ -1,9 +1,10 @@
 //! Plans and seals, every test's fate, picks trial by trial, listeners, controls.
 
 use super::{Block, Section, day, section, table};
+use crate::model::trial::Method;
 use crate::report::numbers::{or_dash, p};
 use crate::report::plots::{PlotError, forest};
-use crate::report::view::{PickView, Report, ScoreView, TestView};
+use crate::report::view::{ListenerView, PickView, Report, ScoreView, TestView};
 
 /// The plans with their seals, and the fate of every sealed test.
 pub fn plans(report: &Report) -> Section {
@@ -83,18 +84,15 @@ pub fn picks(report: &Report) -> Section {
 /// One line of marks per listener: the whole test at a glance.
 fn runs(score: &ScoreView) -> Option<Block> {
     let mut lines: Vec<(String, String)> = Vec::new();
+    // Without a right answer there is nothing to mark.
     for pick in score.picks.iter().filter(|p| p.kind == "scored") {
-        let mark = match pick.right {
-            Some(true) => '\u{25cf}',
-            Some(false) => '\u{25cb}',
-            None => '\u{2013}',
-        };
+        let mark = if pick.right? { '\u{25cf}' } else { '\u{25cb}' };
         match lines.iter_mut().find(|l| l.0 == pick.listener) {
             Some(line) => line.1.push(mark),
             None => lines.push((pick.listener.clone(), mark.to_string())),
         }
     }
-    if lines.is_empty() || score.preference.is_some() {
+    if lines.is_empty() {
         return None;
     }
     lines.push(("marks".to_owned(), "\u{25cf} right  \u{25cb} wrong, in the order of the trials".to_owned()));
@@ -132,18 +130,7 @@ pub fn listeners(report: &Report) -> Result<Section, PlotError> {
         blocks.push(Block::Text(format!("{}: {took} of {} planned took part ({kind}).", test.test, test.listeners_planned)));
         match forest(test, score)? {
             Some(plot) => blocks.push(Block::Plot(Box::new(plot))),
-            None => {
-                let rows = score
-                    .listeners
-                    .iter()
-                    .map(|l| {
-                        let [low, high] = l.interval95;
-                        let right = format!("{} of {}", l.correct, l.trials);
-                        vec![l.listener.clone(), right, format!("{low:.3} to {high:.3}"), p(l.p_value)]
-                    })
-                    .collect();
-                blocks.push(table(&["listener", "right", "95 % interval", "p"], rows));
-            }
+            None => blocks.push(one_by_one(test, score)),
         }
         let flags: Vec<String> =
             score.listeners.iter().flat_map(|l| l.flags.iter().map(|f| format!("{}: {f}", l.listener))).collect();
@@ -153,8 +140,8 @@ pub fn listeners(report: &Report) -> Result<Section, PlotError> {
         }
         blocks.extend(score.heterogeneity.clone().map(Block::Text));
         if let Some(preference) = &score.preference {
-            let rows = preference.counts.iter().map(|(s, n)| vec![s.clone(), n.to_string()]).collect();
-            blocks.push(table(&["setup", "preferred"], rows));
+            let rows = preference.pairs.iter().map(|pair| vec![pair.named(), pair.first_preferred.to_string()]).collect();
+            blocks.push(table(&["pair", "preferred"], rows));
             if !preference.notes.is_empty() {
                 blocks.push(Block::List(preference.notes.clone()));
             }
@@ -163,27 +150,75 @@ pub fn listeners(report: &Report) -> Result<Section, PlotError> {
     Ok(section("listeners", "Listeners", blocks))
 }
 
+/// A row for each listener, in what the method asked for.
+fn one_by_one(test: &TestView, score: &ScoreView) -> Block {
+    let share = |l: &ListenerView| {
+        let [low, high] = l.interval95;
+        vec![format!("{} of {}", l.correct, l.trials), format!("{low:.3} to {high:.3}")]
+    };
+    let head: Vec<String> = match test.method {
+        Method::Graded => vec!["trials".to_owned(), "medians".to_owned()],
+        Method::Preference if test.setups.len() > 2 => vec!["picks".to_owned()],
+        Method::Preference => {
+            vec![format!("preferred {}", test.setups.first().map_or("", String::as_str)), "95 % interval".to_owned()]
+        }
+        Method::Abx | Method::DuoTrio | Method::Triangle | Method::Attribute => {
+            vec!["right".to_owned(), "95 % interval".to_owned()]
+        }
+    };
+    let cells = |l: &ListenerView| match head.len() {
+        1 => vec![l.trials.to_string()],
+        _ if test.method == Method::Graded => {
+            let given: Vec<String> = l.medians.iter().map(|(what, median)| format!("{what} {median:.0}")).collect();
+            vec![l.trials.to_string(), given.join("; ")]
+        }
+        _ => share(l),
+    };
+    let heads: Vec<&str> = ["listener"].into_iter().chain(head.iter().map(String::as_str)).chain(["p"]).collect();
+    let row = |l: &ListenerView| [l.listener.clone()].into_iter().chain(cells(l)).chain([p(l.p_value)]).collect();
+    table(&heads, score.listeners.iter().map(row).collect())
+}
+
 /// Controls: could the player have told, could takes be told apart.
 pub fn controls(report: &Report) -> Section {
-    let mut blocks = Vec::new();
+    let (mut blocks, mut untried) = (Vec::new(), false);
     for (test, score) in scored(report) {
+        if test.method == Method::Graded {
+            blocks.push(Block::Text(format!(
+                "{}: no control trials. Every trial has its own: the hidden reference, which should be rated high, and the dulled anchor, \
+                 which should be rated low.",
+                test.test
+            )));
+            continue;
+        }
+        untried |= score.same_file.0 == 0 || score.repeat.0 == 0;
+        if score.same_file.0 + score.repeat.0 == 0 {
+            blocks.push(Block::Text(format!("{}: no control trials.", test.test)));
+            continue;
+        }
+        let preference = test.method == Method::Preference;
+        let cue = if preference {
+            "must sit near one half, else the player gives a cue"
+        } else {
+            "must sit at chance, else the player gives a cue"
+        };
         let mut rows = Vec::new();
         for (what, (trials, right), means) in [
-            ("same file in all slots", score.same_file, "must sit at chance, else the player gives a cue"),
+            ("same file in all slots", score.same_file, cue),
             ("repeat takes of one setup", score.repeat, "the floor: can takes be told apart?"),
         ] {
             let count = if trials == 0 { "none".to_owned() } else { format!("{right} of {trials}") };
             rows.push(vec![what.to_owned(), count, means.to_owned()]);
         }
         blocks.push(Block::Text(format!("{}: control trials, mixed among the scored ones and outside the score.", test.test)));
-        blocks.push(table(&["control", "right", "why"], rows));
-        if score.same_file.0 == 0 || score.repeat.0 == 0 {
-            blocks.push(Block::Text(
-                "Where there were no controls, that gate could not be tried: the verdict rests on the player's one audio path and on fresh \
-                 takes alone."
-                    .to_owned(),
-            ));
-        }
+        blocks.push(table(&["control", if preference { "the first picked" } else { "right" }, "why"], rows));
+    }
+    if untried {
+        blocks.push(Block::Text(
+            "Where there were no controls, that gate could not be tried: the verdict rests on the player's one audio path and on fresh takes \
+             alone."
+                .to_owned(),
+        ));
     }
     section("controls", "Controls", blocks)
 }

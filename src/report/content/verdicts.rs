@@ -88,8 +88,8 @@ fn figures(test: &TestView, score: &ScoreView) -> Vec<(String, String)> {
         for (name, [low, median, high]) in &score.ratings {
             out.push((name.clone(), format!("{median:.0} of 100 (middle half {low:.0} to {high:.0})")));
         }
-        for (pair, count) in score.preference.iter().flat_map(|v| &v.counts) {
-            out.push((pair.clone(), count.to_string()));
+        for pair in score.preference.iter().flat_map(|v| &v.pairs) {
+            out.push((pair.named(), pair.first_preferred.to_string()));
         }
         out.extend(score.p_value.map(|value| ("p".to_owned(), p(value))));
         return out;

@@ -6,16 +6,16 @@ use crate::model::trial::Method;
 use crate::report::view::{ScoreView, TestView};
 use crate::stats::evidence::{ln_one_sided, ln_two_sided};
 
-/// The plot of one open-ended test; `None` for the others and before the first pick.
+/// The plot of one open-ended test; `None` for the others, before the first pick, and over several pairs, each of which has its own.
 ///
 /// # Errors
 /// [`PlotError`] when the drawing library fails.
 pub fn evidence(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotError> {
-    let outcomes: Vec<bool> = score.picks.iter().filter(|p| p.kind == "scored").filter_map(|p| p.right).collect();
-    if test.planned.is_some() || outcomes.is_empty() {
+    let outcomes: Vec<bool> = score.picks.iter().filter(|p| p.kind == "scored").filter_map(|p| p.counted).collect();
+    let two_sided = test.method == Method::Preference;
+    if test.planned.is_some() || outcomes.is_empty() || (two_sided && test.setups.len() > 2) {
         return Ok(None);
     }
-    let two_sided = test.method == Method::Preference;
     let (mut right, mut curve) = (0, vec![(0.0, 0.0)]);
     for (n, hit) in (1u64..).zip(&outcomes) {
         right += u64::from(*hit);

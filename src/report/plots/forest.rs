@@ -2,25 +2,31 @@
 
 use super::canvas::{self, ACCENT, Caption, FAINT, Hang, INK, PlotError, WASH};
 use super::{Plot, share_ticks, table};
+use crate::model::trial::Method;
 use crate::report::numbers;
 use crate::report::view::{ScoreView, TestView};
 
 /// Height of a row in design units.
 const ROW: f64 = 33.0;
 
-/// The plot of one scored test; `None` with fewer than two listeners.
+/// The plot of one scored test; `None` with fewer than two listeners, and where no share stands for a listener (ratings, several pairs).
 ///
 /// # Errors
 /// [`PlotError`] when the drawing library fails.
 pub fn forest(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotError> {
     let listeners = &score.listeners;
-    if listeners.len() < 2 {
+    let preference = test.method == Method::Preference;
+    if listeners.len() < 2 || test.method == Method::Graded || (preference && test.setups.len() > 2) {
         return Ok(None);
     }
-    let title = format!("{}: listener by listener (filled: above chance alone, after Holm)", test.test);
+    let (beyond, what, picks) = match test.setups.first().filter(|_| preference) {
+        Some(first) => ("away from one half", format!("share that preferred {first}"), format!("Picks of {first} by")),
+        None => ("above chance", "share right".to_owned(), "Right picks of".to_owned()),
+    };
+    let title = format!("{}: listener by listener (filled: {beyond} alone, after Holm)", test.test);
     let said: Vec<String> = listeners.iter().map(|l| format!("{} {} of {}", l.listener, l.correct, l.trials)).collect();
     let alt = format!(
-        "Right picks of each listener with a 95 per cent interval, against chance {}: {}; together {} of {}.",
+        "{picks} each listener with a 95 per cent interval, against chance {}: {}; together {} of {}.",
         numbers::percent(score.chance),
         said.join(", "),
         score.correct,
@@ -30,7 +36,7 @@ pub fn forest(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotEr
     let height = ROW * rows as f64 + 76.0;
     let caption = Caption { id: &format!("{}-listeners", test.test), title: &title, alt: &alt };
     let svg = canvas::draw(caption, height, [170.0, 34.0, 28.0, 48.0], ([0.0, 1.0], [0.0, rows as f64]), |c| {
-        c.bottom(&share_ticks(), "share right")?;
+        c.bottom(&share_ticks(), &what)?;
         c.upright(score.chance, INK, 1.6)?;
         c.word("chance", (score.chance, rows as f64), (0.0, -11.0), Hang::Middle, INK)?;
         for (i, l) in listeners.iter().enumerate() {
@@ -64,6 +70,6 @@ pub fn forest(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotEr
             ]
         })
         .collect();
-    let head = ["listener", "right", "95 % interval", "p alone", "p after Holm"];
+    let head = ["listener", if preference { "preferred" } else { "right" }, "95 % interval", "p alone", "p after Holm"];
     Ok(Some(Plot { title, alt, svg, table: table(&head, cells) }))
 }

@@ -56,7 +56,10 @@ pub fn interval(test: &TestView, score: &ScoreView) -> Result<Plot, PlotError> {
     })?;
     let how = if test.planned.is_some() { "Clopper-Pearson" } else { "confidence sequence, valid at any stop" };
     let mut rows = vec![
-        vec!["right".to_owned(), format!("{} of {} ({share:.4})", score.correct, score.trials)],
+        vec![
+            if two_sided { "preferred" } else { "right" }.to_owned(),
+            format!("{} of {} ({share:.4})", score.correct, score.trials),
+        ],
         vec!["chance".to_owned(), format!("{:.4}", score.chance)],
         vec![format!("95 % interval, two-sided ({how})"), format!("{low:.4} to {high:.4}")],
     ];

@@ -27,9 +27,11 @@ pub fn power(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotErr
     let curve: Vec<(f64, f64)> = (1..=most).step_by(step as usize).map(|n| (n as f64, of(n))).collect();
     let at = of(here);
     let title = format!("{}: what a test of this length can find", test.test);
+    let (who, picks) =
+        if test.method == Method::Preference { ("who prefers the same setup", "picks") } else { ("who is right", "right picks") };
     let alt = format!(
-        "Chance of finding a listener who is right 3 times in 4, over the number of trials: {} with the {here} trials of this test. \
-         The curve is a saw-tooth, because the number of right picks that is needed jumps.",
+        "Chance of finding a listener {who} 3 times in 4, over the number of trials: {} with the {here} trials of this test. \
+         The curve is a saw-tooth, because the number of {picks} that is needed jumps.",
         percent(at)
     );
     let caption = Caption { id: &format!("{}-power", test.test), title: &title, alt: &alt };

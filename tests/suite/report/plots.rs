@@ -124,7 +124,7 @@ fn liked(score: &cabjury::report::view::ScoreView) -> cabjury::report::view::Sco
     let scale = [("s16", 0.8, 0.3), ("p4", -0.2, 0.25), ("sp8", -0.6, 0.35)];
     cabjury::report::view::ScoreView {
         preference: Some(cabjury::report::view::PreferenceView {
-            counts: Vec::new(),
+            pairs: Vec::new(),
             notes: Vec::new(),
             scale: scale.iter().map(|(s, a, e)| ((*s).to_owned(), *a, *e)).collect(),
             shrunk: false,

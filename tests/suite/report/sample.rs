@@ -52,12 +52,14 @@ pub(crate) fn test(verdict: VerdictKind, counts: &[(u64, u64)], sentence: &str) 
                     interval95: clopper_pearson(*right, *of, 0.05),
                     p_value: p,
                     p_holm: (p * counts.len() as f64).min(1.0),
+                    medians: Vec::new(),
                     flags: Vec::new(),
                 }
             })
             .collect(),
         heterogeneity: None,
         ratings: Vec::new(),
+        ranks: None,
         preference: None,
         picks: picks(counts),
     };
@@ -101,6 +103,7 @@ fn picks(counts: &[(u64, u64)]) -> Vec<PickView> {
                 choice: if hit { "B" } else { "A" }.to_owned(),
                 key: "B".to_owned(),
                 right: Some(hit),
+                counted: Some(hit),
                 seconds: Some(14.2),
                 void: None,
                 remark: None,

@@ -242,3 +242,101 @@ fn a_graded_plan_is_rehearsed() {
         assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
     }
 }
+
+/// W+ of rows of text: ranks counted one against all, each zero left out (Wilcoxon 1945, by its definition and not by sorting).
+fn w_plus(differences: &[f64]) -> f64 {
+    let kept: Vec<f64> = differences.iter().copied().filter(|d| *d != 0.0).collect();
+    let rank = |d: f64| {
+        let below = kept.iter().filter(|o| o.abs() < d.abs()).count();
+        let equal = kept.iter().filter(|o| o.abs() == d.abs()).count();
+        below as f64 + (equal as f64 + 1.0) / 2.0
+    };
+    kept.iter().filter(|d| **d > 0.0).map(|d| rank(*d)).sum()
+}
+
+/// First setup's rating minus the second's, from the rows that a sceptic gets: `R=one:c001 1=two:c004 2=one:c002:anchor 3=one:c003` and
+/// `1=40,2=10,3=90`.
+fn rating_differences(csv: &str) -> Vec<f64> {
+    let row = |line: &str| {
+        let (slots, rest) = line.split(',').nth(4).zip(line.split('"').nth(1)).unwrap();
+        let given =
+            |label: &str| rest.split(',').find_map(|g| g.strip_prefix(label)?.strip_prefix('=')?.parse::<f64>().ok()).unwrap();
+        let of = |setup: &str| {
+            let slot =
+                slots.split(' ').find(|s| !s.starts_with("R=") && !s.ends_with(":anchor") && s.contains(&format!("={setup}:")));
+            given(slot.unwrap().split('=').next().unwrap())
+        };
+        of("one") - of("two")
+    };
+    csv.lines().skip(1).map(row).collect()
+}
+
+/// Two listeners of a test without a right answer: nothing in the score or on the page speaks of right picks, and what is written out for
+/// recomputing is what the trials say.
+#[test]
+fn a_page_of_a_test_without_a_right_answer_says_nothing_of_right() {
+    let played = |setups: &[&str], method: &str, trials: &str| {
+        let desk = Desk::new();
+        let riff = material::riff(3.4, 48_000);
+        let mut new = vec!["new".to_owned(), "s".to_owned()];
+        for (name, hz) in setups.iter().zip([150.0, 700.0, 2_500.0]) {
+            material::write_wav(&desk.join(&format!("{name}.wav")), 48_000, &material::peaking(&riff, 48_000, hz, 1.0, 3.0));
+            new.push(format!("{name}={name}.wav"));
+        }
+        desk.run(&new.iter().map(String::as_str).collect::<Vec<_>>()).ends(0);
+        desk.run(&["match", "s"]).ends(0);
+        let names = setups.join(",");
+        let length = if trials == "open" { vec!["--open-ended"] } else { vec!["--trials", trials] };
+        desk.run(&[&["plan", "s", "--compare", &names, "--method", method, "--listeners", "2"], &length[..]].concat()).ends(0);
+        for (code, seed) in [("ann", "1"), ("bob", "2")] {
+            desk.run(&["rehearse", "s", "--hears", "0.6", "--runs", "1", "--seed", seed, "--keep", code]).ends(0);
+        }
+        if trials == "open" {
+            desk.run(&["close", "s", "--test", "test-1"]).ends(0);
+        }
+        desk.run(&["report", "s", "--out", "page.html"]).ends(0);
+        let page = std::fs::read_to_string(desk.join("page.html")).unwrap();
+        let said = desk.run(&["score", "s", "--csv", "trials.csv"]).ends(0).out;
+        assert!(!said.contains("right") && !page.contains("filled: above chance") && !page.contains(">right<"), "{said}");
+        let score = desk.run(&["score", "s", "--json"]).ends(0).json()["tests"][0].clone();
+        (desk, page, said, score)
+    };
+    let (desk, page, said, score) = played(&["one", "two"], "graded", "14");
+    assert!(said.contains("ann: 14 trials, one ") && page.contains("the hidden reference, which should be rated high"), "{said}");
+    assert!(!page.contains("listener by listener"), "no share stands for a listener who rates");
+    let csv = std::fs::read_to_string(desk.join("trials.csv")).unwrap();
+    let differences = rating_differences(&csv);
+    assert_eq!(differences.len(), 28);
+    let wanted = w_plus(&differences);
+    assert_eq!(score["ranks"]["w_plus"], wanted);
+    assert_eq!((score["ranks"]["test"].as_str(), &score["ranks"]["p_value"]), (Some("signed-ranks"), &score["p_value"]));
+    let nonzero = differences.iter().filter(|d| **d != 0.0).count();
+    assert!(page.contains(&format!("W+ = {wanted} of {}, n = {nonzero}", nonzero * (nonzero + 1) / 2)));
+
+    let (_, page, _, score) = played(&["one", "two", "three"], "graded", "8");
+    let sums: Vec<f64> = score["ranks"]["rank_sums"].as_array().unwrap().iter().map(|s| s.as_f64().unwrap()).collect();
+    assert!((sums.iter().sum::<f64>() - 16.0 * 6.0).abs() < 1e-9, "sixteen rows of 1 + 2 + 3: {sums:?}");
+    assert!(page.contains(&format!("rank sums: one {}, two {}, three {}", sums[0], sums[1], sums[2])));
+
+    let (_, page, said, score) = played(&["one", "two"], "preference", "16");
+    let of_ann = score["listeners"][0]["correct"].as_u64().unwrap();
+    assert!(said.contains(&format!("ann: one preferred in {of_ann} of 16")), "{said}");
+    assert!(page.contains("share that preferred one") && page.contains("away from one half alone"));
+
+    // The curve of evidence: its highest point is 1/p (anytime p: the largest evidence so far, Ville 1939).
+    let (_, page, _, score) = played(&["one", "two"], "preference", "open");
+    let p = score["anytime_p"].as_f64().unwrap();
+    let table = page.split(">evidence</th>").nth(1).unwrap().split("</table>").next().unwrap();
+    let cells: Vec<f64> = table.split('<').filter_map(|c| c.split('>').nth(1)?.parse().ok()).collect();
+    assert_eq!(cells.len(), 2 * 100, "a pick and its evidence in a row");
+    let highest = cells.iter().skip(1).step_by(2).copied().fold(1.0, f64::max);
+    assert!(page.contains("evidence over the trials") && p < 0.5 && (highest * p - 1.0).abs() < 1e-3, "{highest} {p}");
+
+    let (_, page, said, score) = played(&["one", "two", "three"], "preference", "24");
+    assert!(said.contains("ann: 24 picks, p = "), "{said}");
+    assert!(!page.contains("listener by listener") && score["heterogeneity"].is_null());
+    for pair in score["preference"].as_array().unwrap() {
+        let (n, x) = (pair["picks"].as_u64().unwrap(), pair["first_preferred"].as_u64().unwrap());
+        assert!(page.contains(&format!("the chance of {} or more of {n} for the same setup", x.max(n - x))));
+    }
+}
