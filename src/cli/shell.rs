@@ -123,12 +123,7 @@ impl Shell {
         let said = error.explain();
         let code = ExitCode::from(said.fate().exit_code());
         if self.json {
-            let entry = error_entry(error);
-            let mut document = said.document().unwrap_or_else(|| serde_json::json!({}));
-            if let Some(fields) = document.as_object_mut() {
-                fields.insert("error".to_owned(), entry);
-            }
-            self.document(&document);
+            self.document(&serde_json::json!({ "error": error_entry(error) }));
         } else {
             let _ = writeln!(std::io::stderr().lock(), "{}: {said}\n  next: {}", self.strong("error"), said.next());
         }

@@ -17,38 +17,13 @@ impl JobError {
     /// A plain error without a room: kind, fate, message, next step.
     #[must_use]
     pub fn plain(kind: &'static str, fate: Fate, message: impl Into<String>, next: impl Into<String>) -> Self {
-        Self(Box::new(Plain { kind, fate, message: message.into(), next: next.into(), path: None, document: None }))
+        Self(Box::new(Plain { kind, fate, message: message.into(), next: next.into(), path: None }))
     }
 
     /// The same, about a path.
     #[must_use]
     pub fn at_path(kind: &'static str, fate: Fate, path: &Path, message: impl Into<String>, next: impl Into<String>) -> Self {
-        Self(Box::new(Plain {
-            kind,
-            fate,
-            message: message.into(),
-            next: next.into(),
-            path: Some(path.to_owned()),
-            document: None,
-        }))
-    }
-
-    /// A refusal that still carries its document (a load that must not be connected).
-    #[must_use]
-    pub fn refused_with(
-        kind: &'static str,
-        message: impl Into<String>,
-        next: impl Into<String>,
-        document: serde_json::Value,
-    ) -> Self {
-        Self(Box::new(Plain {
-            kind,
-            fate: Fate::Refused,
-            message: message.into(),
-            next: next.into(),
-            path: None,
-            document: Some(document),
-        }))
+        Self(Box::new(Plain { kind, fate, message: message.into(), next: next.into(), path: Some(path.to_owned()) }))
     }
 }
 
@@ -78,7 +53,6 @@ struct Plain {
     message: String,
     next: String,
     path: Option<std::path::PathBuf>,
-    document: Option<serde_json::Value>,
 }
 
 impl Explain for Plain {
@@ -93,8 +67,5 @@ impl Explain for Plain {
     }
     fn path(&self) -> Option<&Path> {
         self.path.as_deref()
-    }
-    fn document(&self) -> Option<serde_json::Value> {
-        self.document.clone()
     }
 }

@@ -7,7 +7,7 @@ use crate::model::explain::Fate;
 use crate::model::ids::{ClipId, ListenerCode, TestId};
 use crate::model::outside::{Clock, Progress};
 use crate::model::random::RandomWords;
-use crate::model::trial::{Answer, Method, Plan, TrialCount, TrialKind};
+use crate::model::trial::{Answer, Method, Plan, SlotRecord, TrialCount, TrialKind};
 use crate::model::verdict::VerdictKind;
 use crate::stats::beta_binomial::share_at;
 use crate::stats::intervals::clopper_pearson;
@@ -140,20 +140,14 @@ fn answer(opened_right: Option<&str>, choices: &[String], kind: TrialKind, ears:
 /// How a simulated listener rates: every sample gets a number from 0 to 100, each drawn evenly. In a trial that is truly heard the largest
 /// of these numbers goes to the hidden reference and the smallest to the anchor; what lies between them stays as it was drawn. People's
 /// ratings lie closer together: a simulation of them would be made up, and what is told of this one is how many trials ranks need.
-fn rating(
-    plan: &Plan,
-    slots: &[(String, ClipId, bool)],
-    choices: &[String],
-    truly: bool,
-    random: &mut dyn RandomWords,
-) -> String {
+fn rating(plan: &Plan, slots: &[SlotRecord], choices: &[String], truly: bool, random: &mut dyn RandomWords) -> String {
     let mut numbers: Vec<u64> = choices.iter().map(|_| random.below(101)).collect();
     let reference = plan.reference.as_ref().or(plan.setups.first());
-    let place = |wanted: &dyn Fn(&ClipId, bool) -> bool| {
-        choices.iter().position(|label| slots.iter().any(|(l, clip, anchor)| l == label && wanted(clip, *anchor)))
+    let place = |wanted: &dyn Fn(&SlotRecord) -> bool| {
+        choices.iter().position(|label| slots.iter().any(|s| s.label == *label && wanted(s)))
     };
-    let largest = place(&|clip, anchor| !anchor && super::tally::setup_of(plan, clip) == reference);
-    let smallest = place(&|_, anchor| anchor);
+    let largest = place(&|s| !s.anchor && super::tally::setup_of(plan, &s.clip) == reference);
+    let smallest = place(&|s| s.anchor);
     if truly && let (Some(reference), Some(anchor)) = (largest, smallest) {
         let first = (0..numbers.len()).max_by_key(|i| numbers[*i]).unwrap_or(reference);
         numbers.swap(first, reference);
@@ -177,9 +171,8 @@ fn evening(plan: &Plan, ears: &Ears, random: &mut dyn RandomWords) -> Result<Tal
         let placeholder = Answer { choice: choices[0].clone(), confidence: None, remark: None };
         let opened = hidden.open(&placeholder);
         let choice = if plan.method == Method::Graded {
-            let slots: Vec<_> = opened.order.slots.iter().map(|s| (s.label.clone(), s.clip.clone(), s.anchor)).collect();
             let truly = ears.truly(random);
-            rating(plan, &slots, &choices, truly, random)
+            rating(plan, &opened.order.slots, &choices, truly, random)
         } else {
             let truth = truth(plan, &opened.order);
             answer(truth.as_deref(), &choices, opened.order.kind, &ears, random)
@@ -348,7 +341,10 @@ pub fn simulate(
     let mut left = draw::planned(plan).unwrap_or(OPEN_ENDED_TRIALS);
     while left > 0 && !trials.standing(plan, code)?.through() {
         let open = trials.next_with(plan, code, "simulated listener", random)?;
-        let sounded = |label: &String| trials.for_the_player(&open.id, label).map(|(clip, anchor)| (label.clone(), clip, anchor));
+        let sounded = |label: &String| {
+            let (clip, anchor) = trials.for_the_player(&open.id, label)?;
+            Some(SlotRecord { label: label.clone(), clip, anchor })
+        };
         let slots: Vec<_> = open.labels.iter().filter_map(sounded).collect();
         let choice = if plan.method == Method::Graded {
             let truly = ears.truly(random);
@@ -365,13 +361,13 @@ pub fn simulate(
 }
 
 /// What an ear that tells setups apart picks, from what sounded in the slots; nothing where all are of one setup.
-fn by_ear(plan: &Plan, slots: &[(String, ClipId, bool)]) -> Option<String> {
-    let setups: Vec<_> = slots.iter().map(|(_, clip, _)| super::tally::setup_of(plan, clip)).collect();
+fn by_ear(plan: &Plan, slots: &[SlotRecord]) -> Option<String> {
+    let setups: Vec<_> = slots.iter().map(|s| super::tally::setup_of(plan, &s.clip)).collect();
     let setup = |i: usize| setups.get(i).copied().flatten();
     if setups.iter().all(|s| *s == setups[0]) {
         return None;
     }
-    let label = |i: usize| slots.get(i).map(|s| s.0.clone());
+    let label = |i: usize| slots.get(i).map(|s| s.label.clone());
     match plan.method {
         Method::Abx => label(usize::from(setup(2)? != setup(0)?)),
         Method::DuoTrio => label(if setup(1)? == setup(0)? { 1 } else { 2 }),

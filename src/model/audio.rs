@@ -1,7 +1,7 @@
 //! A recording in memory, what was measured of it, and what is wrong with it.
 
 pub use super::digest::{DigestError, Sha256Hex};
-use crate::units::{Dbtp, Decibel, Hertz, Lu, Lufs, Ppm, SampleRate};
+use crate::units::{Dbtp, Decibel, Hertz, Lu, Lufs, SampleRate};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -54,12 +54,6 @@ impl Audio {
     /// The channels, to be changed in place. Lengths must stay equal, so only the samples can be changed.
     pub fn channels_mut(&mut self) -> impl Iterator<Item = &mut [f32]> {
         self.channels.iter_mut().map(Vec::as_mut_slice)
-    }
-
-    /// Gives the planar samples up, shape channels x frames.
-    #[must_use]
-    pub fn into_channels(self) -> Vec<Vec<f32>> {
-        self.channels
     }
 }
 
@@ -251,29 +245,6 @@ pub enum DbOrSilence {
     Db(f64),
     /// Nothing at all: minus infinity.
     Silence,
-}
-
-/// Second recording against the first: everything is second minus first, a positive lag means that the second is later.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct PairReading {
-    /// Lag at frame 0, in samples.
-    pub lag_samples: f64,
-    /// How far the lag can be trusted, plus or minus, in samples.
-    pub lag_within_samples: f64,
-    /// How it was found.
-    pub method: LagMethod,
-    /// Polarity of the second against the first.
-    pub polarity: Polarity,
-    /// Largest peak of either sign over the largest of the other, whitened correlation.
-    pub polarity_ratio: f64,
-    /// Integrated loudness, second minus first.
-    pub level_difference: Option<Lu>,
-    /// What is left after lag, polarity and best gain are taken out.
-    pub residual: DbOrSilence,
-    /// Rate difference of the two clocks.
-    pub drift: Option<Ppm>,
-    /// One-third-octave differences, second minus first, before any gain.
-    pub bands: Vec<BandLevel>,
 }
 
 /// One one-third-octave band.

@@ -48,11 +48,6 @@ pub trait Explain: std::error::Error {
     fn column(&self) -> Option<usize> {
         None
     }
-
-    /// A document that is still printed although the command is refused (a load that must not be connected).
-    fn document(&self) -> Option<serde_json::Value> {
-        None
-    }
 }
 
 impl Explain for crate::units::UnitError {

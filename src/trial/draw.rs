@@ -79,12 +79,6 @@ impl Pool {
         Self { setups: plan.setups.iter().map(|s| (s.clone(), of(s))).collect() }
     }
 
-    /// Takes of each setup, in the plan's order.
-    #[must_use]
-    pub fn takes(&self) -> Vec<(SetupName, usize)> {
-        self.setups.iter().map(|(s, t)| (s.clone(), t.len())).collect()
-    }
-
     fn any(&self, setup: usize, random: &mut dyn RandomWords) -> (TakeId, ClipId) {
         let takes = &self.setups[setup].1;
         takes[random.below(takes.len() as u64) as usize].clone()
