@@ -24,7 +24,7 @@ fn runs(short: u64) -> u64 {
 /// Share of runs with a positive claim.
 fn positive(plan: &Plan, runs: u64, seed: u64) -> f64 {
     let verdicts = rehearse_plan(plan, &Ears::plain(0.0), runs, seed, &Unwatched).unwrap();
-    let claims: u64 = ["heard", "heard-small", "preferred"].iter().filter_map(|k| verdicts.get(k)).sum();
+    let claims: u64 = ["heard", "heard-small", "preferred", "rated-apart"].iter().filter_map(|k| verdicts.get(k)).sum();
     claims as f64 / runs as f64
 }
 
@@ -61,6 +61,31 @@ fn guessing_listeners_get_a_claim_as_often_as_the_exact_size_says() {
             "{method} with controls: {share} against {exact}"
         );
     }
+}
+
+/// Sign patterns of 16 ranks whose positive ranks sum to 29 or less, of 2^16; twice that is the size of signed ranks at 0.05 (Wilcoxon's
+/// table has 29 for n = 16, from memory), where no two differences are alike. Ratings are whole numbers: some are, and what is left is near.
+#[test]
+fn ratings_at_random_are_told_apart_no_oftener_than_the_level() {
+    let mut ways = vec![1u64];
+    for rank in 1..=16usize {
+        let mut next = vec![0; ways.len() + rank];
+        for (sum, n) in ways.iter().enumerate() {
+            next[sum] += n;
+            next[sum + rank] += n;
+        }
+        ways = next;
+    }
+    let size = |last: usize| 2.0 * ways[..=last].iter().sum::<u64>() as f64 / 65_536.0;
+    assert!(size(29) <= 0.05 && size(30) > 0.05);
+    let runs = runs(20_000);
+    let share = positive(&plan(Method::Graded, &["s16", "p4"], 4, Controls::default()), runs, 41);
+    assert!(share - 3.09 * deviation(share, runs) <= 0.05, "{share}");
+    assert!((share - size(29)).abs() < 4.5 * deviation(0.05, runs) + 0.002, "{share} against {}", size(29));
+    // Friedman over three setups, sixteen rows: every order counted.
+    let runs = runs.min(2_000);
+    let share = positive(&plan(Method::Graded, &["s16", "p4", "sp8"], 4, Controls::default()), runs, 42);
+    assert!(share - 3.09 * deviation(share, runs) <= 0.05 && share > 0.02, "{share}");
 }
 
 #[test]
