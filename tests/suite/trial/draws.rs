@@ -233,7 +233,7 @@ fn controls_are_spread_by_draws_of_their_own() {
     for (count, scored) in [(TrialCount::Fixed(16), 16.0), (TrialCount::OpenEnded, 11.0)] {
         plan.trials = count;
         let (mut kinds, mut repeated, mut same) = ([0.0; 3], BTreeMap::new(), BTreeMap::new());
-        for _ in 0..20_000 {
+        for _ in 0..60_000 {
             let order = opened(&plan, Progressed::default(), &mut random);
             let setups: Vec<&str> = order.slots.iter().map(|s| setup(&plan, &s.clip)).collect();
             match order.kind {
@@ -250,7 +250,7 @@ fn controls_are_spread_by_draws_of_their_own() {
                 TrialKind::Scored => kinds[2] += 1.0,
             }
         }
-        let expected = [3.0, 2.0, scored].map(|n| 20_000.0 * n / (5.0 + scored));
+        let expected = [3.0, 2.0, scored].map(|n| 60_000.0 * n / (5.0 + scored));
         let chi: f64 = kinds.iter().zip(expected).map(|(n, e)| (n - e) * (n - e) / e).sum();
         assert!(cabjury::stats::panel::chi_square_tail(chi, 2.0) > 1e-6, "{kinds:?} against {expected:?}");
         fair(&repeated, 2);
