@@ -270,7 +270,7 @@ fn every_sentence_is_what_was_looked_at() {
                 V::TooFew | V::MixedPanel => (if third { 6 } else { 9 }, 16),
                 V::NotShownBounded => (if third { 45 } else { 60 }, 120),
                 V::HeardSmall => (if third { 160 } else { 225 }, 400),
-                V::NoPreferenceShown => (9, 16),
+                V::NoPreferenceShown | V::NotRatedApart => (9, 16),
                 _ => (13, 16),
             };
             let c = Counted { correct, trials, ..counted(if method == Method::Graded { Method::Abx } else { method }) };
@@ -286,7 +286,8 @@ fn every_sentence_is_what_was_looked_at() {
             facts.void_reason = (*kind == V::DataVoid).then(|| "the clip c003 is no longer what was sealed".to_owned());
             facts.significant = if *kind == V::MixedPanel { vec!["ann".to_owned()] } else { Vec::new() };
             if method == Method::Graded {
-                facts.ratings = [("s16", true, [80.0, 90.0, 97.0]), ("p4", false, [55.0, 70.0, 82.0])]
+                let other = if *kind == V::NotRatedApart { [72.0, 86.0, 95.0] } else { [55.0, 70.0, 82.0] };
+                facts.ratings = [("s16", true, [80.0, 90.0, 97.0]), ("p4", false, other)]
                     .into_iter()
                     .map(|(s, hidden_reference, quartiles)| RatingFact { setup: s.to_owned(), hidden_reference, quartiles })
                     .collect();
