@@ -110,3 +110,20 @@ proptest! {
         prop_assert!((p - cabjury::stats::panel::chi_square_tail(z * z, 1.0)).abs() < 1e-9);
     }
 }
+
+/// What cannot be ranked has no statistic: one row, one item, rows of unequal length, ties alone.
+#[test]
+fn friedman_wants_two_rows_of_two_items_that_differ() {
+    use cabjury::stats::graded::friedman;
+    for rows in [
+        vec![vec![1.0, 2.0, 3.0]],
+        vec![vec![1.0], vec![2.0]],
+        vec![vec![1.0, 2.0], vec![2.0, 1.0, 3.0]],
+        vec![vec![5.0, 5.0], vec![5.0, 5.0]],
+        Vec::new(),
+    ] {
+        assert!(friedman(&rows).is_none(), "{rows:?}");
+    }
+    // Two rows that agree about two items: of four pairs of orders two agree so far (by hand).
+    assert_eq!(friedman(&[vec![1.0, 2.0], vec![1.0, 2.0]]).unwrap().p_exact, Some(0.5));
+}
