@@ -1,7 +1,7 @@
 //! `rehearse`: simulated listeners go through the very code that people do: the same draw, the same judge, the same score.
 
 use super::error::JobError;
-use super::tally::{Tally, pool};
+use super::tally::{Tally, pool, setup_of};
 use super::trials::Trials;
 use crate::model::explain::Fate;
 use crate::model::ids::{ClipId, ListenerCode, TestId};
@@ -146,7 +146,7 @@ fn rating(plan: &Plan, slots: &[SlotRecord], choices: &[String], truly: bool, ra
     let place = |wanted: &dyn Fn(&SlotRecord) -> bool| {
         choices.iter().position(|label| slots.iter().any(|s| s.label == *label && wanted(s)))
     };
-    let largest = place(&|s| !s.anchor && super::tally::setup_of(plan, &s.clip) == reference);
+    let largest = place(&|s| !s.anchor && setup_of(plan, &s.clip) == reference);
     let smallest = place(&|s| s.anchor);
     if truly && let (Some(reference), Some(anchor)) = (largest, smallest) {
         let first = (0..numbers.len()).max_by_key(|i| numbers[*i]).unwrap_or(reference);
@@ -194,7 +194,7 @@ fn truth(plan: &Plan, order: &crate::model::trial::OrderRecord) -> Option<String
         return order.right.clone();
     }
     let rank = |clip: &ClipId| {
-        let setup = super::tally::setup_of(plan, clip)?;
+        let setup = setup_of(plan, clip)?;
         plan.setups.iter().position(|s| s == setup)
     };
     order.slots.iter().min_by_key(|s| rank(&s.clip)).map(|s| s.label.clone())
@@ -362,7 +362,7 @@ pub fn simulate(
 
 /// What an ear that tells setups apart picks, from what sounded in the slots; nothing where all are of one setup.
 fn by_ear(plan: &Plan, slots: &[SlotRecord]) -> Option<String> {
-    let setups: Vec<_> = slots.iter().map(|s| super::tally::setup_of(plan, &s.clip)).collect();
+    let setups: Vec<_> = slots.iter().map(|s| setup_of(plan, &s.clip)).collect();
     let setup = |i: usize| setups.get(i).copied().flatten();
     if setups.iter().all(|s| *s == setups[0]) {
         return None;

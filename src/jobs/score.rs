@@ -169,7 +169,7 @@ fn result(j: &Judgeable<'_>, panel: &Panel<'_>, pooled: &Pooled, p_holm: f64, se
         .collect();
     let sentence = sentence::verdict(&facts(j, panel, pooled, &decision, &listeners, several.then_some(p_holm)));
     // Ratings have no right answer, and to prefer the first-named of several pairs is no one thing: nothing to be unequal in.
-    let one_count = !graded && (plan.method != Method::Preference || plan.setups.len() == 2);
+    let one_count = plan.method.one_count(plan.setups.len());
     let counts: Vec<(u64, u64)> = listeners.iter().filter(|_| one_count).map(|l| (l.trials, l.correct)).collect();
     let g = pooled.numbers.chance;
     let unequal = beta_binomial::fit(&counts);

@@ -48,6 +48,12 @@ impl Method {
         Self::ALL.into_iter().find(|m| m.name() == name)
     }
 
+    /// One count of picks stands for a test of so many setups. It does not for ratings, nor where each pair of setups has its own.
+    #[must_use]
+    pub fn one_count(self, setups: usize) -> bool {
+        self != Self::Graded && (self != Self::Preference || setups == 2)
+    }
+
     /// The chance of guessing right, as an exact ratio; `None` where there is no right answer (`graded`). For `preference` it is the
     /// chance under the null of no preference.
     #[must_use]

@@ -46,7 +46,7 @@ pub fn verdict(test: &TestView) -> Result<Verdict, PlotError> {
     };
     let mut plots = Vec::new();
     // Over several setups no single share and no single count decides: the pairs and the scale speak.
-    let one_count = test.method != Method::Graded && (test.method != Method::Preference || test.setups.len() == 2);
+    let one_count = test.method.one_count(test.setups.len());
     if score.trials > 0 && one_count {
         plots.push(interval(test, score)?);
     }
@@ -83,7 +83,7 @@ fn task(test: &TestView) -> String {
 
 fn figures(test: &TestView, score: &ScoreView) -> Vec<(String, String)> {
     let mut out = Vec::new();
-    if test.method == Method::Graded || (test.method == Method::Preference && test.setups.len() > 2) {
+    if !test.method.one_count(test.setups.len()) {
         // No single count stands for several setups.
         for (name, [low, median, high]) in &score.ratings {
             out.push((name.clone(), format!("{median:.0} of 100 (middle half {low:.0} to {high:.0})")));

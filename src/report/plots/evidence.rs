@@ -13,7 +13,7 @@ use crate::stats::evidence::{ln_one_sided, ln_two_sided};
 pub fn evidence(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotError> {
     let outcomes: Vec<bool> = score.picks.iter().filter(|p| p.kind == "scored").filter_map(|p| p.counted).collect();
     let two_sided = test.method == Method::Preference;
-    if test.planned.is_some() || outcomes.is_empty() || (two_sided && test.setups.len() > 2) {
+    if test.planned.is_some() || outcomes.is_empty() || !test.method.one_count(test.setups.len()) {
         return Ok(None);
     }
     let (mut right, mut curve) = (0, vec![(0.0, 0.0)]);

@@ -16,7 +16,7 @@ const ROW: f64 = 33.0;
 pub fn forest(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotError> {
     let listeners = &score.listeners;
     let preference = test.method == Method::Preference;
-    if listeners.len() < 2 || test.method == Method::Graded || (preference && test.setups.len() > 2) {
+    if listeners.len() < 2 || !test.method.one_count(test.setups.len()) {
         return Ok(None);
     }
     let (beyond, what, picks) = match test.setups.first().filter(|_| preference) {

@@ -4,13 +4,20 @@ use crate::material;
 use crate::program::Desk;
 use cabjury::stats::power;
 
-fn three_setups(desk: &Desk, trials: &str) {
+/// A session with one matched clip of each setup.
+fn matched(desk: &Desk, setups: &[&str]) {
     let riff = material::riff(3.4, 48_000);
-    for (name, hz) in [("one", 120.0), ("two", 700.0), ("three", 2_500.0)] {
+    let mut new = vec!["new".to_owned(), "s".to_owned()];
+    for (name, hz) in setups.iter().zip([150.0, 700.0, 2_500.0]) {
         material::write_wav(&desk.join(&format!("{name}.wav")), 48_000, &material::peaking(&riff, 48_000, hz, 1.0, 3.0));
+        new.push(format!("{name}={name}.wav"));
     }
-    desk.run(&["new", "s", "one=one.wav", "two=two.wav", "three=three.wav"]).ends(0);
+    desk.run(&new.iter().map(String::as_str).collect::<Vec<_>>()).ends(0);
     desk.run(&["match", "s"]).ends(0);
+}
+
+fn three_setups(desk: &Desk, trials: &str) {
+    matched(desk, &["one", "two", "three"]);
     let plan = ["plan", "s", "--compare", "one,two,three", "--method", "preference", "--trials", trials, "--json"];
     let doc = desk.run(&plan).ends(0).json();
     assert!(doc["critical"].is_null() && doc["first"].is_null(), "no single count decides over three pairs: {doc:#}");
@@ -113,15 +120,7 @@ fn graded(setups: &[&str], trials: u32, rate: impl Fn(&str, bool) -> u8) -> serd
     use cabjury::model::outside::SystemClock;
     use cabjury::model::trial::Answer;
     let desk = Desk::new();
-    let riff = material::riff(3.4, 48_000);
-    let mut new = vec!["new".to_owned(), "s".to_owned()];
-    for (k, name) in setups.iter().enumerate() {
-        let sound = material::peaking(&riff, 48_000, 150.0 * 2f64.powi(k as i32), 1.0, 3.0);
-        material::write_wav(&desk.join(&format!("{name}.wav")), 48_000, &sound);
-        new.push(format!("{name}={name}.wav"));
-    }
-    desk.run(&new.iter().map(String::as_str).collect::<Vec<_>>()).ends(0);
-    desk.run(&["match", "s"]).ends(0);
+    matched(&desk, setups);
     let count = trials.to_string();
     desk.run(&["plan", "s", "--compare", &setups.join(","), "--method", "graded", "--trials", &count]).ends(0);
     {
@@ -207,14 +206,7 @@ fn ratings_of_two_setups_go_by_signed_ranks() {
 fn a_graded_plan_is_rehearsed() {
     for setups in [&["one", "two"][..], &["one", "two", "three"]] {
         let desk = Desk::new();
-        let riff = material::riff(3.4, 48_000);
-        let mut new = vec!["new".to_owned(), "s".to_owned()];
-        for (name, hz) in setups.iter().zip([150.0, 700.0, 2_500.0]) {
-            material::write_wav(&desk.join(&format!("{name}.wav")), 48_000, &material::peaking(&riff, 48_000, hz, 1.0, 3.0));
-            new.push(format!("{name}={name}.wav"));
-        }
-        desk.run(&new.iter().map(String::as_str).collect::<Vec<_>>()).ends(0);
-        desk.run(&["match", "s"]).ends(0);
+        matched(&desk, setups);
         desk.run(&["plan", "s", "--compare", &setups.join(","), "--method", "graded", "--trials", "12"]).ends(0);
         let found = |hears: &str, runs: &str| {
             let doc = desk.run(&["rehearse", "s", "--hears", hears, "--runs", runs, "--seed", "4", "--json"]).ends(0).json();
@@ -277,14 +269,7 @@ fn rating_differences(csv: &str) -> Vec<f64> {
 fn a_page_of_a_test_without_a_right_answer_says_nothing_of_right() {
     let played = |setups: &[&str], method: &str, trials: &str| {
         let desk = Desk::new();
-        let riff = material::riff(3.4, 48_000);
-        let mut new = vec!["new".to_owned(), "s".to_owned()];
-        for (name, hz) in setups.iter().zip([150.0, 700.0, 2_500.0]) {
-            material::write_wav(&desk.join(&format!("{name}.wav")), 48_000, &material::peaking(&riff, 48_000, hz, 1.0, 3.0));
-            new.push(format!("{name}={name}.wav"));
-        }
-        desk.run(&new.iter().map(String::as_str).collect::<Vec<_>>()).ends(0);
-        desk.run(&["match", "s"]).ends(0);
+        matched(&desk, setups);
         let names = setups.join(",");
         let length = if trials == "open" { vec!["--open-ended"] } else { vec!["--trials", trials] };
         desk.run(&[&["plan", "s", "--compare", &names, "--method", method, "--listeners", "2"], &length[..]].concat()).ends(0);
