@@ -2,6 +2,7 @@
 
 mod cases;
 mod commands;
+mod edges;
 mod handbook;
 mod invariants;
 mod same;

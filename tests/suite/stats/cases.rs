@@ -386,9 +386,7 @@ fn panels() {
     each("adjusted p values", 3, |case, i, e| {
         let p = numbers(&i["p"]);
         for (name, found) in [("holm", panel::holm(&p)), ("fdr_bh", panel::benjamini_hochberg(&p))] {
-            for (f, w) in found.iter().zip(numbers(&e[name])) {
-                near(case, name, *f, w);
-            }
+            all_near(case, name, found, &e[name]);
         }
     });
     each("combined p values", 3, |case, i, e| {

@@ -1,6 +1,7 @@
 //! Exact tests, intervals, d-prime, power, evidence, panels: check values and published tables.
 
 mod cases;
+mod edges;
 mod program;
 mod properties;
 mod tables;

@@ -295,3 +295,96 @@ fn what_cannot_be_drawn_from_says_why() {
         assert!(error.next().contains("plan anew"));
     }
 }
+
+/// A plan that names its reference has it in every trial; without one, a duo-trio draws it.
+#[test]
+fn a_named_reference_is_the_reference() {
+    for method in [Method::DuoTrio, Method::Graded] {
+        for name in ["one", "two"] {
+            let mut plan = plan(method, &["one", "two"], 3, Controls::default());
+            plan.reference = Some(SetupName::new(name).unwrap());
+            let mut random = Generator::simulated(21);
+            for _ in 0..200 {
+                let order = opened(&plan, Progressed::default(), &mut random);
+                assert_eq!(order.slots[0].label, "R");
+                assert_eq!(setup(&plan, &order.slots[0].clip), name, "{method}");
+            }
+        }
+    }
+    let plan = plan(Method::DuoTrio, &["one", "two"], 3, Controls::default());
+    let mut random = Generator::simulated(22);
+    let mut drawn = BTreeMap::new();
+    for _ in 0..2000 {
+        let order = opened(&plan, Progressed::default(), &mut random);
+        *drawn.entry(setup(&plan, &order.slots[0].clip).to_owned()).or_insert(0) += 1;
+    }
+    fair(&drawn, 2);
+}
+
+/// What an answer may be: one of the choices; of ratings every sample once; confidence from 0 to 100.
+#[test]
+fn only_an_answer_that_can_be_taken_is_taken() {
+    let mut random = Generator::simulated(23);
+    let mut of =
+        |method| draw_trial(&plan(method, &["one", "two"], 3, Controls::default()), Progressed::default(), &mut random).unwrap();
+    let answer = |choice: &str, confidence| Answer { choice: choice.to_owned(), confidence, remark: None };
+    let abx = of(Method::Abx);
+    for (choice, confidence, fits) in [
+        ("A", None, true),
+        ("B", Some(0), true),
+        ("A", Some(100), true),
+        ("A", Some(101), false),
+        ("A", Some(255), false),
+        ("X", None, false),
+        ("", None, false),
+    ] {
+        assert_eq!(abx.check(&answer(choice, confidence)).is_ok(), fits, "{choice:?} {confidence:?}");
+    }
+    let graded = of(Method::Graded);
+    assert_eq!(graded.choices().len(), 3);
+    let [a, b, c] = [0, 1, 2].map(|k| graded.choices()[k].clone());
+    for (choice, fits) in [
+        (format!("{a}=0,{b}=100,{c}=50"), true),
+        (format!("{c}=0,{a}=100,{b}=50"), true),
+        (format!("{a}=0,{b}=100"), false),
+        (format!("{a}=0,{a}=1,{b}=100"), false),
+        (format!("{a}=0,{b}=1,{c}=2,{c}=3"), false),
+        (format!("{a}=0,{b}=1,Z=2"), false),
+        (format!("{a}=0,{b}=1,{c}=101"), false),
+        (a.clone(), false),
+    ] {
+        assert_eq!(graded.check(&answer(&choice, None)).is_ok(), fits, "{choice:?}");
+    }
+}
+
+/// Of one file three times nothing can be right but by a cue: what counts as right is drawn; for a preference it is a lean to the first.
+#[test]
+fn the_right_answer_of_a_same_file_trial() {
+    for method in [Method::Abx, Method::Triangle, Method::Preference] {
+        let plan = plan(method, &["one", "two"], 3, Controls { same_file: 400, repeat: 0 });
+        let (mut random, mut right) = (Generator::simulated(24), BTreeMap::new());
+        let mut done = Progressed::default();
+        while done.same_file < 400 {
+            let order = opened(&plan, done, &mut random);
+            match order.kind {
+                TrialKind::SameFile => {
+                    done.same_file += 1;
+                    *right.entry(order.right.unwrap()).or_insert(0) += 1;
+                }
+                _ => done.scored += 1,
+            }
+        }
+        match method {
+            Method::Abx => fair(&right, 2),
+            Method::Triangle => fair(&right, 3),
+            _ => assert_eq!(right, BTreeMap::from([("1".to_owned(), 400)])),
+        }
+    }
+}
+
+#[test]
+fn what_listeners_are_told_is_kept_as_text() {
+    let methods = [Method::Abx, Method::DuoTrio, Method::Triangle, Method::Preference, Method::Attribute, Method::Graded];
+    let text: Vec<String> = methods.map(|m| format!("{m}\n{}\n", cabjury::trial::methods::instructions(m).join("\n"))).to_vec();
+    crate::golden::check("instructions.txt", &text.join("\n"));
+}
