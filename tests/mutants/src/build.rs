@@ -32,7 +32,9 @@ pub struct Build {
 fn output(command: &mut Command) -> Result<String, Box<dyn Error>> {
     let out = command.output().map_err(|e| format!("{command:?}: {e}"))?;
     if !out.status.success() {
-        return Err(format!("{command:?}: {}{}", String::from_utf8_lossy(&out.stdout), String::from_utf8_lossy(&out.stderr)).into());
+        return Err(
+            format!("{command:?}: {}{}", String::from_utf8_lossy(&out.stdout), String::from_utf8_lossy(&out.stderr)).into()
+        );
     }
     Ok(String::from_utf8(out.stdout)?)
 }
@@ -56,7 +58,7 @@ fn write(path: &Path, bytes: &[u8]) -> Result<(), Box<dyn Error>> {
 }
 
 /// A copy of what git knows of, and of the recordings that the tests fetched, without the lints.
-fn copy(tree: &Path) -> Result<(), Box<dyn Error>> {
+fn copy(tree: &Path, merged: &BTreeSet<&String>) -> Result<(), Box<dyn Error>> {
     let known = output(Command::new("git").args(["ls-files", "--cached", "--others", "--exclude-standard"]))?;
     let fetched = fs::read_dir("tests/fetched").into_iter().flatten().flatten().map(|e| e.path().display().to_string());
     for name in known.lines().map(str::to_owned).chain(fetched) {
@@ -66,8 +68,7 @@ fn copy(tree: &Path) -> Result<(), Box<dyn Error>> {
         }
         if Path::new(&name).is_file() {
             let bytes = fs::read(&name)?;
-            let merged = ROOMS.iter().any(|r| name.starts_with(&format!("src/{r}/")));
-            if !merged && name != "Cargo.toml" && name != "src/lib.rs" {
+            if !merged.contains(&name) && name != "Cargo.toml" && name != "src/lib.rs" {
                 write(&to, &bytes)?;
             }
         }
@@ -113,7 +114,8 @@ fn blamed(text: &str, error: std::ops::Range<usize>) -> Vec<u32> {
 
 /// The mutants that the compiler refuses, empty when it is content.
 fn refused(tree: &Path) -> Result<BTreeSet<u32>, Box<dyn Error>> {
-    let out = Command::new("cargo").current_dir(tree).args(["check", "--locked", "--lib", "--message-format", "json"]).output()?;
+    let out =
+        Command::new("cargo").current_dir(tree).args(["check", "--locked", "--lib", "--message-format", "json"]).output()?;
     let mut blame = BTreeSet::new();
     let mut other = String::new();
     for line in String::from_utf8_lossy(&out.stdout).lines() {
@@ -124,7 +126,11 @@ fn refused(tree: &Path) -> Result<BTreeSet<u32>, Box<dyn Error>> {
         }
         let mut ids = Vec::new();
         for span in message["spans"].as_array().into_iter().flatten().filter(|s| s["is_primary"] == true) {
-            let (Some(file), Some(start), Some(end)) = (span["file_name"].as_str(), span["byte_start"].as_u64(), span["byte_end"].as_u64()) else { continue };
+            let (Some(file), Some(start), Some(end)) =
+                (span["file_name"].as_str(), span["byte_start"].as_u64(), span["byte_end"].as_u64())
+            else {
+                continue;
+            };
             if let Ok(text) = fs::read_to_string(tree.join(file)) {
                 ids.extend(blamed(&text, start as usize..end as usize));
             }
@@ -146,22 +152,27 @@ pub fn build() -> Result<Build, Box<dyn Error>> {
     let tree = work.join("tree");
     fs::create_dir_all(&work)?;
     let mutants = list()?;
-    copy(&tree)?;
+    let files: BTreeSet<&String> = mutants.values().map(|m| &m.file).collect();
+    copy(&tree, &files)?;
     let refusals = work.join("unviable.txt");
     let known: BTreeSet<String> = fs::read_to_string(&refusals).unwrap_or_default().lines().map(str::to_owned).collect();
     let mut unviable: BTreeSet<u32> = mutants.values().filter(|m| known.contains(&m.name)).map(|m| m.id).collect();
     let mut merged: BTreeSet<u32>;
     loop {
         merged = BTreeSet::new();
-        let files: BTreeSet<&String> = mutants.values().map(|m| &m.file).collect();
-        for file in files {
-            let here: Vec<&Mutant> = mutants.values().filter(|m| m.file == *file && !unviable.contains(&m.id)).collect();
+        for file in &files {
+            let here: Vec<&Mutant> = mutants.values().filter(|m| m.file == **file && !unviable.contains(&m.id)).collect();
             let (text, found) = merge(&fs::read_to_string(file)?, &here)?;
             write(&tree.join(file), text.as_bytes())?;
             merged.extend(found);
         }
         let refused = refused(&tree)?;
-        println!("{} of {} mutants in the build, {} do not compile", merged.len() - refused.len(), mutants.len(), unviable.len() + refused.len());
+        println!(
+            "{} of {} mutants in the build, {} do not compile",
+            merged.len() - refused.len(),
+            mutants.len(),
+            unviable.len() + refused.len()
+        );
         if refused.is_empty() {
             break;
         }
@@ -169,7 +180,7 @@ pub fn build() -> Result<Build, Box<dyn Error>> {
     }
     fs::write(refusals, unviable.iter().map(|id| mutants[id].name.clone() + "\n").collect::<String>())?;
     let mut site = BTreeMap::new();
-    for file in mutants.values().map(|m| &m.file).collect::<BTreeSet<_>>() {
+    for file in files {
         let text = fs::read_to_string(tree.join(file))?;
         let groups = ranges(&text, 'G', 'H');
         for (id, arm) in ranges(&text, 'M', 'E') {
@@ -177,7 +188,15 @@ pub fn build() -> Result<Build, Box<dyn Error>> {
             site.extend(around.map(|(group, _)| (id, *group)));
         }
     }
-    let built = output(Command::new("cargo").current_dir(&tree).args(["test", "--locked", "--no-run", "--test", "suite", "--message-format", "json"]))?;
+    let built = output(Command::new("cargo").current_dir(&tree).args([
+        "test",
+        "--locked",
+        "--no-run",
+        "--test",
+        "suite",
+        "--message-format",
+        "json",
+    ]))?;
     let suite = built.lines().filter_map(|l| serde_json::from_str::<Value>(l).ok()).filter(|m| m["target"]["name"] == "suite");
     let suite = suite.filter_map(|m| m["executable"].as_str().map(PathBuf::from)).last().ok_or("cargo names no suite")?;
     Ok(Build { suite, tree, work, mutants, site, unviable })

@@ -6,7 +6,8 @@
 //!
 //! Usage, in the project's folder: `tests/long mutants [ROOM ...]`, rooms are circuit, signal, stats, trial. It needs cargo-mutants on the
 //! PATH. What is known already is in `target/mutants/outcome.tsv`: it goes on there; delete the file to begin anew.
-//! `CABJURY_MUTANTS_WITHIN=300` stops after so many minutes, `CABJURY_MUTANTS_ONLY=TEXT` tries those whose name contains the text.
+//! `CABJURY_MUTANTS_WITHIN=300` stops after so many minutes, `CABJURY_MUTANTS_ONLY=TEXT` tries those whose name contains the text,
+//! `CABJURY_MUTANTS_AGAIN=1` tries once more what survived, `CABJURY_MUTANTS_TESTS="ONE OTHER"` asks only tests with such a name.
 
 mod build;
 mod merge;

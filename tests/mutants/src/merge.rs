@@ -76,7 +76,10 @@ fn render(text: &str, range: Range<usize>, edits: &[(Range<usize>, Edit)]) -> St
         match edit {
             Edit::Insert(words) => out.push_str(words),
             Edit::Choice { alternatives } => {
-                let inner = edits[i..].iter().take_while(|(r, _)| r.start < at.end && (r.end < at.end || (r.end == at.end && !r.is_empty()))).count();
+                let inner = edits[i..]
+                    .iter()
+                    .take_while(|(r, _)| r.start < at.end && (r.end < at.end || (r.end == at.end && !r.is_empty())))
+                    .count();
                 let site = alternatives[0].0;
                 out.push_str(&format!("(/*G{site}*/match crate::mutant::at({site}) {{\n"));
                 for (id, other) in alternatives {

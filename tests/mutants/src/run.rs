@@ -38,8 +38,19 @@ fn tests(build: &Build, names: &[&str], switch: (&str, String), worker: usize, w
     }
     fs::create_dir_all(&temporary)?;
     let mut command = Command::new(&build.suite);
-    command.current_dir(&build.tree).arg("--exact").args(names).args(["--test-threads", "1"]).env(switch.0, switch.1).env("TMPDIR", &temporary);
-    command.env("PROPTEST_FAILURE_PERSISTENCE", "off").stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).process_group(0);
+    command
+        .current_dir(&build.tree)
+        .arg("--exact")
+        .args(names)
+        .args(["--test-threads", "1"])
+        .env(switch.0, switch.1)
+        .env("TMPDIR", &temporary);
+    command
+        .env("PROPTEST_FAILURE_PERSISTENCE", "off")
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .process_group(0);
     let mut child = command.spawn()?;
     let start = Instant::now();
     let ran = loop {
@@ -81,7 +92,7 @@ fn in_parallel(count: usize, work: impl Fn(usize, usize) -> Result<(), Box<dyn E
 /// What was learned about the tests of this very build.
 fn traced(build: &Build) -> Result<Vec<Test>, Box<dyn Error>> {
     let path = build.work.join("tests.tsv");
-    let of = format!("{:?}", fs::metadata(&build.suite)?.modified()?);
+    let of = format!("{} {:?}", asked("TESTS"), fs::metadata(&build.suite)?.modified()?);
     let kept = fs::read_to_string(&path).unwrap_or_default();
     if let Some(lines) = kept.strip_prefix(&of) {
         return Ok(lines.lines().filter_map(read).collect());
@@ -107,7 +118,10 @@ fn read(line: &str) -> Option<Test> {
 /// Runs each test alone, unchanged: how long it takes and what it reaches. Those that fail here (they read the source, say) are left out.
 fn trace(build: &Build) -> Result<Vec<Test>, Box<dyn Error>> {
     let listed = Command::new(&build.suite).current_dir(&build.tree).args(["--list", "--format", "terse"]).output()?;
-    let names: Vec<String> = String::from_utf8(listed.stdout)?.lines().filter_map(|l| l.strip_suffix(": test")).map(str::to_owned).collect();
+    let mut names: Vec<String> =
+        String::from_utf8(listed.stdout)?.lines().filter_map(|l| l.strip_suffix(": test")).map(str::to_owned).collect();
+    let some = asked("TESTS");
+    names.retain(|n| some.split(' ').any(|s| n.contains(s)));
     let found = Mutex::new(Vec::new());
     in_parallel(names.len(), |worker, i| {
         let name = &names[i];
@@ -115,7 +129,8 @@ fn trace(build: &Build) -> Result<Vec<Test>, Box<dyn Error>> {
         let _ = fs::remove_file(&seen);
         let trace = tests(build, &[name], ("CABJURY_MUTANT_TRACE", seen.display().to_string()), worker, MOST * 2)?;
         let start = Instant::now();
-        let again = if trace == Ran::Passed { tests(build, &[name], ("CABJURY_MUTANT", "0".to_owned()), worker, MOST)? } else { trace };
+        let again =
+            if trace == Ran::Passed { tests(build, &[name], ("CABJURY_MUTANT", "0".to_owned()), worker, MOST)? } else { trace };
         match again {
             Ran::Passed => {}
             Ran::Failed => {
@@ -182,7 +197,12 @@ fn attempt(build: &Build, known: &[Test], id: u32, worker: usize) -> Result<Stri
     Ok(format!("survived\t{asked} of {} tests that reach it", reaching.len()))
 }
 
-/// Outcomes by the mutant's name.
+/// What the environment asks for, empty when nothing: see `main.rs`.
+fn asked(what: &str) -> String {
+    std::env::var(format!("CABJURY_MUTANTS_{what}")).unwrap_or_default()
+}
+
+/// Outcomes by the mutant's name; a later one counts.
 fn outcomes(path: &Path) -> BTreeMap<String, String> {
     let text = fs::read_to_string(path).unwrap_or_default();
     text.lines().filter_map(|l| l.split_once('\t')).map(|(n, o)| (n.to_owned(), o.to_owned())).collect()
@@ -192,8 +212,11 @@ fn outcomes(path: &Path) -> BTreeMap<String, String> {
 pub fn run(build: &Build, rooms: &[String]) -> Result<(), Box<dyn Error>> {
     let path = build.work.join("outcome.tsv");
     let mut known = outcomes(&path);
-    let only = std::env::var("CABJURY_MUTANTS_ONLY").unwrap_or_default();
-    let end = std::env::var("CABJURY_MUTANTS_WITHIN").ok().and_then(|m| m.parse().ok()).map(|m: u64| Instant::now() + Duration::from_secs(60 * m));
+    let only = asked("ONLY");
+    if !asked("AGAIN").is_empty() {
+        known.retain(|_, outcome| !outcome.starts_with("survived") && !outcome.starts_with("unreached"));
+    }
+    let end = asked("WITHIN").parse().ok().map(|m: u64| Instant::now() + Duration::from_secs(60 * m));
     let of = |file: &str| rooms.iter().any(|r| file.starts_with(&format!("src/{r}/")));
     let mut ids: Vec<u32> = build.mutants.values().filter(|m| of(&m.file) && m.name.contains(&only)).map(|m| m.id).collect();
     ids.retain(|id| !build.unviable.contains(id) && !known.contains_key(&build.mutants[id].name));
@@ -206,6 +229,9 @@ pub fn run(build: &Build, rooms: &[String]) -> Result<(), Box<dyn Error>> {
             return Ok(());
         }
         let outcome = attempt(build, &traced, ids[i], worker)?;
+        if !asked("AGAIN").is_empty() && (outcome.starts_with("survived") || outcome.starts_with("unreached")) {
+            return Ok(());
+        }
         let line = format!("{}\t{outcome}\n", build.mutants[&ids[i]].name);
         log.lock().map_err(|e| e.to_string())?.write_all(line.as_bytes())?;
         if !outcome.starts_with("caught") && !outcome.starts_with("late") {
@@ -214,14 +240,21 @@ pub fn run(build: &Build, rooms: &[String]) -> Result<(), Box<dyn Error>> {
         Ok(())
     })?;
     known.extend(outcomes(&path));
-    println!("\n{:10} {:>6} {:>9} {:>7} {:>6} {:>9} {:>9} {:>9} {:>9}", "room", "all", "unviable", "caught", "late", "survived", "unreached", "unmerged", "untried");
+    println!(
+        "\n{:10} {:>6} {:>9} {:>7} {:>6} {:>9} {:>9} {:>9} {:>9}",
+        "room", "all", "unviable", "caught", "late", "survived", "unreached", "unmerged", "untried"
+    );
     for room in rooms {
         let here: Vec<_> = build.mutants.values().filter(|m| m.file.starts_with(&format!("src/{room}/"))).collect();
         let unviable = here.iter().filter(|m| build.unviable.contains(&m.id)).count();
         let count = |word: &str| here.iter().filter(|m| known.get(&m.name).is_some_and(|o| o.starts_with(word))).count();
         let counts = ["caught", "late", "survived", "unreached", "unmerged"].map(count);
         let [c, l, s, r, m] = counts;
-        println!("{room:10} {:>6} {unviable:>9} {c:>7} {l:>6} {s:>9} {r:>9} {m:>9} {:>9}", here.len(), here.len() - unviable - counts.iter().sum::<usize>());
+        println!(
+            "{room:10} {:>6} {unviable:>9} {c:>7} {l:>6} {s:>9} {r:>9} {m:>9} {:>9}",
+            here.len(),
+            here.len() - unviable - counts.iter().sum::<usize>()
+        );
     }
     Ok(())
 }

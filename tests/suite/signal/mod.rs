@@ -1,6 +1,7 @@
 //! Loudness, alignment, matching, faults: check values and standards.
 
 mod cases;
+mod edges;
 mod library;
 mod program;
 mod properties;

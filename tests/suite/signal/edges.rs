@@ -1,0 +1,188 @@
+//! Places that mutants found without a test: bands, the quietest second, residuals, fades. By definition and by sounds of known level.
+
+use cabjury::model::audio::DbOrSilence;
+use cabjury::signal::align::{mono, resemblance};
+use cabjury::signal::bands::{self, BANDS, centre};
+use cabjury::signal::excerpts::Purpose;
+use cabjury::signal::fades::{fade_edges, rising, switch_table};
+use cabjury::units::SampleRate;
+
+const RATE: usize = 48_000;
+
+fn rate() -> SampleRate {
+    SampleRate::new(RATE as u32).unwrap()
+}
+
+/// A sine of a level in dB (mean square), beginning at a frame.
+fn sine(hz: f64, db: f64, from: usize, frames: usize) -> Vec<f32> {
+    let a = 2f64.sqrt() * 10f64.powf(db / 20.0);
+    (from..from + frames).map(|n| (a * (std::f64::consts::TAU * hz * n as f64 / RATE as f64).sin()) as f32).collect()
+}
+
+fn add(a: &[f32], b: &[f32]) -> Vec<f32> {
+    a.iter().zip(b).map(|(x, y)| x + y).collect()
+}
+
+fn band(values: &[Option<f64>], n: i32) -> Option<f64> {
+    assert_eq!(values.len(), BANDS.len());
+    values[(n - BANDS.start) as usize]
+}
+
+#[track_caller]
+fn near(found: f64, wanted: f64, within: f64) {
+    assert!((found - wanted).abs() <= within, "found {found}, wanted {wanted}");
+}
+
+/// A sine's whole power is in the band that it is the centre of, whatever the length: mean square, IEC 61260-1 base-10 centres.
+#[test]
+fn a_sine_is_in_its_own_band_with_its_own_level() {
+    for n in [-11, -5, 0, 8] {
+        for frames in [3 * RATE, RATE / 2] {
+            let levels = bands::levels(&[sine(centre(n), -20.0, 0, frames)], rate());
+            near(band(&levels, n).unwrap(), -20.0, 0.01);
+            for other in BANDS.filter(|o| (o - n).abs() > 3) {
+                assert!(band(&levels, other).is_none_or(|l| l < -70.0), "{n} {other} {:?}", band(&levels, other));
+            }
+        }
+    }
+    // Two channels that agree are one; of two that cancel nothing is left.
+    let x = sine(1000.0, -20.0, 0, RATE);
+    let turned: Vec<f32> = x.iter().map(|v| -v).collect();
+    near(band(&bands::levels(&[x.clone(), x.clone()], rate()), 0).unwrap(), -20.0, 0.01);
+    assert!(band(&bands::levels(&[x.clone(), turned], rate()), 0).is_none());
+    assert_eq!(mono(&[[0.5f32, 1.0], [0.25, -1.0], [0.75, 0.0]]), [0.5, 0.0]);
+    // At 8 kHz the band of 4 kHz reaches above half the rate and says nothing.
+    let slow = SampleRate::new(8000).unwrap();
+    let levels = bands::levels(&[x], slow);
+    assert!(band(&levels, 6).is_none() && band(&levels, 5).is_some());
+}
+
+/// The quietest second counts as floor only where it is 15 dB under the whole.
+#[test]
+fn the_quietest_second_is_a_floor_only_when_it_is_quiet() {
+    let (loud, second) = (sine(1000.0, -20.0, 0, 3 * RATE), |db: f64| sine(200.0, db, 0, RATE));
+    for place in 0..=3 {
+        let at = |db: f64| [&loud[..place * RATE], &second(db)[..], &loud[place * RATE..]].concat();
+        let found = bands::quietest_second(&[at(-60.0)], rate());
+        near(band(&found, -7).unwrap(), -60.0, 0.01);
+        assert!(band(&found, 0).is_none_or(|l| l < -100.0), "none of the loud seconds: {:?}", band(&found, 0));
+        // The whole is 3 of 4 parts, 1.25 dB under the loud seconds: -21.25 less 15 is -36.25.
+        assert!(band(&bands::quietest_second(&[at(-36.4)], rate()), -7).is_some());
+        assert!(bands::quietest_second(&[at(-36.1)], rate()).iter().all(Option::is_none));
+        assert_eq!(bands::quietest_second(&[at(-36.1)], rate()).len(), 30);
+    }
+    // Digital silence is no floor to judge by, and a recording of under two seconds has no second to spare.
+    let silent = [&loud[..], &vec![0.0; 2 * RATE]].concat();
+    assert_eq!(bands::quietest_second(&[silent], rate()), vec![None; 30]);
+    let short = [&sine(1000.0, -20.0, 0, RATE)[..], &second(-80.0)[..RATE - 1]].concat();
+    assert_eq!(bands::quietest_second(&[short], rate()), vec![None; 30]);
+    let just = [&sine(1000.0, -20.0, 0, RATE)[..], &second(-80.0)[..]].concat();
+    assert!(band(&bands::quietest_second(&[just], rate()), -7).is_some());
+}
+
+/// What is judged: no more than 60 dB under the loudest band, and more than 10 dB above the quietest second in its own band.
+#[test]
+fn bands_that_hold_too_little_are_left_out() {
+    let with = |hz: f64, db: f64| bands::judged(&[add(&sine(1000.0, -10.0, 0, 3 * RATE), &sine(hz, db, 0, 3 * RATE))], rate());
+    near(band(&with(centre(-7), -69.5), -7).unwrap(), -69.5, 0.1);
+    assert_eq!(band(&with(centre(-7), -70.5), -7), None);
+    near(band(&with(centre(-7), -70.5), 0).unwrap(), -10.0, 0.01);
+    // A hum of -60 dB all the way: 8 dB more of the same band is not enough, 12 dB more is.
+    let hum = sine(centre(-7), -60.0, 0, 6 * RATE);
+    for (more, there) in [(8.0, false), (12.0, true)] {
+        // Of six seconds one is hum alone, so the band's mean is a little under that of the five.
+        let five = [sine(centre(-7), -60.0 + more, 0, 5 * RATE), vec![0.0; RATE]].concat();
+        let music = [sine(1000.0, -10.0, 0, 5 * RATE), vec![0.0; RATE]].concat();
+        let quarter: Vec<f32> = (0..6 * RATE).map(|n| if n < 5 * RATE { 0.0 } else { hum[n] }).collect();
+        let found = bands::judged(&[add(&add(&five, &music), &quarter)], rate());
+        assert_eq!(band(&found, -7).is_some(), there, "{more}: {found:?}");
+        assert!(band(&found, 0).is_some());
+    }
+}
+
+#[test]
+fn differences_and_floors_of_bands() {
+    let takes = [vec![Some(1.0), None, Some(5.0)], vec![Some(3.0), Some(2.0), Some(5.0)], vec![Some(-1.0), None, None]];
+    assert_eq!(bands::repeat_floor(&takes), [Some(4.0), None, Some(0.0)]);
+    assert_eq!(bands::repeat_floor(&takes[..1]), [None, None, None]);
+    assert_eq!(bands::repeat_floor(&[]), Vec::<Option<f64>>::new());
+    assert_eq!(bands::difference(&takes[0], &takes[1]), [Some(2.0), None, Some(0.0)]);
+    assert_eq!(bands::difference(&takes[1], &takes[2]), [Some(-4.0), None, None]);
+    let values: Vec<Option<f64>> = BANDS.map(|n| (n % 2 == 0).then_some(f64::from(n))).collect();
+    let records = bands::records(&values);
+    assert_eq!(records.len(), 30);
+    for (n, record) in BANDS.zip(&records) {
+        near(record.hz.value(), 1000.0 * 10f64.powf(f64::from(n) / 10.0), 1e-9);
+        assert_eq!(record.db.map(|d| d.value()), (n % 2 == 0).then_some(f64::from(n)));
+    }
+}
+
+/// The sum of what is left over what there was: by hand for sounds that have nothing in common.
+#[test]
+fn residuals_in_numbers() {
+    let db = |r: Option<DbOrSilence>| match r {
+        Some(DbOrSilence::Db(db)) => db,
+        other => panic!("{other:?}"),
+    };
+    let n = RATE;
+    let (x, y) = (sine(1000.0, -20.0, 0, n), sine(3000.0, -40.0, 0, n));
+    assert_eq!(bands::residual(&x, &x.iter().map(|v| 2.0 * v).collect::<Vec<_>>()), Some(DbOrSilence::Silence));
+    assert_eq!(bands::residual(&x, &x.iter().map(|v| -0.5 * v).collect::<Vec<_>>()), Some(DbOrSilence::Silence));
+    near(db(bands::residual(&x, &add(&x, &y))), -20.0, 0.01);
+    // At a stated gain of 1 a copy of half the size leaves half: -6.02 dB.
+    near(db(bands::residual_at(&x, &x.iter().map(|v| 0.5 * v).collect::<Vec<_>>(), Some(1.0))), -6.0206, 1e-3);
+    // Clicks within 4096 frames of the ends are the filters' affair, one frame further in they are not.
+    for (at, silent) in [(0, true), (4095, true), (n - 1, true), (n - 4096, true), (4096, false), (n - 4097, false)] {
+        let mut clicked = x.clone();
+        clicked[at] += 1.0;
+        assert_eq!(bands::residual_at(&x, &clicked, Some(1.0)) == Some(DbOrSilence::Silence), silent, "{at}");
+    }
+    // Of 16384 frames and fewer all count.
+    let mut short = x[..16_384].to_vec();
+    short[0] += 1.0;
+    assert_ne!(bands::residual_at(&x[..16_384], &short, Some(1.0)), Some(DbOrSilence::Silence));
+    let still = vec![0.0; n];
+    assert_eq!((bands::residual(&still, &x), bands::residual(&x, &still), bands::residual(&[], &x)), (None, None, None));
+    assert_eq!(bands::residual_at(&x, &x, Some(0.0)), None);
+    assert_eq!(bands::residual_at(&x, &x, Some(f64::NAN)), None);
+}
+
+/// Normalised: a copy is 1 whatever its size and sign, silence resembles nothing.
+#[test]
+fn resemblance_is_a_share() {
+    let x = add(&sine(310.0, -20.0, 0, RATE / 4), &sine(1777.0, -26.0, 0, RATE / 4));
+    let still = vec![0.0; x.len()];
+    assert_eq!((resemblance(&still, &x), resemblance(&x, &still)), (None, None));
+    for gain in [1.0f32, -1.0, 0.01, 40.0] {
+        let copy: Vec<f32> = x.iter().map(|v| gain * v).collect();
+        near(resemblance(&x, &copy).unwrap(), 1.0, 1e-5);
+    }
+    assert!(resemblance(&x, &sine(5000.0, -20.0, 0, RATE / 4)).unwrap() < 0.05);
+}
+
+/// Raised cosine: by its formula, at both edges alike, and in + out = 1.
+#[test]
+fn fades_are_raised_cosines_at_both_edges() {
+    let wanted = |k: usize, n: usize| (std::f64::consts::FRAC_PI_2 * (k as f64 + 0.5) / n as f64).sin().powi(2);
+    let table = rising(480);
+    assert_eq!((table.len(), switch_table(rate()).len(), rising(0).len()), (480, 480, 0));
+    for (k, v) in table.iter().enumerate() {
+        near(f64::from(*v), wanted(k, 480), 1e-6);
+        near(f64::from(*v + table[479 - k]), 1.0, 1e-6);
+    }
+    for (len, n, fade) in [(1000, 100, 100), (150, 100, 75), (7, 100, 3), (1, 10, 0), (0, 10, 0)] {
+        let mut x = vec![1.0f32; len];
+        fade_edges(&mut x, n);
+        for (k, v) in x.iter().enumerate() {
+            let edge = k.min(len - 1 - k);
+            near(f64::from(*v), if edge < fade { wanted(edge, fade) } else { 1.0 }, 1e-6);
+        }
+    }
+}
+
+#[test]
+fn excerpts_have_names() {
+    let all = [Purpose::Steady, Purpose::Sparse, Purpose::Muted];
+    assert_eq!(all.map(Purpose::name), ["steady", "sparse", "muted"]);
+    assert!(all.iter().all(|p| p.why().contains(": shows")));
+}
