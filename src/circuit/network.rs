@@ -109,21 +109,6 @@ impl Network {
         }
     }
 
-    /// The network without one driver, its place bridged (`bypassed`) or left out; `None` when nothing is left.
-    #[must_use]
-    pub fn without(&self, label: &DriverLabel) -> Option<Self> {
-        match self {
-            Self::Driver(placed) => (&placed.label != label).then(|| self.clone()),
-            Self::Series(members) | Self::Parallel(members) => {
-                let kept: Vec<_> = members.iter().filter_map(|m| m.without(label)).collect();
-                if kept.is_empty() {
-                    return None;
-                }
-                Some(if matches!(self, Self::Series(_)) { Self::series(kept) } else { Self::parallel(kept) })
-            }
-        }
-    }
-
     fn write(&self, f: &mut fmt::Formatter<'_>, nested: bool) -> fmt::Result {
         let (members, operator) = match self {
             Self::Driver(placed) => return write!(f, "{}{}", if placed.reversed { "-" } else { "" }, placed.label),

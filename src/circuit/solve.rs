@@ -151,12 +151,6 @@ impl Numbered {
         Self { root, drivers }
     }
 
-    /// How many drivers there are.
-    #[must_use]
-    pub fn drivers(&self) -> usize {
-        self.drivers
-    }
-
     /// Load, from one impedance per driver in the order of the text.
     #[must_use]
     pub fn load<T: Quantity>(&self, z: &[T]) -> Branch<T> {

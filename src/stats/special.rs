@@ -3,7 +3,7 @@
 use statrs::function::erf::{erfc, erfc_inv};
 use std::f64::consts::{PI, SQRT_2};
 
-/// Normal cumulative distribution, accurate in both tails.
+/// Normal cumulative distribution, in both tails good to about 1e-10 of its value (statrs' error function against mpmath).
 #[must_use]
 pub fn phi(z: f64) -> f64 {
     0.5 * erfc(-z / SQRT_2)
@@ -15,7 +15,8 @@ pub fn density(z: f64) -> f64 {
     (-0.5 * z * z).exp() / (2.0 * PI).sqrt()
 }
 
-/// Normal quantile of `p` in 0..1; infinite at the ends. statrs' value is good to about 1e-9; two Newton steps on [`phi`] make it exact.
+/// Normal quantile of `p` in 0..1; infinite at the ends. statrs' value is good to about 1e-9; two Newton steps make it
+/// as exact as [`phi`].
 #[must_use]
 pub fn quantile(p: f64) -> f64 {
     if p <= 0.0 {
