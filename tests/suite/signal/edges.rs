@@ -1,11 +1,14 @@
 //! Places that mutants found without a test: bands, the quietest second, residuals, fades. By definition and by sounds of known level.
 
-use cabjury::model::audio::DbOrSilence;
+use cabjury::model::audio::{Audio, DbOrSilence};
 use cabjury::signal::align::{mono, resemblance};
 use cabjury::signal::bands::{self, BANDS, centre};
 use cabjury::signal::excerpts::Purpose;
 use cabjury::signal::fades::{fade_edges, rising, switch_table};
-use cabjury::units::SampleRate;
+use cabjury::signal::test_sounds::{ANCHOR_HZ, anchor, pink};
+use cabjury::signal::{matching, meter, montage, shift};
+use cabjury::trial::Generator;
+use cabjury::units::{Dbtp, Lufs, SampleRate};
 
 const RATE: usize = 48_000;
 
@@ -185,4 +188,85 @@ fn excerpts_have_names() {
     let all = [Purpose::Steady, Purpose::Sparse, Purpose::Muted];
     assert_eq!(all.map(Purpose::name), ["steady", "sparse", "muted"]);
     assert!(all.iter().all(|p| p.why().contains(": shows")));
+}
+
+/// The bilinear Butterworth of fourth order by its formula (Oppenheim and Schafer, from memory):
+/// |H|^2 = 1/(1 + (tan(pi f/fs)/tan(pi fc/fs))^8).
+#[test]
+fn the_anchor_is_a_butterworth_low_pass() {
+    let tan = |hz: f64, fs: usize| (std::f64::consts::PI * hz / fs as f64).tan();
+    for fs in [44_100, 48_000, 96_000] {
+        for hz in [100.0, 1000.0, 3000.0, ANCHOR_HZ, 4500.0, 7000.0, 12_000.0] {
+            let x: Vec<f32> = (0..fs).map(|n| (0.5 * (std::f64::consts::TAU * hz * n as f64 / fs as f64).sin()) as f32).collect();
+            let audio =
+                Audio::new(SampleRate::new(fs as u32).unwrap(), vec![x.clone(), x.iter().map(|v| -0.5 * v).collect()]).unwrap();
+            let dull = anchor(&audio).unwrap();
+            assert_eq!((dull.frames(), dull.channels().len(), dull.rate()), (fs, 2, audio.rate()));
+            // Whole periods, after the filter has settled.
+            let power = |x: &[f32]| x[fs / 2..].iter().map(|v| f64::from(*v).powi(2)).sum::<f64>();
+            let wanted = -10.0 * (1.0 + (tan(hz, fs) / tan(ANCHOR_HZ, fs)).powi(8)).log10();
+            for c in 0..2 {
+                let found = 10.0 * (power(&dull.channels()[c]) / power(&audio.channels()[c])).log10();
+                near(found, wanted, 0.01);
+            }
+        }
+    }
+}
+
+/// Pink: the same power in every third of an octave; as loud as asked for, but never over -1 dBFS.
+#[test]
+fn pink_noise_is_pink_and_as_loud_as_asked() {
+    let noise = pink(60 * RATE, rate(), -23.0, &mut Generator::simulated(31)).unwrap();
+    let levels = bands::levels(noise.channels(), rate());
+    let used: Vec<f64> = (-13..=12).map(|n| band(&levels, n).unwrap()).collect();
+    let mean = used.iter().sum::<f64>() / used.len() as f64;
+    used.iter().for_each(|l| near(*l, mean, 1.0));
+    near(meter::measure(&noise).integrated.unwrap().value(), -23.0, 0.02);
+    assert!(meter::measure(&noise).true_peak.unwrap().value() < -1.0);
+    let loud = pink(5 * RATE, rate(), 0.0, &mut Generator::simulated(32)).unwrap();
+    near(meter::measure(&loud).true_peak.unwrap().value(), -1.0, 0.01);
+    assert!(meter::measure(&loud).integrated.unwrap().value() < -8.0);
+}
+
+/// By hand: clips stay as loud against each other as they were recorded, and all go down by the worst excess.
+#[test]
+fn gains_of_clips_as_recorded() {
+    let peak = |db: f64| Some(Dbtp::new(db).unwrap());
+    let ceiling = Dbtp::new(-1.0).unwrap();
+    assert_eq!(matching::common_gain(&[peak(-3.0), None, peak(0.5)], ceiling), [-1.5; 3]);
+    assert_eq!(matching::common_gain(&[peak(-3.0), None, peak(-1.0)], ceiling), [0.0; 3]);
+    assert_eq!(matching::common_gain(&[], ceiling), Vec::<f64>::new());
+    let loud = [-20.0, -23.5, -18.25].map(|l| Lufs::new(l).unwrap());
+    near(matching::spread(&loud), 5.25, 1e-12);
+    near(matching::spread(&loud[..1]), 0.0, 0.0);
+    near(matching::spread(&[]), 0.0, 0.0);
+}
+
+/// A sine off a clock that runs 500 ppm fast, turned back: the sine of the right clock.
+#[test]
+fn another_clock_is_undone() {
+    let (hz, ppm) = (997.0, 500.0);
+    let at = |t: f64| 0.5 * (std::f64::consts::TAU * hz * t / RATE as f64).sin();
+    let x: Vec<f32> = (0..RATE).map(|n| at(n as f64 / (1.0 + ppm * 1e-6)) as f32).collect();
+    let back = shift::unwarp(&x, ppm, RATE - 200);
+    assert_eq!(back.len(), RATE - 200);
+    for (n, v) in back.iter().enumerate().skip(100) {
+        near(f64::from(*v), at(n as f64), 2e-4);
+    }
+}
+
+/// Clips in a row: gaps between them, none at the ends, places in frames; mono sounds on all channels.
+#[test]
+fn a_montage_lays_clips_in_a_row() {
+    let clip = |value: f32, frames: usize, channels: usize| Audio::new(rate(), vec![vec![value; frames]; channels]).unwrap();
+    let (one, two, three) = (clip(0.1, 3, 1), clip(0.2, 2, 2), clip(0.3, 1, 1));
+    let (sound, places) = montage::lay(&[&one, &two, &three], 2).unwrap();
+    assert_eq!(places, [0..3, 5..7, 9..10]);
+    for c in sound.channels() {
+        assert_eq!(c[..], [0.1, 0.1, 0.1, 0.0, 0.0, 0.2, 0.2, 0.0, 0.0, 0.3]);
+    }
+    assert_eq!(sound.channels().len(), 2);
+    assert!(montage::lay(&[], 2).is_none());
+    let other = Audio::new(SampleRate::new(44_100).unwrap(), vec![vec![0.0; 3]]).unwrap();
+    assert!(montage::lay(&[&one, &other], 2).is_none());
 }
