@@ -150,13 +150,17 @@ fn in_part(first: &[f32], second: &[f32], rate: SampleRate, find: impl Fn(&[f32]
 /// How much later the part is than frame 0 because of drift, by a second look at the earliest part that sounds.
 fn drift_between(a: &[f32], b: &[f32], start: usize, part: usize, rate: SampleRate) -> f64 {
     let window = part / 4;
-    let slope = |from: usize| phase_slope(a.get(from..from + window)?, b.get(from..from + window)?, rate);
+    // Whole samples first: the coarse copy has left some, and drift adds its own; a phase slope alone sees less than one.
+    let lag_at = |from: usize| {
+        let (x, y) = (a.get(from..from + window)?, b.get(from..from + window)?);
+        Some(both(x, y)?.fine(x, y, rate)?.samples)
+    };
     let loud = energy(&a[start..start + part]) / part as f64;
     let early = (0..start.saturating_sub(window))
         .step_by(window.max(1))
         .find(|s| energy(&a[*s..s + window]) / window as f64 > 0.01 * loud);
-    let (Some(early), Some(late)) = (early, slope(start)) else { return 0.0 };
-    let Some(first) = slope(early) else { return 0.0 };
+    let (Some(early), Some(late)) = (early, lag_at(start)) else { return 0.0 };
+    let Some(first) = lag_at(early) else { return 0.0 };
     let per_frame = (late - first) / (start - early) as f64;
     per_frame * (start + part / 2) as f64
 }

@@ -213,13 +213,14 @@ pub fn run(build: &Build, rooms: &[String]) -> Result<(), Box<dyn Error>> {
     let path = build.work.join("outcome.tsv");
     let mut known = outcomes(&path);
     let only = asked("ONLY");
-    if !asked("AGAIN").is_empty() {
-        known.retain(|_, outcome| !outcome.starts_with("survived") && !outcome.starts_with("unreached"));
-    }
     let end = asked("WITHIN").parse().ok().map(|m: u64| Instant::now() + Duration::from_secs(60 * m));
     let of = |file: &str| rooms.iter().any(|r| file.starts_with(&format!("src/{r}/")));
     let mut ids: Vec<u32> = build.mutants.values().filter(|m| of(&m.file) && m.name.contains(&only)).map(|m| m.id).collect();
-    ids.retain(|id| !build.unviable.contains(id) && !known.contains_key(&build.mutants[id].name));
+    // Only what survived is tried once more; what has never been tried is not, or the sample would be of those that are easily caught.
+    let unnoticed = |outcome: &String| outcome.starts_with("survived") || outcome.starts_with("unreached");
+    let wanted =
+        |outcome: Option<&String>| if asked("AGAIN").is_empty() { outcome.is_none() } else { outcome.is_some_and(unnoticed) };
+    ids.retain(|id| !build.unviable.contains(id) && wanted(known.get(&build.mutants[id].name)));
     ids.sort_by_key(|id| id.wrapping_mul(2_654_435_761));
     let traced = if ids.is_empty() { Vec::new() } else { traced(build)? };
     println!("{} mutants to try, {} tests", ids.len(), traced.len());

@@ -131,6 +131,15 @@ fn a_long_recording_is_aligned_as_well_as_a_short_one() {
         let found = align::find_honest_lag(&long, &late, rate()).unwrap();
         assert!((found.samples - lag).abs() < 0.01, "{} for {lag}", found.samples);
     }
+    // Half a minute late: no part of one lies over the same part of the other until the whole has been laid over the whole.
+    let late = [&vec![0.0; 30 * 48_000][..], &long[..]].concat();
+    let found = align::find_honest_lag(&long, &late, rate()).unwrap();
+    assert!((found.samples - 1_440_000.0).abs() < 0.01, "{}", found.samples);
+    // Two clocks, and the loudest part at the end: the lag is that at frame 0 all the same, 1.6 samples away from that of the part.
+    let rising: Vec<f32> = long.iter().enumerate().map(|(n, v)| if n > 3_200_000 { *v } else { 0.3 * v }).collect();
+    let drifting = shift::unwarp_at(&rising, -500.0, -0.45, 0, rising.len());
+    let lag = align::find_lag(&rising, &drifting, rate(), true).unwrap();
+    assert!((lag.samples - 500.0).abs() < 0.1, "{}", lag.samples);
     // Two clocks: the lag is that at frame 0.
     let drifting = shift::unwarp_at(&long, -500.0, -8.0, 0, long.len());
     let lag = align::find_lag(&long, &drifting, rate(), true).unwrap();
