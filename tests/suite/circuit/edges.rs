@@ -166,6 +166,31 @@ fn a_driver_of_twice_or_half_the_impedance_is_thought_of() {
     assert_eq!(read("A + B", &pair, 18.4).suspects[0].what, "B is a driver of twice the impedance");
 }
 
+/// Nothing measured: nominal impedances stand for the drivers, and twice the nominal is thought of all the same. One suspect alone cannot be
+/// mistaken for another.
+#[test]
+fn drivers_without_a_figure_are_thought_of_by_their_nominal_impedance() {
+    let found = read("A + B", &[bare("A", 8.0), bare("B", 8.0)], 20.0);
+    assert!(found.suspects.iter().any(|s| s.what == "A is a driver of twice the impedance"), "{:?}", found.suspects);
+    let found = read("A", &[measured_at("A", 6.5)], 13.0);
+    assert_eq!(found.suspects.len(), 1, "{:?}", found.suspects);
+    assert_eq!(found.suspects[0].what, "A is a driver of twice the impedance");
+    assert!(found.cannot_tell_apart.is_empty() && found.next_step.contains("twice the impedance"));
+}
+
+/// Two alike in parallel share by halves: 30 and 30.5 W allow 60 W, and only the weaker one is the limit.
+#[test]
+fn the_driver_that_limits_is_named_alone() {
+    let rated = |l: &str, w: f64| Driver { rated_w: Some(cabjury::units::Watt::new(w).unwrap()), ..bare(l, 8.0) };
+    let limiting = |one: f64, other: f64| {
+        let (shares, largest) = cabjury::circuit::load::shares(&parse("A || B").unwrap(), &[rated("A", one), rated("B", other)]);
+        (shares.iter().map(|s| s.limiting).collect::<Vec<_>>(), largest)
+    };
+    assert_eq!(limiting(30.0, 30.5), (vec![true, false], Some(60.0)));
+    assert_eq!(limiting(30.5, 30.0), (vec![false, true], Some(60.0)));
+    assert_eq!(limiting(30.0, 30.0), (vec![true, true], Some(60.0)));
+}
+
 #[test]
 fn a_reading_is_judged_by_what_the_meter_can_show() {
     let one = [measured_at("A", 6.5)];
