@@ -81,12 +81,14 @@ pub fn heterogeneity(counts: &[Count]) -> Option<Heterogeneity> {
     let (n, p) = pooled(counts);
     let pq = p * (1.0 - p);
     let pairs: f64 = counts.iter().map(|c| c.0 as f64 * (c.0 as f64 - 1.0)).sum();
-    if counts.len() < 2 || pq <= 0.0 || pairs <= 0.0 {
+    // Who answered nothing says nothing, and is no degree of freedom either.
+    let listeners = counts.iter().filter(|c| c.0 > 0).count() as u64;
+    if listeners < 2 || pq <= 0.0 || pairs <= 0.0 {
         return None;
     }
     let square = |c: &Count| (c.1 as f64 - c.0 as f64 * p).powi(2);
     let chi_square: f64 = counts.iter().filter(|c| c.0 > 0).map(|c| square(c) / (c.0 as f64 * pq)).sum();
-    let df = counts.len() as u64 - 1;
+    let df = listeners - 1;
     let tarone_z = (counts.iter().map(square).sum::<f64>() / pq - n) / (2.0 * pairs).sqrt();
     Some(Heterogeneity { chi_square, df, p: chi_square_tail(chi_square, df as f64), tarone_z, tarone_p: phi(-tarone_z) })
 }
@@ -94,9 +96,9 @@ pub fn heterogeneity(counts: &[Count]) -> Option<Heterogeneity> {
 /// Standard error of the pooled share over listeners: K/(K-1) sum (x - n p)^2 / (sum n)^2; `None` with one listener.
 #[must_use]
 pub fn cluster_error(counts: &[Count]) -> Option<f64> {
-    let k = counts.len() as f64;
+    let k = counts.iter().filter(|c| c.0 > 0).count() as f64;
     let (n, p) = pooled(counts);
-    if counts.len() < 2 || n <= 0.0 {
+    if k < 2.0 {
         return None;
     }
     let sum: f64 = counts.iter().map(|c| (c.1 as f64 - c.0 as f64 * p).powi(2)).sum();

@@ -149,6 +149,12 @@ fn what_a_panel_cannot_say_has_no_number() {
     assert!(panel::cluster_error(&[(10, 5)]).is_none());
     assert!(panel::cluster_error(&[(0, 0), (0, 0)]).is_none());
     assert!(panel::cluster_error(&[(10, 4), (10, 6)]).is_some());
+    // Who came and answered nothing changes no number.
+    let (two, idle) = (vec![(10, 3), (12, 10)], vec![(10, 3), (0, 0), (12, 10)]);
+    assert_eq!(panel::heterogeneity(&two), panel::heterogeneity(&idle));
+    assert_eq!(panel::heterogeneity(&two).unwrap().df, 1);
+    assert_eq!(panel::cluster_error(&two), panel::cluster_error(&idle));
+    assert_eq!((panel::heterogeneity(&[(10, 3), (0, 0)]), panel::cluster_error(&[(10, 3), (0, 0)])), (None, None));
     // The mean is all there is where nobody differs, and where all or none are right.
     for (mean, rho, wanted) in [(0.3, 0.0, 0.3), (0.0, 0.2, 0.0), (1.0, 0.2, 1.0)] {
         assert_eq!(beta_binomial::share_at(0.4, mean, rho).to_bits(), f64::to_bits(wanted));
