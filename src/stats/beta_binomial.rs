@@ -1,7 +1,7 @@
 //! How unequal the members of a panel are: each listener's chance of a right answer is drawn from a beta distribution (Skellam 1948; from
 //! memory). The correlation rho = 1/(a + b + 1) is 0 when all are alike.
 
-use super::panel::{Count, chi_square_tail};
+use super::panel::{Count, answered, chi_square_tail};
 use statrs::function::factorial::ln_factorial;
 use statrs::function::gamma::{digamma, ln_gamma};
 
@@ -50,7 +50,7 @@ fn score(counts: &[Count], ln: [f64; 2]) -> [f64; 2] {
 /// scatter no more than one common chance explains (then rho is 0 and there is no finite fit).
 #[must_use]
 pub fn fit(counts: &[Count]) -> Option<BetaBinomial> {
-    let counts: Vec<Count> = counts.iter().copied().filter(|c| c.0 > 0).collect();
+    let counts = answered(counts);
     let n: f64 = counts.iter().map(|c| c.0 as f64).sum();
     let mean = counts.iter().map(|c| c.1 as f64).sum::<f64>() / n;
     if counts.len() < 2 || mean <= 0.0 || mean >= 1.0 {

@@ -54,6 +54,11 @@ pub fn stouffer(p: &[f64]) -> (f64, f64) {
 /// Listeners' counts: trials and right answers.
 pub type Count = (u64, u64);
 
+/// The counts of those who answered anything: the others say nothing, and are no degree of freedom either.
+pub(super) fn answered(counts: &[Count]) -> Vec<Count> {
+    counts.iter().copied().filter(|c| c.0 > 0).collect()
+}
+
 fn pooled(counts: &[Count]) -> (f64, f64) {
     let n: u64 = counts.iter().map(|c| c.0).sum();
     let x: u64 = counts.iter().map(|c| c.1).sum();
@@ -78,17 +83,16 @@ pub struct Heterogeneity {
 /// Pearson's chi-square and Tarone's Z; `None` with fewer than two listeners or when all or none are right.
 #[must_use]
 pub fn heterogeneity(counts: &[Count]) -> Option<Heterogeneity> {
-    let (n, p) = pooled(counts);
+    let counts = answered(counts);
+    let (n, p) = pooled(&counts);
     let pq = p * (1.0 - p);
     let pairs: f64 = counts.iter().map(|c| c.0 as f64 * (c.0 as f64 - 1.0)).sum();
-    // Who answered nothing says nothing, and is no degree of freedom either.
-    let listeners = counts.iter().filter(|c| c.0 > 0).count() as u64;
-    if listeners < 2 || pq <= 0.0 || pairs <= 0.0 {
+    if counts.len() < 2 || pq <= 0.0 || pairs <= 0.0 {
         return None;
     }
     let square = |c: &Count| (c.1 as f64 - c.0 as f64 * p).powi(2);
-    let chi_square: f64 = counts.iter().filter(|c| c.0 > 0).map(|c| square(c) / (c.0 as f64 * pq)).sum();
-    let df = listeners - 1;
+    let chi_square: f64 = counts.iter().map(|c| square(c) / (c.0 as f64 * pq)).sum();
+    let df = counts.len() as u64 - 1;
     let tarone_z = (counts.iter().map(square).sum::<f64>() / pq - n) / (2.0 * pairs).sqrt();
     Some(Heterogeneity { chi_square, df, p: chi_square_tail(chi_square, df as f64), tarone_z, tarone_p: phi(-tarone_z) })
 }
@@ -96,9 +100,10 @@ pub fn heterogeneity(counts: &[Count]) -> Option<Heterogeneity> {
 /// Standard error of the pooled share over listeners: K/(K-1) sum (x - n p)^2 / (sum n)^2; `None` with one listener.
 #[must_use]
 pub fn cluster_error(counts: &[Count]) -> Option<f64> {
-    let k = counts.iter().filter(|c| c.0 > 0).count() as f64;
-    let (n, p) = pooled(counts);
-    if k < 2.0 {
+    let counts = answered(counts);
+    let k = counts.len() as f64;
+    let (n, p) = pooled(&counts);
+    if counts.len() < 2 {
         return None;
     }
     let sum: f64 = counts.iter().map(|c| (c.1 as f64 - c.0 as f64 * p).powi(2)).sum();

@@ -157,19 +157,18 @@ pub fn build() -> Result<Build, Box<dyn Error>> {
     let refusals = work.join("unviable.txt");
     let known: BTreeSet<String> = fs::read_to_string(&refusals).unwrap_or_default().lines().map(str::to_owned).collect();
     let mut unviable: BTreeSet<u32> = mutants.values().filter(|m| known.contains(&m.name)).map(|m| m.id).collect();
-    let mut merged: BTreeSet<u32>;
     loop {
-        merged = BTreeSet::new();
+        let mut merged = 0;
         for file in &files {
             let here: Vec<&Mutant> = mutants.values().filter(|m| m.file == **file && !unviable.contains(&m.id)).collect();
             let (text, found) = merge(&fs::read_to_string(file)?, &here)?;
             write(&tree.join(file), text.as_bytes())?;
-            merged.extend(found);
+            merged += found.len();
         }
         let refused = refused(&tree)?;
         println!(
             "{} of {} mutants in the build, {} do not compile",
-            merged.len() - refused.len(),
+            merged - refused.len(),
             mutants.len(),
             unviable.len() + refused.len()
         );

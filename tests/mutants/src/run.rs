@@ -211,7 +211,7 @@ fn outcomes(path: &Path) -> BTreeMap<String, String> {
 /// Tries the mutants of some rooms in an order that is mixed but always the same, so that a part of them is a fair sample.
 pub fn run(build: &Build, rooms: &[String]) -> Result<(), Box<dyn Error>> {
     let path = build.work.join("outcome.tsv");
-    let mut known = outcomes(&path);
+    let known = outcomes(&path);
     let only = asked("ONLY");
     let end = asked("WITHIN").parse().ok().map(|m: u64| Instant::now() + Duration::from_secs(60 * m));
     let of = |file: &str| rooms.iter().any(|r| file.starts_with(&format!("src/{r}/")));
@@ -240,7 +240,12 @@ pub fn run(build: &Build, rooms: &[String]) -> Result<(), Box<dyn Error>> {
         }
         Ok(())
     })?;
-    known.extend(outcomes(&path));
+    table(build, rooms, &outcomes(&path));
+    Ok(())
+}
+
+/// Prints how many mutants of each room came to what.
+fn table(build: &Build, rooms: &[String], known: &BTreeMap<String, String>) {
     println!(
         "\n{:10} {:>6} {:>9} {:>7} {:>6} {:>9} {:>9} {:>9} {:>9}",
         "room", "all", "unviable", "caught", "late", "survived", "unreached", "unmerged", "untried"
@@ -257,5 +262,4 @@ pub fn run(build: &Build, rooms: &[String]) -> Result<(), Box<dyn Error>> {
             here.len() - unviable - counts.iter().sum::<usize>()
         );
     }
-    Ok(())
 }
