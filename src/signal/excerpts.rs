@@ -63,6 +63,8 @@ struct Steps {
     onset: Vec<bool>,
     /// A note that begins here has fallen by 15 dB within 150 ms: damped.
     damped: Vec<bool>,
+    /// A note rings out: within 40 dB of the loudest step, at least 0.5 dB lower 250 ms later, and no other begins until then.
+    ringing: Vec<bool>,
 }
 
 impl Steps {
@@ -89,7 +91,13 @@ impl Steps {
                 onset[n] && db[n..(n + 15).min(db.len())].iter().any(|v| *v <= peak - 15.0)
             })
             .collect();
-        Self { db, top, onset, damped }
+        let ringing = (0..db.len())
+            .map(|n| {
+                let later = n + 25;
+                later < db.len() && db[n] > top - 40.0 && db[later] <= db[n] - 0.5 && Self::count(&onset, n + 1, 25) == 0
+            })
+            .collect();
+        Self { db, top, onset, damped, ringing }
     }
 
     /// Mean and standard deviation of the levels of a window.
@@ -111,11 +119,10 @@ impl Steps {
         let damped = Self::count(&self.damped, from, n) as f64 / seconds;
         match purpose {
             Purpose::Steady => (mean > self.top - 20.0).then_some(mean - deviation),
-            // Between half a note and three notes a second, not damped, ringing most of the time.
+            // From a note in three seconds to three in one, not damped, ringing out most of the time.
             Purpose::Sparse => {
-                let ringing = self.db[from..from + n].iter().filter(|v| **v > self.top - 40.0).count() as f64 / n as f64;
-                let few = (0.3..=3.0).contains(&notes) && damped < 0.5 * notes && ringing > 0.5;
-                few.then_some(ringing - notes)
+                let ringing = Self::count(&self.ringing, from, n) as f64 / n as f64;
+                ((0.3..=3.0).contains(&notes) && damped < 0.5 * notes && ringing > 0.5).then_some(ringing)
             }
             // Two damped notes a second or more.
             Purpose::Muted => (damped >= 2.0 && damped >= 0.5 * notes).then_some(damped),
@@ -137,23 +144,28 @@ pub fn propose(x: &[f32], rate: SampleRate, span: (f64, f64)) -> Vec<Proposal> {
     let first = (span.0.max(0.0) / STEP_S).ceil() as usize;
     let last = ((end / STEP_S) as usize).saturating_sub(n);
     let mut out: Vec<Proposal> = Vec::new();
+    // An excerpt begins shortly before a note rather than within one; anywhere where no note begins near.
+    let lead = (LEAD_S / STEP_S).round() as usize;
+    let near = (1.0 / STEP_S) as usize;
+    let begins = |from: &usize| match steps.onset.get(from + lead) {
+        Some(true) => true,
+        _ => from.is_multiple_of(5) && Steps::count(&steps.onset, from.saturating_sub(near), 2 * near) == 0,
+    };
+    let candidates: Vec<usize> = (first..=last).filter(begins).collect();
     // The rarest kind chooses first.
     for purpose in [Purpose::Muted, Purpose::Sparse, Purpose::Steady] {
         let free = |from: usize| {
             let start = from as f64 * STEP_S;
             out.iter().all(|p| (p.end_s.min(start + length) - p.start_s.max(start)) < length / 2.0)
         };
-        let best = (first..=last)
-            .step_by(5)
-            .filter(|from| free(*from))
-            .filter_map(|from| Some((from, steps.score(purpose, from, n)?)))
+        // Of those that serve equally the first.
+        let best = (candidates.iter().rev())
+            .filter(|from| free(**from))
+            // The moment before the note says nothing about it.
+            .filter_map(|from| Some((*from, steps.score(purpose, from + lead, n - lead)?)))
             .max_by(|a, b| a.1.total_cmp(&b.1));
         let Some((from, _)) = best else { continue };
-        // Begin shortly before a note rather than within one, if one begins within the first second.
-        let note = (from..(from + 100).min(last + 1)).find(|i| steps.onset[*i]);
-        let start = note.map_or(from as f64 * STEP_S, |i| i as f64 * STEP_S - LEAD_S).max(span.0);
-        let start = (start * 100.0).ceil() / 100.0;
-        out.push(Proposal { purpose, start_s: start, end_s: ((start + length) * 100.0).floor() / 100.0 });
+        out.push(Proposal { purpose, start_s: from as f64 / 100.0, end_s: (from + n) as f64 / 100.0 });
     }
     out.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
     out
