@@ -3,21 +3,20 @@
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
-/// A length at or above `n` that transforms quickly.
+/// An even length at or above `n` that transforms quickly (realfft's inverse wants it even).
 pub(super) fn good_length(n: usize) -> usize {
-    // The smallest 2^a 3^b at or above n: never more than a third too long.
+    // The smallest 2^a 3^b at or above n with a at least 1: never more than a third too long.
     let mut best = n.max(2).next_power_of_two();
-    let mut three = 3;
-    while three < best {
-        let mut candidate = three;
+    let mut start = 6;
+    while start < best {
+        let mut candidate = start;
         while candidate < n {
             candidate *= 2;
         }
         best = best.min(candidate);
-        three *= 3;
+        start *= 3;
     }
-    // realfft's inverse wants an even length.
-    best + best % 2
+    best
 }
 
 /// Largest positive and largest negative value of a circular correlation, each with its lag.
