@@ -8,6 +8,7 @@
 //! PATH. What is known already is in `target/mutants/outcome.tsv`: it goes on there; delete the file to begin anew.
 //! `CABJURY_MUTANTS_WITHIN=300` stops after so many minutes, `CABJURY_MUTANTS_ONLY=TEXT` tries those whose name contains the text,
 //! `CABJURY_MUTANTS_AGAIN=1` tries once more what survived, `CABJURY_MUTANTS_TESTS="ONE OTHER"` asks only tests with such a name.
+//! `CABJURY_MUTANTS_MOST=10` asks no tests that take longer than so many seconds together: a quick first round, before one of `AGAIN`.
 
 mod build;
 mod merge;

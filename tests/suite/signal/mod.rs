@@ -2,6 +2,7 @@
 
 mod cases;
 mod edges;
+mod faults;
 mod library;
 mod program;
 mod properties;

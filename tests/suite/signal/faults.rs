@@ -1,0 +1,218 @@
+//! Where each fault begins to be told, by sounds made for it. The thresholds are rules of ours; the numbers are worked by hand.
+
+use cabjury::model::audio::{Audio, FaultKind, Finding, Severity};
+use cabjury::signal::faults::{Watch, find};
+use cabjury::signal::loudness::{power_of, range, step_frames};
+use cabjury::signal::meter;
+use cabjury::signal::peak::TruePeak;
+use cabjury::units::SampleRate;
+
+const RATE: usize = 48_000;
+
+fn rate() -> SampleRate {
+    SampleRate::new(RATE as u32).unwrap()
+}
+
+fn told_at(rate: SampleRate, channels: Vec<Vec<f32>>) -> Vec<Finding> {
+    let audio = Audio::new(rate, channels).unwrap();
+    find(&audio, &meter::measure(&audio))
+}
+
+fn told(channels: Vec<Vec<f32>>, kind: FaultKind) -> Option<Finding> {
+    told_at(rate(), channels).into_iter().find(|f| f.kind == kind)
+}
+
+fn sine(hz: f64, amplitude: f64, frames: usize) -> Vec<f32> {
+    (0..frames).map(|n| (amplitude * (std::f64::consts::TAU * hz * n as f64 / RATE as f64).sin()) as f32).collect()
+}
+
+#[test]
+fn too_short_is_under_three_seconds_and_no_loudness_under_0_4() {
+    let severity = |frames| told(vec![sine(440.0, 0.3, frames)], FaultKind::TooShort).map(|f| f.severity);
+    assert_eq!(severity(19_199), Some(Severity::Stop));
+    assert_eq!(severity(19_200), Some(Severity::Warn));
+    assert_eq!(severity(143_999), Some(Severity::Warn));
+    assert_eq!(severity(144_000), None);
+}
+
+/// Puts flat tops of `samples` each at a level over a sine, well apart.
+fn with_tops(x: &mut [f32], from: usize, count: usize, samples: usize, level: f32) {
+    for k in 0..count {
+        x[from + 1000 * k..from + 1000 * k + samples].fill(level);
+    }
+}
+
+/// One channel of two clips: the share is of the samples of both, 10 s each: 672 are 0.07 %, 1152 are 0.12 %.
+#[test]
+fn the_share_of_clipped_samples_is_of_all_channels() {
+    for (count, share, severity) in
+        [(12, "672 samples (0.070 %)", Severity::Warn), (20, "1120 samples (0.117 %)", Severity::Stop)]
+    {
+        let (mut left, right) = (sine(440.0, 0.3, 10 * RATE), sine(330.0, 0.2, 10 * RATE));
+        with_tops(&mut left, 5000, count, 56, 0.8);
+        let clipping = told(vec![left, right], FaultKind::Clipping).unwrap();
+        assert!(clipping.detail.starts_with(share), "{}", clipping.detail);
+        assert_eq!(clipping.severity, severity);
+    }
+}
+
+/// Tops within 5e-5 of the highest count with it, in whatever order they come; lower ones do not.
+#[test]
+fn flat_tops_count_at_the_highest_level_only() {
+    let count = |tops: &[f32]| {
+        let mut x = sine(440.0, 0.3, 4 * RATE);
+        for (k, level) in tops.iter().enumerate() {
+            with_tops(&mut x, 5000 + 10_000 * k, 5, 10, *level);
+        }
+        let told = told(vec![x], FaultKind::Clipping)?;
+        told.detail.split(' ').next()?.parse::<usize>().ok()
+    };
+    assert_eq!(count(&[0.8]), Some(50));
+    assert_eq!(count(&[0.8, 0.80003]), Some(100));
+    assert_eq!(count(&[0.80003, 0.8]), Some(100));
+    assert_eq!(count(&[0.8, 0.9]), Some(50));
+    assert_eq!(count(&[0.9, 0.8]), Some(50));
+    assert_eq!(count(&[0.8, 0.80003, 0.9]), Some(50));
+    assert_eq!(count(&[-0.8, 0.8]), Some(100), "both signs");
+    // The crest of a 20 Hz sine is within 5e-5 of its top for eleven samples, and yet round.
+    assert!(told(vec![sine(20.0, 0.5, 4 * RATE)], FaultKind::Clipping).is_none());
+}
+
+/// Nine seconds of a wave with a mean of 0.01 (or its negative), then a rest of 1.2 s with a mean of its own.
+fn offset(sign: f64, rest: f64, hum: f64) -> Option<Finding> {
+    let mut x: Vec<f32> = sine(440.0, 0.3, 9 * RATE).iter().map(|v| v + (0.01 * sign) as f32).collect();
+    x.extend(sine(400.0, hum, RATE * 6 / 5).iter().map(|v| v + rest as f32));
+    told(vec![x], FaultKind::DcOffset)
+}
+
+/// The mean of all is near 0.009, so an offset has at least 0.0045 in the rest, and on the same side.
+#[test]
+fn an_offset_is_in_the_rest_too() {
+    let detail = |f: Option<Finding>| f.unwrap().detail;
+    assert!(detail(offset(1.0, 0.006, 0.0)).contains("+0.0095"));
+    assert!(detail(offset(-1.0, -0.006, 0.0)).contains("-0.0095"));
+    assert_eq!(offset(1.0, 0.003, 0.0), None, "a wave that is not symmetric");
+    assert_eq!(offset(1.0, -0.006, 0.0), None, "on the other side");
+    assert_eq!(offset(-1.0, 0.006, 0.0), None, "on the other side");
+    // Ten dB under the rest is no rest: then the mean counts, as nothing says otherwise. Twenty dB under is one.
+    assert!(detail(offset(1.0, 0.0, 0.095)).contains("+0.0088"));
+    assert_eq!(offset(1.0, 0.0, 0.03), None);
+}
+
+/// Nine seconds of music and one of rest, in which an impulse makes a flat spectrum and sines stand at harmonics of 50 or 60 Hz. A Hann
+/// window's power sum is 3/8 of its length n: an impulse A in its middle has 2 A^2 / (3/8 n^2) in each bin of 1 Hz, and a sine a^2 / 2 in all.
+/// It is told 12 dB above five such bins.
+fn hum(mains: f64, harmonics: usize, level_db: f64, over_db: f64) -> Option<Finding> {
+    let mut x = sine(440.0, 0.5, 9 * RATE);
+    let amplitude = (2.0 * 10f64.powf(level_db / 10.0) / harmonics as f64).sqrt();
+    let mut rest = vec![0.0f32; RATE];
+    for k in 1..=harmonics {
+        // A quarter turn from the impulse, which is in the middle: their powers add.
+        rest.iter_mut().zip(sine(mains * k as f64, amplitude, RATE)).for_each(|(r, v)| *r += v);
+    }
+    let bin = amplitude.powi(2) / 2.0 / 5.0 / 10f64.powf(1.2) / 10f64.powf(over_db / 10.0);
+    rest[RATE / 2] += (bin * 0.375 / 2.0).sqrt() as f32 * RATE as f32;
+    x.extend(rest);
+    told(vec![x], FaultKind::MainsHum)
+}
+
+#[test]
+fn hum_is_three_harmonics_that_stand_out() {
+    let detail = |f: Option<Finding>| f.unwrap().detail;
+    assert!(detail(hum(50.0, 4, -50.0, 1.5)).starts_with("Hum at 50 Hz and 3 more of its harmonics, -50 dBFS"));
+    assert!(detail(hum(60.0, 3, -60.0, 1.5)).starts_with("Hum at 60 Hz and 2 more of its harmonics, -60 dBFS"));
+    assert!(detail(hum(60.0, 10, -60.0, 1.5)).starts_with("Hum at 60 Hz and 9 more of its harmonics, -60 dBFS"));
+    assert_eq!(hum(50.0, 4, -50.0, -1.5), None, "it does not stand out");
+    assert_eq!(hum(50.0, 2, -50.0, 1.5), None, "two are a note");
+    assert_eq!(hum(50.0, 4, -66.0, 10.0), None, "nobody hears that");
+    assert!(hum(50.0, 4, -64.0, 10.0).is_some());
+}
+
+/// At the lowest rate the tenth harmonic of 50 Hz lies at the end of the spectrum: it is left out, and nothing breaks.
+#[test]
+fn hum_at_the_lowest_rate() {
+    let low = SampleRate::new(1000).unwrap();
+    let tone = |hz: f64, amplitude: f64, n: usize| (amplitude * (std::f64::consts::TAU * hz * n as f64 / 1000.0).sin()) as f32;
+    let mut x: Vec<f32> = (0..9000).map(|n| tone(123.0, 0.5, n)).collect();
+    x.extend((0..1000).map(|n| (1..=4).map(|k| tone(50.0 * f64::from(k), 0.002, n)).sum::<f32>()));
+    // What rounding leaves at the other harmonics is under this.
+    x[9500] += 0.001;
+    let found = told_at(low, vec![x]);
+    assert!(found.iter().any(|f| f.kind == FaultKind::MainsHum && f.detail.contains("50 Hz and 3 more")), "{found:?}");
+}
+
+/// A hole is one only between music: 5 ms on both sides at -50 dBFS or more, and it lasts from 32 samples to under a second.
+#[test]
+fn a_hole_has_music_on_both_sides() {
+    let holes = |before: f32, zeros: usize, after: f32| {
+        let mut x: Vec<f32> = sine(440.0, 1.0, RATE).iter().map(|v| (v + 0.1) * before).collect();
+        x.extend(vec![0.0; zeros]);
+        x.extend(sine(440.0, 1.0, 2 * RATE).iter().map(|v| (v + 0.1) * after));
+        // Something to hear, without a zero in it, so that quiet is no silence.
+        x.extend(sine(440.0, 0.5, RATE).iter().map(|v| v + 0.6));
+        told(vec![x], FaultKind::Dropout)
+    };
+    assert!(holes(0.5, 480, 0.5).unwrap().detail.starts_with("1 holes of exact zeros within the music, first at 1.00 s"));
+    assert_eq!(holes(0.001, 480, 0.5), None, "it begins there");
+    assert_eq!(holes(0.5, 480, 0.001), None, "it ends there");
+    assert!(holes(0.5, 33, 0.5).is_some());
+    assert_eq!(holes(0.5, 30, 0.5), None, "too short to be one");
+    assert!(holes(0.5, RATE - 2, 0.5).is_some());
+    assert_eq!(holes(0.5, RATE + 2, 0.5), None, "a rest with a gate");
+}
+
+/// A file of which the first block is no numbers and the others are nothing: both are told.
+#[test]
+fn broken_at_first_and_silent_afterwards() {
+    for broken_first in [true, false] {
+        let (mut watch, mut levels) = (Watch::new(rate(), 1), meter::Meter::new(rate(), 1));
+        for first in [true, false] {
+            let block = vec![if first == broken_first { f32::NAN } else { 0.0 }; 4 * RATE];
+            watch.push(&[&block]);
+            levels.push(&[&block]);
+        }
+        let kinds: Vec<FaultKind> = watch.finish(&levels.levels()).iter().map(|f| f.kind).collect();
+        assert_eq!(kinds, [FaultKind::NotANumber, FaultKind::Silence]);
+    }
+}
+
+#[test]
+fn one_channel_is_silent_60_db_under_the_other() {
+    let at = |left: f64, right: f64| {
+        told(vec![sine(440.0, left, 4 * RATE), sine(440.0, right, 4 * RATE)], FaultKind::OneChannelSilent)
+    };
+    assert_eq!(at(0.5, 0.000_55), None);
+    assert!(at(0.5, 0.000_45).unwrap().detail.contains("right channel"));
+    assert!(at(0.000_45, 0.5).unwrap().detail.contains("left channel"));
+}
+
+/// Two samples of full scale at a block's end have their peak between them (Hann-windowed sinc, 2 sin(pi/2)/(pi/2) without the window:
+/// 2.1 dB over); it comes out of the interpolator in the next block, even if that is silent.
+#[test]
+fn a_peak_between_two_samples_is_found_across_blocks() {
+    for split in [100, 101, 102, 106, 112] {
+        let mut x = vec![0.0f32; 200];
+        (x[99], x[100]) = (0.5, 0.5);
+        let mut meter = TruePeak::new(rate());
+        meter.push(&x[..split]);
+        meter.push(&x[split..]);
+        assert!(meter.peak() > 0.6 && meter.peak() < 0.64, "{} with a block's end at {split}", meter.peak());
+    }
+}
+
+/// EBU Tech 3342: silence counts neither for the range nor for the gate 20 LU below the mean. 200 s at -20 and 200 s at -45 LUFS have their
+/// gate at -43 with or without an hour of silence; 200 s at -40 are within it.
+#[test]
+fn silence_is_gated_before_the_range_is_taken() {
+    let range_of = |quiet: f64, silence: usize| {
+        let energy = |lufs: f64| power_of(lufs) * step_frames(rate()) as f64;
+        let mut steps = vec![energy(-20.0); 2000];
+        steps.extend(vec![energy(quiet); 2000]);
+        steps.extend(vec![energy(-90.0); silence]);
+        range(&steps, rate()).unwrap().value()
+    };
+    for silence in [0, 36_000] {
+        assert!(range_of(-45.0, silence).abs() < 1e-9, "{}", range_of(-45.0, silence));
+        assert!((range_of(-40.0, silence) - 20.0).abs() < 1e-9, "{}", range_of(-40.0, silence));
+    }
+}
