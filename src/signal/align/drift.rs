@@ -12,7 +12,7 @@ use std::borrow::Cow;
 const DRIFT_WINDOWS: usize = 120;
 
 /// Clock drift of the second against the first in ppm, with the lag at frame 0 that belongs to it: windows of 1 s, half overlapped (of
-/// long recordings 120 of them), a weighted line through their lags with one outlier pass; undone by warping and measured again, twice.
+/// long recordings 120 of them), a weighted line through those lags that lie on one; undone by warping and measured again, twice.
 /// `None` when too short (3 s).
 #[must_use]
 pub fn find_drift(first: &[f32], second: &[f32], lag: f64, rate: SampleRate) -> Option<(f64, f64)> {
@@ -25,6 +25,9 @@ pub fn find_drift(first: &[f32], second: &[f32], lag: f64, rate: SampleRate) -> 
     }
     Some((drift, offset))
 }
+
+/// How often windows that lie off the line are left out, at most.
+const OUTLIER_PASSES: usize = 5;
 
 /// Windows that are looked at for whole samples before all are.
 const PROBES: usize = 10;
@@ -89,12 +92,22 @@ fn drift_pass(first: &[f32], second: &[f32], (lag, drift): (f64, f64), rate: Sam
     if points.len() < 4 {
         return None;
     }
-    let line = weighted_line(&points)?;
-    let mut residuals: Vec<f64> = points.iter().map(|(t, d, _)| (d - line.0 * t - line.1).abs()).collect();
-    residuals.sort_by(f64::total_cmp);
-    let limit = (residuals[residuals.len() / 2] * 4.0).max(1e-6);
-    points.retain(|(t, d, _)| (d - line.0 * t - line.1).abs() <= limit);
-    let (slope, offset) = weighted_line(&points).unwrap_or(line);
+    let mut line = weighted_line(&points)?;
+    // What lies off the line has drawn it to itself: leave it out, lay the line anew, and look again until nothing more lies off.
+    for _ in 0..OUTLIER_PASSES {
+        let off = |(t, d, _): &(f64, f64, f64)| (d - line.0 * t - line.1).abs();
+        let mut residuals: Vec<f64> = points.iter().map(off).collect();
+        residuals.sort_by(f64::total_cmp);
+        let limit = (residuals[residuals.len() / 2] * 4.0).max(1e-6);
+        let before = points.len();
+        points.retain(|p| off(p) <= limit);
+        if points.len() == before {
+            break;
+        }
+        let Some(better) = weighted_line(&points) else { break };
+        line = better;
+    }
+    let (slope, offset) = line;
     Some((slope * 1e6, offset))
 }
 
