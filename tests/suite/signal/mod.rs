@@ -1,5 +1,6 @@
 //! Loudness, alignment, matching, faults: check values and standards.
 
+mod alignment;
 mod cases;
 mod edges;
 mod faults;
