@@ -1,9 +1,13 @@
-//! Alignment at 8 kHz, where minutes take no time: what is put in comes out. Bounds are about three times what was measured.
+//! Alignment and what it is made of, where it takes no time: lags and clocks at 8 kHz, delays against their formula, the shared gate
+//! by hand. What is put in comes out; bounds are about three times what was measured.
 
 use crate::material::{self, Noise};
 use cabjury::model::audio::{LagMethod, Polarity};
+use cabjury::signal::loudness::power_of;
+use cabjury::signal::matching::{loudness_over, shared_gate};
 use cabjury::signal::{align, shift};
 use cabjury::units::SampleRate;
+use std::f64::consts::PI;
 
 const RATE: u32 = 8000;
 
@@ -97,4 +101,74 @@ fn the_phase_slope_of_a_delay() {
     assert!(align::phase_slope(&long[8000..8255], &long[8000..8255], rate()).is_none(), "under 256 samples");
     assert_eq!(align::phase_slope(&long[8000..8256], &long[8000..8256], rate()), Some(0.0));
     assert!(align::phase_slope(&long[8000..9000], &[0.0; 1000], rate()).is_none());
+}
+
+/// The sum that the documentation states, term by term: 96 taps of a sinc under cos^2(pi t / 98).
+fn by_the_formula(x: &[f32], u: f64) -> f64 {
+    let near = u.floor() as i64;
+    (near - 47..=near + 48)
+        .filter_map(|k| {
+            let v = f64::from(*x.get(usize::try_from(k).ok()?)?);
+            let t = u - k as f64;
+            let sinc = if t == 0.0 { 1.0 } else { (PI * t).sin() / (PI * t) };
+            Some(v * sinc * (PI * t / 98.0).cos().powi(2))
+        })
+        .sum()
+}
+
+/// Over the ends of the recording and over the seams of what is made together.
+#[test]
+fn a_delay_is_the_stated_sum() {
+    let mut noise = Noise(11);
+    let x: Vec<f32> = (0..2500).map(|_| noise.next() as f32).collect();
+    for ahead in [0.3, 0.999, -0.25, -80.5, 100.75, 2490.5] {
+        let found = shift::advance(&x, ahead, 2600);
+        assert_eq!(found.len(), 2600);
+        for (n, v) in found.iter().enumerate() {
+            let wanted = by_the_formula(&x, n as f64 + ahead);
+            assert!((f64::from(*v) - wanted).abs() < 1e-6, "{v} instead of {wanted} at {n}, {ahead} ahead");
+        }
+    }
+    // Whole samples are a copy, silence around it.
+    for ahead in [0, 3, -7, 2499, 2600, -2700] {
+        let wanted: Vec<f32> =
+            (0..2600).map(|n: i64| usize::try_from(n + ahead).ok().and_then(|k| x.get(k)).copied().unwrap_or(0.0)).collect();
+        assert_eq!(shift::advance(&x, ahead as f64, 2600), wanted);
+    }
+}
+
+/// Between 1024 tabled fractions the taps are interpolated: within 2e-6 of the formula on noise of full scale.
+#[test]
+fn another_clock_is_the_stated_sum() {
+    let mut noise = Noise(12);
+    let x: Vec<f32> = (0..2500).map(|_| noise.next() as f32).collect();
+    for (ahead, ppm, start) in [(0.0, 150.0, 0), (-3.3, -80.0, 100), (20.6, 20_000.0, 1000), (-1500.0, 5.0, 0)] {
+        for (n, v) in shift::unwarp_at(&x, ahead, ppm, start, 1600).iter().enumerate() {
+            let wanted = by_the_formula(&x, ahead + (start + n) as f64 * (1.0 + ppm * 1e-6));
+            assert!((f64::from(*v) - wanted).abs() < 2e-6, "{v} instead of {wanted} at {n}, {ppm} ppm, {ahead} ahead");
+        }
+    }
+    assert_eq!(shift::unwarp(&x, 150.0, 1600), shift::unwarp_at(&x, 0.0, 150.0, 0, 1600));
+}
+
+/// Blocks that count for all clips, by hand: above -70 LUFS in every clip, and on average of the clips above a tenth of their means.
+#[test]
+fn the_gate_is_shared() {
+    let quiet = power_of(-70.0);
+    let loud = [0.02, 0.02, 0.02];
+    let clip = |gain: f64, last: f64| loud.iter().map(|z| z * gain).chain([last * gain, 0.5 * quiet]).collect::<Vec<f64>>();
+    // The mean of three times 1 and r is (3 + r) / 4, a tenth of which is r at 0.3 / 3.9.
+    let just = 0.02 * 0.3 / 3.9;
+    assert_eq!(shared_gate(&[clip(1.0, 1.01 * just)]), Some(vec![true, true, true, true, false]));
+    assert_eq!(shared_gate(&[clip(1.0, 0.99 * just)]), Some(vec![true, true, true, false, false]));
+    // A clip's level does not matter, and one that falls deeper than the other is carried along by it.
+    assert_eq!(shared_gate(&[clip(1.0, 1.02 * just), clip(0.03, 0.99 * just)]), Some(vec![true, true, true, true, false]));
+    assert_eq!(shared_gate(&[clip(1.0, 1.01 * just), clip(0.03, 0.98 * just)]), Some(vec![true, true, true, false, false]));
+    // What one clip does not sound in does not count for any; the shortest clip ends it.
+    assert_eq!(shared_gate(&[vec![0.02, 0.02, 0.02], vec![0.02, 0.9 * quiet, 0.02, 0.02]]), Some(vec![true, false, true]));
+    assert_eq!(shared_gate(&[vec![0.02], vec![0.9 * quiet]]), None);
+    assert_eq!(shared_gate(&[]), None);
+    let level = loudness_over(&[0.02, 0.04, 9.0], &[true, true, false]).unwrap().value();
+    assert!((level - (-0.691 + 10.0 * 0.03f64.log10())).abs() < 1e-12, "{level}");
+    assert_eq!(loudness_over(&[0.02], &[false]), None);
 }
