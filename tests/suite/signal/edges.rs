@@ -228,6 +228,41 @@ fn excerpts_begin_shortly_before_a_note() {
     assert_eq!(muted(13.0, 25.0), None);
 }
 
+/// Notes that are held do not ring out: of 1.5 s each falls for the 250 ms before its end alone. The same notes decaying do.
+#[test]
+fn held_notes_are_not_sparse() {
+    let sparse = |decay: f64| {
+        let mut x = vec![0.0; 20 * RATE];
+        for k in 0..12 {
+            for (n, v) in x[(RATE + k * RATE * 3 / 2)..][..RATE * 6 / 5].iter_mut().enumerate() {
+                let t = n as f64 / RATE as f64;
+                *v = (0.4 * (-t / decay).exp() * (std::f64::consts::TAU * 440.0 * t).sin()) as f32;
+            }
+        }
+        propose(&x, rate(), (0.0, 20.0)).iter().any(|p| p.purpose == Purpose::Sparse)
+    };
+    assert!(!sparse(f64::INFINITY));
+    assert!(sparse(0.5));
+}
+
+/// Ten seconds that swell by 6 dB twice a second, then ten even ones. Even is worth the swell's mean deviation: the level falls linearly
+/// in amplitude between 1 and 1/2, so its mean is -2.67 dB and its deviation 1.72 dB (integrals of 20 log10 a over 1/2 to 1).
+#[test]
+fn even_is_worth_the_deviation() {
+    let steady = |even_db: f64| {
+        let mut x = sine(1000.0, -10.0, 0, 20 * RATE);
+        for (n, v) in x.iter_mut().enumerate() {
+            let t = n as f64 / RATE as f64;
+            let swell = 0.75 + 0.25 * (4.0 * (t * 2.0).fract() - 2.0).abs() - 0.25;
+            *v *= if n < 10 * RATE { swell as f32 } else { 10f64.powf(even_db / 20.0) as f32 };
+        }
+        let found = propose(&x, rate(), (0.0, 20.0));
+        found.iter().find(|p| p.purpose == Purpose::Steady).unwrap().start_s
+    };
+    assert!(steady(-4.2) > 9.9);
+    assert!(steady(-4.7) < 4.0);
+}
+
 /// Whatever the span: within it, half of it at most, none over another by more than half.
 #[test]
 fn excerpts_stay_within_the_span() {
