@@ -3,7 +3,9 @@
 mod alignment;
 mod cases;
 mod edges;
+mod excerpts;
 mod faults;
+mod levels;
 mod library;
 mod program;
 mod properties;
