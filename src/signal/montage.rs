@@ -6,8 +6,9 @@ use std::ops::Range;
 /// The gap between two clips in seconds.
 pub const GAP_S: f64 = 0.5;
 
-/// Puts clips one after another with `gap` frames of silence between them, and none at the ends. A mono clip among stereo ones sounds on
-/// all channels. Returns the sound and where each clip lies in it, in frames. `None` without clips or when rates differ.
+/// Puts clips one after another with `gap` frames of silence between them, and none at the ends. A mono clip among others sounds on all
+/// channels; where layouts differ otherwise, the channels that a clip has not stay silent. Returns the sound and where each clip lies in
+/// it, in frames. `None` without clips or when rates differ.
 #[must_use]
 pub fn lay(clips: &[&Audio], gap: usize) -> Option<(Audio, Vec<Range<usize>>)> {
     let rate = clips.first()?.rate();
@@ -24,7 +25,10 @@ pub fn lay(clips: &[&Audio], gap: usize) -> Option<(Audio, Vec<Range<usize>>)> {
         }
         let start = planes[0].len();
         for (c, plane) in planes.iter_mut().enumerate() {
-            plane.extend_from_slice(clip.channels().get(c).unwrap_or(&clip.channels()[0]));
+            match (clip.channels(), clip.channels().get(c)) {
+                ([only], _) | (_, Some(only)) => plane.extend_from_slice(only),
+                _ => plane.resize(plane.len() + clip.frames(), 0.0),
+            }
         }
         places.push(start..start + clip.frames());
     }

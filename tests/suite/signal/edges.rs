@@ -287,6 +287,9 @@ fn a_montage_lays_clips_in_a_row() {
         assert_eq!(c[..], [0.1, 0.1, 0.1, 0.0, 0.0, 0.2, 0.2, 0.0, 0.0, 0.3]);
     }
     assert_eq!(sound.channels().len(), 2);
+    let (sound, _) = montage::lay(&[&two, &clip(0.4, 1, 3)], 0).unwrap();
+    let planes: Vec<&[f32]> = sound.channels().iter().map(Vec::as_slice).collect();
+    assert_eq!(planes, [[0.2, 0.2, 0.4], [0.2, 0.2, 0.4], [0.0, 0.0, 0.4]]);
     assert!(montage::lay(&[], 2).is_none());
     let other = Audio::new(SampleRate::new(44_100).unwrap(), vec![vec![0.0; 3]]).unwrap();
     assert!(montage::lay(&[&one, &other], 2).is_none());

@@ -126,4 +126,8 @@ fn friedman_wants_two_rows_of_two_items_that_differ() {
     }
     // Two rows that agree about two items: of four pairs of orders two agree so far (by hand).
     assert_eq!(friedman(&[vec![1.0, 2.0], vec![1.0, 2.0]]).unwrap().p_exact, Some(0.5));
+    // Two rows agree wholly in one of k! orders; it is counted out for up to five items.
+    let alike = |k: u32| friedman(&vec![(0..k).map(f64::from).collect::<Vec<f64>>(); 2]).unwrap().p_exact;
+    assert!((alike(5).unwrap() - 1.0 / 120.0).abs() < 1e-15, "{:?}", alike(5));
+    assert_eq!(alike(6), None);
 }
