@@ -9,6 +9,14 @@ use super::sums::extent;
 const NEAR: f32 = 5e-5;
 /// A run has at least this many samples.
 const RUN: usize = 3;
+/// So many samples in runs make a finding.
+const LEAST: usize = 10;
+/// Least mean step into and out of the runs, as a share of the extreme.
+const STEP: f64 = 4e-4;
+/// The step is at least so many times what the wave rises within the runs.
+const STEEPER: f64 = 8.0;
+/// A rise that is taken for none: half a step of 16 bits.
+const FLAT: f64 = 1.5e-5;
 /// Kept samples, at most, before runs are counted for good (a square wave sits at its extreme all the time).
 const KEPT: usize = 1 << 20;
 /// Samples that are passed over together when none of them comes near.
@@ -21,6 +29,8 @@ pub(super) struct Runs {
     pub(super) samples: usize,
     steps: f64,
     edges: u32,
+    spans: f64,
+    runs: u32,
     /// The extreme's magnitude.
     pub(super) extreme: f32,
 }
@@ -29,6 +39,18 @@ impl Runs {
     /// Mean step into and out of the runs.
     pub(super) fn step(&self) -> f64 {
         if self.edges == 0 { 0.0 } else { self.steps / f64::from(self.edges) }
+    }
+
+    /// Mean of highest less lowest within a run.
+    fn span(&self) -> f64 {
+        if self.runs == 0 { 0.0 } else { self.spans / f64::from(self.runs) }
+    }
+
+    /// Whether the wave was cut here, rather than round. A slow wave at full scale has small steps beside its crests; a quiet one may have
+    /// larger ones, but never more than three times what it rises within the crest (a parabola through three samples), where a cut wave
+    /// hardly rises at all. What 16 bits make flat of a crest does not count as flat.
+    pub(super) fn cut(&self) -> bool {
+        self.samples >= LEAST && self.step() >= STEP * f64::from(self.extreme) && self.step() >= STEEPER * self.span().max(FLAT)
     }
 }
 
@@ -51,7 +73,11 @@ impl Stretch {
                 i += 1;
             }
             if i - start >= RUN {
-                runs.samples += i - start;
+                let run = &self.values[start..i];
+                let (low, high) = extent(run);
+                runs.samples += run.len();
+                runs.spans += f64::from(high - low);
+                runs.runs += 1;
                 let before = start.checked_sub(1).map_or(self.before, |b| self.values.get(b).copied());
                 let after = self.values.get(i).copied().or(self.after);
                 for (inside, outside) in [(self.values[start], before), (self.values[i - 1], after)] {

@@ -10,7 +10,7 @@ mod sums;
 
 use crate::model::audio::{Audio, FaultKind, Finding, Levels, Severity};
 use crate::units::SampleRate;
-use crests::Crests;
+use crests::{Crests, Runs};
 use holes::Holes;
 use quiet::{Quiet, Search};
 use std::borrow::Cow;
@@ -159,7 +159,7 @@ impl Watch {
 
     fn clipping(&self, found: &mut Vec<Finding>) {
         let runs = self.channels.iter().flat_map(|c| c.crests.iter().map(Crests::runs));
-        let clipped: usize = runs.filter(|r| r.samples >= 10 && r.step() >= 4e-4 * f64::from(r.extreme)).map(|r| r.samples).sum();
+        let clipped: usize = runs.filter(Runs::cut).map(|r| r.samples).sum();
         if clipped == 0 {
             return;
         }

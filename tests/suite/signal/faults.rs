@@ -82,10 +82,30 @@ fn flat_tops_count_at_the_highest_level_only() {
     x.rotate_left(10_000);
     assert!(told(vec![x], FaultKind::Clipping).unwrap().detail.starts_with("33 samples"));
     // A quiet and slow wave that is cut: 11 % over the top the step into it is 6e-4 of full scale, 15 times the least.
-    let x: Vec<f32> = sine(100.0, 0.11, 4 * RATE).iter().map(|v| v.clamp(-0.1, 0.1)).collect();
+    let x: Vec<f32> = sine(97.0, 0.11, 4 * RATE).iter().map(|v| v.clamp(-0.1, 0.1)).collect();
     assert!(told(vec![x], FaultKind::Clipping).is_some());
     // The crest of a 20 Hz sine is within 5e-5 of its top for eleven samples, and yet round.
     assert!(told(vec![sine(20.0, 0.5, 4 * RATE)], FaultKind::Clipping).is_none());
+}
+
+/// Steady tones are round however loud, slow, quiet or coarse they are; the same ones cut by a tenth are not.
+#[test]
+fn a_steady_tone_is_not_clipped() {
+    for hz in [41.2, 82.4, 137.0, 220.0, 441.0, 1000.0, 2400.0] {
+        for amplitude in [0.999, 0.5, 0.25, 0.0625, 0.02, 0.008] {
+            for steps in [8_388_608.0, 32_768.0] {
+                let coarse = |top: f64| -> Vec<f32> {
+                    let x = sine(hz, amplitude, 4 * RATE);
+                    x.iter().map(|v| ((f64::from(*v).clamp(-top, top) * steps).round() / steps) as f32).collect()
+                };
+                let round = told(vec![coarse(1.0)], FaultKind::Clipping);
+                assert_eq!(round, None, "{hz} Hz of {amplitude} in {steps} steps");
+                if amplitude > 0.05 && hz > 80.0 {
+                    assert!(told(vec![coarse(0.9 * amplitude)], FaultKind::Clipping).is_some(), "{hz} Hz of {amplitude}, cut");
+                }
+            }
+        }
+    }
 }
 
 /// Nine seconds of a wave with a mean of 0.01 (or its negative), a rest of 1.2 s with a mean of its own, three seconds of the wave; in
