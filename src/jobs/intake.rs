@@ -150,6 +150,20 @@ fn one_channel(path: &Path, audio: &Audio, channel: u16) -> Result<Audio, JobErr
         .map_err(|e| JobError::plain("shape", Fate::Unfit, e.to_string(), "export the file again"))
 }
 
+/// A listener hears two channels: what is matched must be what is heard.
+fn mono_or_stereo(measured: &Measured) -> Result<(), JobError> {
+    if measured.facts.channels <= 2 {
+        return Ok(());
+    }
+    Err(JobError::at_path(
+        "more-than-stereo",
+        Fate::Unfit,
+        &measured.path,
+        format!("{} has {} channels; a take has one or two", measured.path.display(), measured.facts.channels),
+        "name the channel of each mic, as in --mic 1=close-a --mic 2=room, or export mono or stereo",
+    ))
+}
+
 /// Takes recordings in.
 ///
 /// # Errors
@@ -256,8 +270,9 @@ pub fn take_examined(
             findings.extend(against_di(&measured.path, &measured.audio, di)?);
         }
         for (channel, mic) in mics {
-            if let Some(c) = channel {
-                one_channel(&measured.path, &measured.audio, c)?;
+            match channel {
+                Some(c) => drop(one_channel(&measured.path, &measured.audio, c)?),
+                None => mono_or_stereo(measured)?,
             }
             let same = |t: &&Take| {
                 t.sha256 == measured.facts.sha256 && (t.channel == channel || t.channel.is_none() || channel.is_none())

@@ -78,6 +78,15 @@ fn bad_files(desk: &Desk) {
     odd[20..22].copy_from_slice(&0x0161u16.to_le_bytes());
     std::fs::write(desk.join("compressed.wav"), odd).unwrap();
     std::fs::create_dir(desk.join("folder.wav")).unwrap();
+    // Four mics on one file: the riff at four levels.
+    let spec = hound::WavSpec { channels: 4, sample_rate: 48_000, bits_per_sample: 24, sample_format: hound::SampleFormat::Int };
+    let mut four = hound::WavWriter::create(desk.join("four.wav"), spec).unwrap();
+    for v in riff {
+        for gain in [0.9, 0.7, 0.5, 0.3] {
+            four.write_sample((v * gain * 8_388_608.0).round() as i32).unwrap();
+        }
+    }
+    four.finalize().unwrap();
 }
 
 #[test]
@@ -93,12 +102,34 @@ fn every_message_about_a_recording() {
     for file in ["silent.wav", "blip.wav", "riff-44.wav"] {
         t.line(4, &["take", "s", file, "--setup", "one"]);
     }
+    t.note("more than a listener hears at once");
+    t.line(4, &["take", "s", "four.wav", "--setup", "one"]);
+    t.line(4, &["take", "s", "four.wav", "--setup", "one", "--mic", "5=room"]);
+    t.line(2, &["take", "s", "four.wav", "riff.wav", "--setup", "one", "--mic", "1=close-a", "--mic", "2=room"]);
     t.line(4, &["measure", "none.wav"]);
     t.line(4, &["level", "riff.wav", "none.wav", "--out", "levelled"]);
     t.line(4, &["level", "riff.wav", "silent.wav", "--out", "levelled"]);
     t.ends_as("errors/recordings.txt");
     let kept = desk.run(&["status", "s"]).ends(0).out;
     assert!(kept.contains("takes of one") && kept.contains("1 (4 or more advised)"), "something unfit was stored: {kept}");
+}
+
+/// The way out that the message names: channels are mics of one pass, each a take of its own with one channel.
+#[test]
+fn channels_of_one_file_are_mics() {
+    let desk = Desk::new();
+    bad_files(&desk);
+    desk.run(&["new", "s", "one=riff.wav"]).ends(0);
+    desk.run(&["take", "s", "four.wav", "--setup", "one", "--mic", "1=close-a", "--mic", "3=room"]).ends(0);
+    let found = desk.run(&["check", "s", "--json"]).ends(0).json();
+    let takes = found["takes"].as_array().unwrap();
+    let of = |mic: &str| takes.iter().find(|t| t["mic"] == mic).unwrap_or_else(|| panic!("no take of {mic} in {found}"));
+    for (mic, gain) in [("close-a", 0.9), ("room", 0.5)] {
+        assert_eq!((&of(mic)["channels"], &of(mic)["pass"]), (&1.into(), &2.into()));
+        let level = |mic: &str| of(mic)["integrated_lufs"].as_f64().unwrap();
+        let wanted = 20.0 * f64::log10(gain);
+        assert!((level(mic) - level("main") - wanted).abs() < 0.01, "{mic} is {} to the whole", level(mic) - level("main"));
+    }
 }
 
 #[test]
