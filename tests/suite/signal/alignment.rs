@@ -75,6 +75,21 @@ fn the_clock_is_heard_where_there_is_music() {
     assert!((drift - 4.0).abs() < 0.02 && offset.abs() < 0.005, "{drift} ppm, {offset}");
 }
 
+/// Two seconds of the second come 1.5 samples late (a dropped buffer that was patched, say): the line of the clocks is laid through the rest.
+#[test]
+fn a_stretch_that_is_out_of_place_does_not_turn_the_clock() {
+    let long = riff(30.0);
+    for (from, ppm) in [(24, 8.0), (3, 8.0), (24, -30.0), (3, 0.0)] {
+        let mut drifting = shift::unwarp_at(&long, -500.0, -ppm, 0, long.len() + 1000);
+        let late = shift::advance(&drifting, -1.5, drifting.len());
+        drifting[from * 8000..(from + 2) * 8000].copy_from_slice(&late[from * 8000..(from + 2) * 8000]);
+        let (found, offset) = align::find_drift(&long, &drifting, 500.0, rate()).unwrap();
+        // The 500 samples before are on the second's clock.
+        let offset = offset - 500e-6 * ppm;
+        assert!((found - ppm).abs() < 0.002 && offset.abs() < 0.001, "{found} ppm, {offset} late, for {ppm} ppm from {from} s");
+    }
+}
+
 #[test]
 fn too_short_for_a_drift() {
     let first = riff(3.0);
