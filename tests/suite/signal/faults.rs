@@ -109,13 +109,13 @@ fn a_steady_tone_is_not_clipped() {
 }
 
 /// Nine seconds of a wave with a mean of 0.01 (or its negative), a rest of 1.2 s with a mean of its own, three seconds of the wave; in
-/// blocks of an odd length.
+/// blocks of seven frames.
 fn offset(sign: f64, rest: f64, hum: f64) -> Option<Finding> {
     let wave = |seconds: usize| sine(440.0, 0.3, seconds * RATE).into_iter().map(|v| v + (0.01 * sign) as f32);
     let rest = sine(400.0, hum, RATE * 6 / 5).into_iter().map(|v| v + rest as f32);
     let x: Vec<f32> = wave(9).chain(rest).chain(wave(3)).collect();
     let mut watch = Watch::new(rate(), 1);
-    x.chunks(1003).for_each(|block| watch.push(&[block]));
+    x.chunks(7).for_each(|block| watch.push(&[block]));
     let found = watch.finish(&meter::measure(&Audio::new(rate(), vec![x]).unwrap()));
     found.into_iter().find(|f| f.kind == FaultKind::DcOffset)
 }

@@ -46,6 +46,31 @@ fn silence_is_gated_before_the_range_is_taken() {
     }
 }
 
+/// Four short-term values by hand: of ranks 0 to 3 the tenth of a hundred is the first, the ninety-fifth the last.
+#[test]
+fn percentiles_of_few_values() {
+    let energy = power_of(-20.0) * step_frames(rate()) as f64;
+    let mut steps = vec![energy; 30];
+    steps.extend([2.0 * energy, 3.0 * energy, 4.0 * energy]);
+    // The last value holds 27 steps of one, and two, three, four.
+    assert!((range(&steps, rate()).unwrap().value() - 10.0 * (36.0f64 / 30.0).log10()).abs() < 1e-12);
+}
+
+/// At 11 025 Hz a step of 100 ms is 1103 frames and one of 10 ms is 110: they do not end together. The
+/// curve of the weighting is bent there: a fifth of a LU.
+#[test]
+fn steps_that_do_not_end_together() {
+    let low = SampleRate::new(11_025).unwrap();
+    let tone: Vec<f32> =
+        (0..55_125).map(|n| (0.1 * (std::f64::consts::TAU * 997.0 * f64::from(n) / 11_025.0).sin()) as f32).collect();
+    let mut meter = Meter::new(low, 2);
+    tone.chunks(1000).for_each(|part| meter.push(&[part, part]));
+    let levels = meter.levels();
+    for found in [levels.integrated, levels.momentary_max, levels.short_term_max] {
+        assert!((found.unwrap().value() + 20.0).abs() < 0.2, "{found:?}");
+    }
+}
+
 #[test]
 fn loudness_and_power_are_inverse() {
     for lufs in [-70.0, -23.0, 0.0] {

@@ -20,6 +20,20 @@ fn a_one_pole_low_pass_comes_back_from_its_magnitude() {
     }
 }
 
+/// h = 1, 0.95: its cepstrum dies slowly, and a coarse grid would fold it onto itself.
+#[test]
+fn a_zero_near_the_circle_comes_back_from_its_magnitude() {
+    let magnitude = |hz: f64| {
+        let w = TAU * hz / 48_000.0;
+        10.0 * (1.0 + 0.95 * 0.95 + 2.0 * 0.95 * w.cos()).log10()
+    };
+    let h = minimum_phase(SampleRate::new(48_000).unwrap(), 64, magnitude);
+    for (n, v) in h.iter().enumerate() {
+        let wanted = [1.0, 0.95].get(n).copied().unwrap_or(0.0);
+        assert!((f64::from(*v) - wanted).abs() < 1e-6, "{n}: {v} {wanted}");
+    }
+}
+
 #[test]
 fn a_flat_curve_is_a_gain() {
     let h = minimum_phase(SampleRate::new(44_100).unwrap(), 64, |_| -6.0);
