@@ -3,6 +3,7 @@
 use cabjury::model::audio::{Audio, DbOrSilence};
 use cabjury::signal::align::{mono, resemblance};
 use cabjury::signal::bands::{self, BANDS, centre};
+use cabjury::signal::dither::to_24_bits;
 use cabjury::signal::fades::{fade_edges, rising, switch_table};
 use cabjury::signal::test_sounds::{ANCHOR_HZ, anchor, pink};
 use cabjury::signal::{matching, meter, montage, shift};
@@ -274,6 +275,19 @@ fn another_clock_is_undone() {
     for (n, v) in back.iter().enumerate().skip(100) {
         near(f64::from(*v), at(n as f64), 2e-4);
     }
+}
+
+/// Full scale stays within 24 bits, whatever the dither adds: -2^23 to 2^23 - 1 steps.
+#[test]
+fn dither_stays_within_24_bits() {
+    const STEP: f64 = 8_388_608.0;
+    let mut ends = vec![1.0; 1000];
+    ends.extend(vec![-1.0; 1000]);
+    ends.extend([1.5, -1.5]);
+    to_24_bits(&mut ends, &mut Generator::simulated(5));
+    let steps: Vec<f64> = ends.iter().map(|v| f64::from(*v) * STEP).collect();
+    assert!(steps.iter().all(|s| s.fract() == 0.0 && (-STEP..STEP).contains(s)));
+    assert_eq!(steps[2000..], [STEP - 1.0, -STEP]);
 }
 
 /// Clips in a row: gaps between them, none at the ends, places in frames; mono sounds on all channels.
