@@ -39,6 +39,24 @@ fn lags_at_a_low_rate() {
     assert!(align::find_lag(&first, &vec![0.0; 8000], rate(), true).is_none(), "silence has no lag");
 }
 
+/// Two noises that know nothing of each other have peaks of both signs that are nearly alike (largest of many alike draws): undecided. The
+/// ratio is the larger by the smaller, whichever is the positive one.
+#[test]
+fn unrelated_recordings_have_no_polarity() {
+    for seed in 1..6 {
+        let draw = |seed: u64| {
+            let mut noise = Noise(seed);
+            (0..2 * RATE).map(|_| noise.next() as f32).collect::<Vec<f32>>()
+        };
+        let (first, second) = (draw(seed), draw(seed + 100));
+        let turned: Vec<f32> = second.iter().map(|v| -v).collect();
+        let [one, other] = [&second, &turned].map(|s| align::find_lag(&first, s, rate(), false).unwrap());
+        assert_eq!((one.polarity, other.polarity), (Polarity::Undecided, Polarity::Undecided));
+        assert!(one.polarity_ratio >= 1.0 && one.polarity_ratio < align::POLARITY_RATIO, "{}", one.polarity_ratio);
+        assert!((one.polarity_ratio - other.polarity_ratio).abs() < 1e-3, "{} {}", one.polarity_ratio, other.polarity_ratio);
+    }
+}
+
 /// The lag is a clock's at frame 0. A strong drift moves the last window by whole samples: 48 at 150 ppm.
 #[test]
 fn drifts_at_a_low_rate() {
