@@ -119,10 +119,11 @@ impl Steps {
         let damped = Self::count(&self.damped, from, n) as f64 / seconds;
         match purpose {
             Purpose::Steady => (mean > self.top - 20.0).then_some(mean - deviation),
-            // From a note in three seconds to three in one, not damped, ringing out most of the time.
+            // From a note in three seconds to three in one, not damped, falling undisturbed two fifths of the time (the last 250 ms before a
+            // note never count).
             Purpose::Sparse => {
                 let ringing = Self::count(&self.ringing, from, n) as f64 / n as f64;
-                ((0.3..=3.0).contains(&notes) && damped < 0.5 * notes && ringing > 0.5).then_some(ringing)
+                ((0.3..=3.0).contains(&notes) && damped < 0.5 * notes && ringing > 0.4).then_some(ringing)
             }
             // Two damped notes a second or more.
             Purpose::Muted => (damped >= 2.0 && damped >= 0.5 * notes).then_some(damped),
