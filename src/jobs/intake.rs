@@ -151,7 +151,10 @@ fn one_channel(path: &Path, audio: &Audio, channel: u16) -> Result<Audio, JobErr
 }
 
 /// A listener hears two channels: what is matched must be what is heard.
-fn mono_or_stereo(measured: &Measured) -> Result<(), JobError> {
+///
+/// # Errors
+/// `more-than-stereo`.
+pub(super) fn mono_or_stereo(measured: &Measured) -> Result<(), JobError> {
     if measured.facts.channels <= 2 {
         return Ok(());
     }
@@ -160,7 +163,7 @@ fn mono_or_stereo(measured: &Measured) -> Result<(), JobError> {
         Fate::Unfit,
         &measured.path,
         format!("{} has {} channels; a take has one or two", measured.path.display(), measured.facts.channels),
-        "name the channel of each mic, as in --mic 1=close-a --mic 2=room, or export mono or stereo",
+        "export it as mono or stereo, or give each mic its channel: cabjury take FOLDER FILE --setup NAME --mic 1=close-a --mic 2=room",
     ))
 }
 
@@ -271,7 +274,9 @@ pub fn take_examined(
         }
         for (channel, mic) in mics {
             match channel {
-                Some(c) => drop(one_channel(&measured.path, &measured.audio, c)?),
+                Some(c) => {
+                    one_channel(&measured.path, &measured.audio, c)?;
+                }
                 None => mono_or_stereo(measured)?,
             }
             let same = |t: &&Take| {

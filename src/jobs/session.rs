@@ -40,6 +40,7 @@ pub fn new(
     for (_, file) in recordings {
         read.push(intake::examine(file)?);
     }
+    read.iter().try_for_each(intake::mono_or_stereo)?;
     for window in read.windows(2) {
         intake::same_rate(&window[0], &window[1])?;
     }

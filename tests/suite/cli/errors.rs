@@ -104,6 +104,8 @@ fn every_message_about_a_recording() {
     }
     t.note("more than a listener hears at once");
     t.line(4, &["take", "s", "four.wav", "--setup", "one"]);
+    t.line(4, &["new", "another", "one=riff.wav", "two=four.wav"]);
+    assert!(!desk.join("another").exists(), "a refused recording left a folder behind");
     t.line(4, &["take", "s", "four.wav", "--setup", "one", "--mic", "5=room"]);
     t.line(2, &["take", "s", "four.wav", "riff.wav", "--setup", "one", "--mic", "1=close-a", "--mic", "2=room"]);
     t.line(4, &["measure", "none.wav"]);
