@@ -196,8 +196,9 @@ impl Watch {
     fn dropouts(&self, found: &mut Vec<Finding>) {
         let count: u32 = self.channels.iter().map(|c| c.holes.count).sum();
         if let Some(at) = self.channels.iter().find_map(|c| c.holes.first) {
+            let (holes, first) = if count == 1 { ("hole", "") } else { ("holes", "first ") };
             let detail = format!(
-                "{count} holes of exact zeros within the music, first at {:.2} s: the interface dropped samples. Raise its buffer and \
+                "{count} {holes} of exact zeros within the music, {first}at {:.2} s: the interface dropped samples. Raise its buffer and \
                  record again.",
                 self.seconds(at)
             );

@@ -194,7 +194,7 @@ fn a_hole_has_music_on_both_sides() {
         x.extend(sine(440.0, 0.5, RATE).iter().map(|v| v + 0.6));
         told(vec![x], FaultKind::Dropout)
     };
-    assert!(holes(0.5, 480, 0.5).unwrap().detail.starts_with("1 holes of exact zeros within the music, first at 1.00 s"));
+    assert!(holes(0.5, 480, 0.5).unwrap().detail.starts_with("1 hole of exact zeros within the music, at 1.00 s"));
     assert_eq!(holes(0.001, 480, 0.5), None, "it begins there");
     assert_eq!(holes(0.5, 480, 0.001), None, "it ends there");
     assert!(holes(0.5, 33, 0.5).is_some());
