@@ -5,7 +5,9 @@ use crate::units::SampleRate;
 /// Length of a proposed excerpt, in seconds; at most half of the recording.
 const LENGTH_S: f64 = 6.0;
 /// Levels are looked at in steps of 10 ms.
-const STEP_S: f64 = 0.01;
+const STEP_S: f64 = 1.0 / STEPS_PER_S as f64;
+/// So many of them are a second.
+const STEPS_PER_S: usize = 100;
 /// An excerpt begins so long before the note that it begins with.
 const LEAD_S: f64 = 0.05;
 
@@ -144,10 +146,12 @@ pub fn propose(x: &[f32], rate: SampleRate, span: (f64, f64)) -> Vec<Proposal> {
     let n = (length / STEP_S) as usize;
     let first = (span.0.max(0.0) / STEP_S).ceil() as usize;
     let last = ((end / STEP_S) as usize).saturating_sub(n);
+    // Divided, not multiplied by a hundredth: a document says 4.95, not 4.95 and a rest.
+    let seconds = |step: usize| step as f64 / STEPS_PER_S as f64;
     let mut out: Vec<Proposal> = Vec::new();
     // An excerpt begins shortly before a note rather than within one; anywhere where no note begins near.
     let lead = (LEAD_S / STEP_S).round() as usize;
-    let near = (1.0 / STEP_S) as usize;
+    let near = STEPS_PER_S;
     let begins = |from: &usize| match steps.onset.get(from + lead) {
         Some(true) => true,
         _ => from.is_multiple_of(5) && Steps::count(&steps.onset, from.saturating_sub(near), 2 * near) == 0,
@@ -166,7 +170,7 @@ pub fn propose(x: &[f32], rate: SampleRate, span: (f64, f64)) -> Vec<Proposal> {
             .filter_map(|from| Some((*from, steps.score(purpose, from + lead, n - lead)?)))
             .max_by(|a, b| a.1.total_cmp(&b.1));
         let Some((from, _)) = best else { continue };
-        out.push(Proposal { purpose, start_s: from as f64 / 100.0, end_s: (from + n) as f64 / 100.0 });
+        out.push(Proposal { purpose, start_s: seconds(from), end_s: seconds(from + n) });
     }
     out.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
     out

@@ -107,8 +107,7 @@ fn drift_pass(first: &[f32], second: &[f32], (lag, drift): (f64, f64), rate: Sam
         let Some(better) = weighted_line(&points) else { break };
         line = better;
     }
-    let (slope, offset) = line;
-    Some((slope * 1e6, offset))
+    Some((line.0 * 1e6, line.1))
 }
 
 /// Whole-sample lag of two windows of equal length; 0 when one is silent.

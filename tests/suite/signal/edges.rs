@@ -1,5 +1,6 @@
 //! Places that mutants found without a test: bands, the quietest second, residuals, fades. By definition and by sounds of known level.
 
+use super::{RATE, rate};
 use cabjury::model::audio::{Audio, DbOrSilence};
 use cabjury::signal::align::{mono, resemblance};
 use cabjury::signal::bands::{self, BANDS, centre};
@@ -9,12 +10,6 @@ use cabjury::signal::test_sounds::{ANCHOR_HZ, anchor, pink};
 use cabjury::signal::{matching, meter, montage, shift};
 use cabjury::trial::Generator;
 use cabjury::units::{Dbtp, Lufs, SampleRate};
-
-const RATE: usize = 48_000;
-
-fn rate() -> SampleRate {
-    SampleRate::new(RATE as u32).unwrap()
-}
 
 /// A sine of a level in dB (mean square), beginning at a frame.
 fn sine(hz: f64, db: f64, from: usize, frames: usize) -> Vec<f32> {

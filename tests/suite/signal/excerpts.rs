@@ -1,20 +1,13 @@
 //! Proposals of excerpts: rules of ours, worked by hand.
 
+use super::{RATE, rate};
 use cabjury::model::random::RandomWords;
 use cabjury::signal::excerpts::{Purpose, propose};
 use cabjury::trial::Generator;
-use cabjury::units::SampleRate;
-
-const RATE: usize = 48_000;
-
-fn rate() -> SampleRate {
-    SampleRate::new(RATE as u32).unwrap()
-}
 
 /// A sine of 1 kHz, of a level in dB (mean square).
 fn sine(db: f64, frames: usize) -> Vec<f32> {
-    let a = 2f64.sqrt() * 10f64.powf(db / 20.0);
-    (0..frames).map(|n| (a * (std::f64::consts::TAU * 1000.0 * n as f64 / RATE as f64).sin()) as f32).collect()
+    super::sine(1000.0, 2f64.sqrt() * 10f64.powf(db / 20.0), frames)
 }
 
 /// 60 ms of a sine four times a second from 5 to 15 s, decaying notes at 20, 21.5 ... 29 s, an even sine from 32.5 to 42 s, else silence.

@@ -1,22 +1,13 @@
 //! The meter in its details: peaks across blocks, gates, weights, sliding windows. By the standards and by hand.
 
+use super::{RATE, rate, sine};
 use cabjury::signal::loudness::{channel_weight, loudness_of, power_of, range, step_frames};
 use cabjury::signal::meter::Meter;
 use cabjury::signal::peak::TruePeak;
 use cabjury::units::SampleRate;
 
-const RATE: usize = 48_000;
-
-fn rate() -> SampleRate {
-    SampleRate::new(RATE as u32).unwrap()
-}
-
-fn sine(hz: f64, amplitude: f64, frames: usize) -> Vec<f32> {
-    (0..frames).map(|n| (amplitude * (std::f64::consts::TAU * hz * n as f64 / RATE as f64).sin()) as f32).collect()
-}
-
-/// Two samples of full scale at a block's end have their peak between them (Hann-windowed sinc, 2 sin(pi/2)/(pi/2) without the window:
-/// 2.1 dB over); it comes out of the interpolator in the next block, even if that is silent.
+/// Two equal samples beside each other at a block's end have their peak between them (2.1 dB over: twice the sinc at half a sample,
+/// 2 sin(pi/2)/pi, and a little less under a Hann window); it comes out of the interpolator in the next block, even if that is silent.
 #[test]
 fn a_peak_between_two_samples_is_found_across_blocks() {
     for split in [100, 101, 102, 106, 112] {
@@ -46,7 +37,7 @@ fn silence_is_gated_before_the_range_is_taken() {
     }
 }
 
-/// Four short-term values by hand: of ranks 0 to 3 the tenth of a hundred is the first, the ninety-fifth the last.
+/// Four short-term values by hand: the 10th percentile is the first, the 95th the last.
 #[test]
 fn percentiles_of_few_values() {
     let energy = power_of(-20.0) * step_frames(rate()) as f64;
@@ -56,8 +47,8 @@ fn percentiles_of_few_values() {
     assert!((range(&steps, rate()).unwrap().value() - 10.0 * (36.0f64 / 30.0).log10()).abs() < 1e-12);
 }
 
-/// At 11 025 Hz a step of 100 ms is 1103 frames and one of 10 ms is 110: they do not end together. The
-/// curve of the weighting is bent there: a fifth of a LU.
+/// At 11 025 Hz a step of 100 ms is 1103 frames and one of 10 ms is 110: they do not end together. The weighting's
+/// curve is bent at so low a rate: a fifth of a LU.
 #[test]
 fn steps_that_do_not_end_together() {
     let low = SampleRate::new(11_025).unwrap();

@@ -1,5 +1,6 @@
 //! What must hold whatever the numbers: what is put in comes out, blocks do not matter, a part stands for the whole.
 
+use super::rate;
 use crate::material::{self, Noise};
 use cabjury::model::audio::{Audio, FaultKind, Polarity};
 use cabjury::signal::excerpts::{Purpose, propose};
@@ -8,10 +9,6 @@ use cabjury::signal::{align, bands, matching, meter, shift};
 use cabjury::units::{Dbtp, SampleRate};
 use proptest::prelude::*;
 use std::sync::OnceLock;
-
-fn rate() -> SampleRate {
-    SampleRate::new(48_000).unwrap()
-}
 
 fn riff() -> &'static [f32] {
     static RIFF: OnceLock<Vec<f32>> = OnceLock::new();
