@@ -5,9 +5,9 @@
 
 use cabjury::circuit::drive::{Driven, Source, grid};
 use cabjury::circuit::{meter, parse};
-use cabjury::jobs::sheet::read_sheet;
 use cabjury::model::rig::Driver;
 use cabjury::model::session::MeterValue;
+use cabjury::rig::sheet::read_sheet;
 use cabjury::units::Ohm;
 use std::fmt::Write;
 use std::hint::black_box;

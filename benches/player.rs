@@ -6,14 +6,14 @@
     reason = "a bench stops at the first thing that fails, and prints its table"
 )]
 
-use cabjury::jobs::random;
-use cabjury::jobs::trials::Trials;
 use cabjury::model::ids::ListenerCode;
 use cabjury::model::outside::SystemClock;
 use cabjury::model::trial::Answer;
 use cabjury::signal::fades;
 use cabjury::sound::engine::Engine;
 use cabjury::sound::{read_all, write_wav24};
+use cabjury::store::random;
+use cabjury::testing::trials::Trials;
 use cabjury::units::SampleRate;
 use rayon::prelude::*;
 use std::process::{Command, Stdio};
@@ -82,7 +82,7 @@ fn main() {
     let mut trials = Trials::open(&dir.path().join("s"), &SystemClock).unwrap();
     let (plan, me) = (trials.choose(None).unwrap(), ListenerCode::new("me").unwrap());
     trials.enter(&plan, &me, false).unwrap();
-    let mut random = random::generator().unwrap();
+    let mut random = cabjury::trial::Generator::from_seed(random::seed().unwrap());
     let mut times: Vec<Duration> = (0..500)
         .map(|_| {
             let open = trials.next_with(&plan, &me, "bench", &mut random).unwrap();

@@ -9,12 +9,12 @@
     reason = "a bench stops at the first thing that fails, and prints its table"
 )]
 
-use cabjury::jobs::rehearse::{Ears, simulate};
-use cabjury::jobs::score::score;
-use cabjury::jobs::trials::Trials;
+use cabjury::foresight::rehearse::{Ears, simulate};
 use cabjury::model::ids::ListenerCode;
 use cabjury::model::outside::SystemClock;
+use cabjury::testing::trials::Trials;
 use cabjury::trial::Generator;
+use cabjury::verdict::score::score;
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Instant;

@@ -1,14 +1,21 @@
 #![doc = include_str!("../README.md")]
 
+pub mod capture;
 pub mod circuit;
 pub mod cli;
-pub mod jobs;
+pub mod demo;
+pub mod foresight;
+pub mod matching;
 pub mod model;
+pub mod publish;
 pub mod report;
+pub mod rig;
 pub mod signal;
 pub mod sound;
 pub mod stats;
 pub mod store;
+pub mod testing;
 pub mod trial;
 pub mod units;
+pub mod verdict;
 pub mod web;

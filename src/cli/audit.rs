@@ -1,8 +1,8 @@
 //! `audit`: verifies hashes, chain and commitments, and recomputes every verdict.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::audit::audit;
+use crate::model::failure::Failure;
+use crate::verdict::audit::audit;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury audit evening";
@@ -16,7 +16,7 @@ pub(crate) struct Args {
 }
 
 /// Audits and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = audit(&args.folder)?;
     for verdict in &doc.verdicts {
         shell.say(&format!("{}: {}", verdict.test, verdict.sentence));

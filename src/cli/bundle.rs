@@ -1,8 +1,8 @@
 //! `bundle`: the session as one file.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::bundle::bundle;
+use crate::model::failure::Failure;
+use crate::publish::bundle::bundle;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "\
@@ -26,7 +26,7 @@ pub(crate) struct Args {
 }
 
 /// Bundles and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = bundle(&args.folder, &args.out, args.without_audio, &shell.progress())?;
     for warning in &doc.warnings {
         shell.warn(warning);

@@ -2,8 +2,8 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::MethodArg;
-use crate::jobs::JobError;
-use crate::jobs::chance::{ChanceDoc, LookDoc, SequenceDoc, Spending, WhatIfDoc, chance, chance_of_picks, looks, what_if};
+use crate::foresight::chance::{ChanceDoc, LookDoc, SequenceDoc, Spending, WhatIfDoc, chance, chance_of_picks, looks, what_if};
+use crate::model::failure::Failure;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury chance --method abx --trials 16 --correct 12";
 
@@ -48,7 +48,7 @@ pub(crate) enum Spend {
 }
 
 /// Computes and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let method = args.method.0;
     if let Some(picks) = &args.picks {
         let doc = chance_of_picks(method, picks, args.cap, args.alpha, args.bound)?;
@@ -134,14 +134,15 @@ fn found(doc: &ChanceDoc) -> String {
 }
 
 /// Power as a small table.
-pub(super) fn power_lines(power: &[crate::jobs::chance::PowerDoc]) -> String {
-    let cell =
-        |p: &crate::jobs::chance::PowerDoc| format!("{:.0} % right: found in {:.0} of 100", 100.0 * p.p_correct, 100.0 * p.power);
+pub(super) fn power_lines(power: &[crate::report::count::PowerDoc]) -> String {
+    let cell = |p: &crate::report::count::PowerDoc| {
+        format!("{:.0} % right: found in {:.0} of 100", 100.0 * p.p_correct, 100.0 * p.power)
+    };
     power.iter().map(cell).collect::<Vec<_>>().join("\n  ")
 }
 
 /// Trials needed, as a small table.
-pub(super) fn needed_lines(needed: &[crate::jobs::chance::NeededDoc]) -> String {
+pub(super) fn needed_lines(needed: &[crate::report::count::NeededDoc]) -> String {
     let count = |n: Option<u64>| n.map_or_else(|| "over 2000".to_owned(), |n| n.to_string());
     needed
         .iter()

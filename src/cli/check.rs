@@ -1,8 +1,8 @@
 //! `check`: faults, lags, levels over capture order, and the difference between setups beside the repeat floor.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::check::{CheckDoc, DifferenceDoc, check};
+use crate::capture::check::{CheckDoc, DifferenceDoc, check};
+use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
@@ -17,7 +17,7 @@ pub(crate) struct Args {
 }
 
 /// Checks and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = check(&args.folder, &SystemClock, &shell.progress())?;
     shell.say(&takes(&doc));
     for d in &doc.differences {

@@ -1,10 +1,10 @@
 //! `close`: ends a test for good before its last trial; what is unanswered counts as wrong.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::plan::close;
+use crate::model::failure::Failure;
 use crate::model::ids::TestId;
 use crate::model::outside::SystemClock;
+use crate::testing::plan::close;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury close evening --test test-1";
@@ -22,7 +22,7 @@ pub(crate) struct Args {
 }
 
 /// Closes and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let test = close(&args.folder, &args.test, &SystemClock)?;
     shell.say(&format!("{} is closed for good; its verdict: cabjury score {}", test.plan.test, args.folder.display()));
     shell.document(&serde_json::json!({ "test": test.plan.test, "closed_at": test.closed_at }));

@@ -1,8 +1,8 @@
 //! `demo`: the invented shootout from rig to report.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::demo::demo;
+use crate::demo::demo;
+use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
@@ -20,7 +20,7 @@ pub(crate) struct Args {
 }
 
 /// Runs the demo and says what came out and where it lies.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = demo(args.folder.as_deref(), args.seed, &SystemClock, &shell.progress())?;
     shell.say("An invented shootout: rig, sound and listeners are made up by the program.");
     shell.say(&format!("{} takes in {}, matched to {:.3} LU", doc.takes, doc.session, doc.largest_mismatch_lu));

@@ -1,7 +1,7 @@
 //! `desk`: the session in a browser.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
+use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::SystemClock;
 use crate::web::{Options, Ready, serve};
@@ -36,7 +36,7 @@ pub(crate) struct Args {
 }
 
 /// Serves until it is told to stop.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let stop = Arc::new(AtomicBool::new(false));
     #[cfg(unix)]
     for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP] {

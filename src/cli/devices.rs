@@ -1,8 +1,8 @@
 //! `devices`: output devices.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::sounding::devices;
+use crate::model::failure::Failure;
+use crate::testing::sounding::devices;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury devices";
 
@@ -13,7 +13,7 @@ pub(crate) struct Args {}
 
 /// Lists the devices.
 #[expect(clippy::unnecessary_wraps, reason = "every command has the same form")]
-pub(crate) fn run(_args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(_args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = devices();
     shell.say(&doc.devices.join("\n"));
     shell.document(&doc);

@@ -1,8 +1,8 @@
 //! `level`: aligned, loudness-matched 24-bit copies of any files, and the list of gains and lags.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::level::{Request, level};
+use crate::matching::level::{Request, level};
+use crate::model::failure::Failure;
 use crate::units::Dbtp;
 use std::path::PathBuf;
 
@@ -27,7 +27,7 @@ pub(crate) struct Args {
 }
 
 /// Levels and prints what to type into an editor instead.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let request = Request {
         files: args.files.clone(),
         out: args.out.clone(),

@@ -2,9 +2,9 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::{AmpArg, DriverArg};
-use crate::jobs::JobError;
-use crate::jobs::load::{LoadDoc, load};
+use crate::model::failure::Failure;
 use crate::model::rig::{AmplifierKind, Driver};
+use crate::rig::load::{LoadDoc, load};
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury load \"A + B\" --driver A=8,30 --driver B=8,60 --tap 16";
 
@@ -27,7 +27,7 @@ pub(crate) struct Args {
 }
 
 /// Judges and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let kind = match args.amp {
         AmpArg::Valve => AmplifierKind::Valve,
         AmpArg::SolidState => AmplifierKind::SolidState,

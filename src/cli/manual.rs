@@ -1,8 +1,8 @@
 //! `manual`: manual pages, generated from the command line's own description.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
 use crate::model::explain::Fate;
+use crate::model::failure::Failure;
 use clap::CommandFactory;
 use std::fs::OpenOptions;
 use std::io::Write;
@@ -19,7 +19,7 @@ pub(crate) struct Args {
 }
 
 /// Writes one page for the program and one for each command.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     std::fs::create_dir_all(&args.dir).map_err(|error| cannot_write(&args.dir, &error))?;
     let mut program = super::Cli::command();
     program.build();
@@ -35,13 +35,13 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
     Ok(Outcome::Done)
 }
 
-fn page(dir: &Path, name: &str, command: clap::Command) -> Result<PathBuf, JobError> {
+fn page(dir: &Path, name: &str, command: clap::Command) -> Result<PathBuf, Failure> {
     let path = dir.join(format!("{name}.1"));
     let mut text = Vec::new();
     clap_mangen::Man::new(command).title(name).render(&mut text).map_err(|error| cannot_write(&path, &error))?;
     let mut file = OpenOptions::new().write(true).create_new(true).open(&path).map_err(|error| {
         if error.kind() == std::io::ErrorKind::AlreadyExists {
-            JobError::at_path(
+            Failure::at_path(
                 "exists-already",
                 Fate::Refused,
                 &path,
@@ -56,8 +56,8 @@ fn page(dir: &Path, name: &str, command: clap::Command) -> Result<PathBuf, JobEr
     Ok(path)
 }
 
-fn cannot_write(path: &Path, error: &std::io::Error) -> JobError {
-    JobError::at_path(
+fn cannot_write(path: &Path, error: &std::io::Error) -> Failure {
+    Failure::at_path(
         "cannot-write",
         Fate::Failed,
         path,

@@ -2,8 +2,8 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::ExcerptArg;
-use crate::jobs::JobError;
-use crate::jobs::prepare::{Request, match_clips};
+use crate::matching::match_takes::{Request, match_clips};
+use crate::model::failure::Failure;
 use crate::model::ids::TakeId;
 use crate::model::outside::SystemClock;
 use crate::model::session::Excerpt;
@@ -31,7 +31,7 @@ pub(crate) struct Args {
 }
 
 /// Makes the clips and prints them.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let request = Request {
         as_recorded: args.as_recorded,
         excerpts: args.excerpts.iter().map(|e| Excerpt { name: e.name.clone(), start: e.start, end: Some(e.end) }).collect(),

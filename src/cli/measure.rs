@@ -1,8 +1,8 @@
 //! `measure`: format, faults, loudness and true peak of files; differences of two or more.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::measure::{Compared, FileDoc, PairOutcome, measure};
+use crate::capture::measure::{Compared, FileDoc, PairOutcome, measure};
+use crate::model::failure::Failure;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury measure series.wav parallel.wav";
@@ -17,7 +17,7 @@ pub(crate) struct Args {
 }
 
 /// Measures and prints a table.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = measure(&args.files, &shell.progress())?;
     for file in &doc.files {
         shell.say(&card(file));
@@ -42,7 +42,7 @@ fn value(number: Option<f64>, unit: &str) -> String {
 }
 
 /// Faults as lines, the worst first.
-pub(super) fn faults(list: &[crate::jobs::measure::FaultDoc]) -> String {
+pub(super) fn faults(list: &[crate::capture::measure::FaultDoc]) -> String {
     let mut sorted: Vec<_> = list.iter().collect();
     sorted.sort_by_key(|f| std::cmp::Reverse(f.severity));
     sorted

@@ -3,9 +3,9 @@
 use super::load::wrapped;
 use super::shell::{Outcome, Shell};
 use super::values::ReadingArg;
-use crate::jobs::JobError;
-use crate::jobs::meter::meter;
+use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
+use crate::rig::ohmmeter::meter;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury meter evening series 13.2";
@@ -26,7 +26,7 @@ pub(crate) struct Args {
 }
 
 /// Judges, keeps and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = meter(&args.folder, &args.wiring, args.reading.0, &SystemClock)?;
     let band = match (doc.low_ohm, doc.high_ohm) {
         (Some(low), Some(high)) => format!("{low:.2} to {high:.2} ohm"),

@@ -68,7 +68,7 @@ macro_rules! commands {
         }
 
         impl Command {
-            fn run(&self, shell: &mut Shell) -> Result<Outcome, crate::jobs::JobError> {
+            fn run(&self, shell: &mut Shell) -> Result<Outcome, crate::model::failure::Failure> {
                 match self {
                     $(Self::$variant(args) => $module::run(args, shell),)*
                 }

@@ -1,11 +1,11 @@
 //! `montage`: back-to-back audio, time links, captions; blind with a drawn order.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::montage::{MontageDoc, Request, montage};
-use crate::jobs::reveal::{RevealDoc, reveal};
+use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, MontageId, SetupName};
 use crate::model::outside::SystemClock;
+use crate::publish::montage::{MontageDoc, Request, montage};
+use crate::publish::reveal::{RevealDoc, reveal};
 use crate::report::cues::time_link;
 use crate::report::sentence::p_text;
 use crate::units::{Lufs, SampleRate};
@@ -71,7 +71,7 @@ fn loudness(text: &str) -> Result<Lufs, String> {
 }
 
 /// Makes or reveals, and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     if let Some(id) = &args.reveal {
         let doc = reveal(&args.folder, id, &SystemClock)?;
         shell.say(&revealed(&doc));

@@ -2,8 +2,8 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::NamedFile;
-use crate::jobs::JobError;
-use crate::jobs::session::new;
+use crate::capture::session::new;
+use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
 use crate::report::numbers::count;
 use std::path::PathBuf;
@@ -29,8 +29,8 @@ pub(crate) struct Args {
 }
 
 /// Makes the session.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
-    let rig = args.sheet.as_deref().map(crate::jobs::sheet::read_sheet_file).transpose()?;
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
+    let rig = args.sheet.as_deref().map(crate::rig::sheet::read_sheet_file).transpose()?;
     let recordings: Vec<_> = args.recordings.iter().map(|r| (r.setup.clone(), r.file.clone())).collect();
     let doc = new(&args.folder, args.title.as_deref(), rig, &recordings, &SystemClock, &shell.progress())?;
     shell.say(&format!(

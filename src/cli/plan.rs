@@ -3,12 +3,13 @@
 use super::shell::{Outcome, Shell};
 use super::values::ControlArg as Control;
 use super::values::{ControlArg, MethodArg};
-use crate::jobs::JobError;
-use crate::jobs::plan::{PlanDoc, Request, SawToothDoc, plan, what_if};
+use crate::foresight::what_if::{SawToothDoc, WhatIfPlanDoc, what_if};
+use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, SetupName};
 use crate::model::outside::SystemClock;
 use crate::model::trial::{Controls, TrialCount};
 use crate::report::numbers::count;
+use crate::testing::plan::{PlanDoc, Request, plan};
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury plan evening --compare s16,p4 --trials 16 --controls same-file=8";
@@ -77,15 +78,27 @@ pub(crate) struct Args {
 }
 
 /// Seals, or prints what the test could find.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let request = request(args);
-    let doc = if args.what_if { what_if(&args.folder, &request)? } else { plan(&args.folder, &request, &SystemClock)? };
-    shell.say(&text(&doc));
+    if args.what_if {
+        let doc = what_if(&args.folder, &request)?;
+        shell.say(&[head(&doc.plan), foreseen(&doc), vec!["nothing was sealed".to_owned()]].concat().join("\n"));
+        warn(&doc.plan, shell);
+        shell.document(&doc);
+    } else {
+        let doc = plan(&args.folder, &request, &SystemClock)?;
+        let seal = doc.test.iter().zip(&doc.seal_sha256).map(|(test, seal)| format!("sealed as {test}\n  {seal}"));
+        shell.say(&head(&doc).into_iter().chain(seal).collect::<Vec<_>>().join("\n"));
+        warn(&doc, shell);
+        shell.document(&doc);
+    }
+    Ok(Outcome::Done)
+}
+
+fn warn(doc: &PlanDoc, shell: &mut Shell) {
     for warning in &doc.warnings {
         shell.warn(warning);
     }
-    shell.document(&doc);
-    Ok(Outcome::Done)
 }
 
 fn request(args: &Args) -> Request {
@@ -116,7 +129,8 @@ fn request(args: &Args) -> Request {
     }
 }
 
-fn text(doc: &PlanDoc) -> String {
+/// What is sealed, or would be.
+fn head(doc: &PlanDoc) -> Vec<String> {
     let mut lines = Vec::new();
     let trials = doc.trials.map_or_else(|| "open-ended".to_owned(), |n| format!("{n} scored trials"));
     let level = if doc.as_recorded { "as recorded" } else { "loudness removed" };
@@ -142,8 +156,14 @@ fn text(doc: &PlanDoc) -> String {
             lines.push(format!("  {}", super::chance::power_lines(&doc.power)));
         }
     }
+    lines
+}
+
+/// What it could find.
+fn foreseen(doc: &WhatIfPlanDoc) -> Vec<String> {
+    let mut lines = Vec::new();
     if let Some(saw) = &doc.saw_tooth {
-        lines.extend(saw_tooth(saw, u64::from(doc.trials.unwrap_or(0)) * u64::from(doc.listeners)));
+        lines.extend(saw_tooth(saw, u64::from(doc.plan.trials.unwrap_or(0)) * u64::from(doc.plan.listeners)));
     }
     if let Some(n) = &doc.not_heard {
         lines.push(n.text());
@@ -151,7 +171,7 @@ fn text(doc: &PlanDoc) -> String {
     if let Some(needed) = &doc.trials_for_80 {
         lines.push(format!(
             "Trials{} for an 80 % chance to find a listener who is\n  {}",
-            if doc.setups.len() > 2 { " in all, over every pair," } else { "" },
+            if doc.plan.setups.len() > 2 { " in all, over every pair," } else { "" },
             super::chance::needed_lines(needed)
         ));
     }
@@ -167,11 +187,7 @@ fn text(doc: &PlanDoc) -> String {
     if let Some(minutes) = doc.minutes {
         lines.push(format!("about {minutes:.0} minutes of listening for each listener"));
     }
-    match (&doc.test, &doc.seal_sha256) {
-        (Some(test), Some(seal)) => lines.push(format!("sealed as {test}\n  {seal}")),
-        _ => lines.push("nothing was sealed".to_owned()),
-    }
-    lines.join("\n")
+    lines
 }
 
 /// The power's saw-tooth in eighths of a line, with the planned number marked under it.

@@ -1,8 +1,8 @@
 //! `rehearse`: simulated listeners go through the very code that people do; prints how often each verdict came out.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::rehearse::{Ears, Request, rehearse};
+use crate::foresight::rehearse::{Ears, Request, rehearse};
+use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::SystemClock;
 use crate::model::trial::Method;
@@ -44,7 +44,7 @@ pub(crate) struct Args {
 }
 
 /// Rehearses and prints how often each verdict came out.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let ears = Ears { hears: args.hears, unequal: args.unequal, slips: args.slips, leans: args.leans };
     let request = Request { ears, runs: args.runs, seed: args.seed, test: args.test.clone(), keep: args.keep.clone() };
     let doc = rehearse(&args.folder, &request, &SystemClock, &shell.progress())?;

@@ -1,10 +1,10 @@
 //! `report`: one self-contained page: verdict first, then the evidence.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::publish::audience::audience;
-use crate::jobs::publish::report;
+use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
+use crate::publish::report::audience::audience;
+use crate::publish::report::report;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury report evening\n  cabjury report evening --audience for-the-web";
@@ -25,7 +25,7 @@ pub(crate) struct Args {
 }
 
 /// Writes the report and says where it lies.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     if let Some(out) = &args.audience {
         let doc = audience(&args.folder, out)?;
         shell.say(&format!(

@@ -1,8 +1,8 @@
 //! `rescue`: exports what can still be read of a damaged session.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::rescue::rescue;
+use crate::model::failure::Failure;
+use crate::publish::rescue::rescue;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury rescue evening evening-rescued";
@@ -18,7 +18,7 @@ pub(crate) struct Args {
 }
 
 /// Reads, writes and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = rescue(&args.folder, &args.to)?;
     for table in &doc.tables {
         let told = if table.from_log > 0 { format!(", {} more from the log", table.from_log) } else { String::new() };

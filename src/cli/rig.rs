@@ -2,11 +2,11 @@
 
 use super::load::wrapped;
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::rig::{RigDoc, rig};
-use crate::jobs::sheet::read_sheet_file;
+use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
 use crate::model::rig::AmplifierKind;
+use crate::rig::cards::{RigDoc, rig};
+use crate::rig::sheet::read_sheet_file;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury rig evening --sheet rig.toml";
@@ -27,7 +27,7 @@ pub(crate) struct Args {
 }
 
 /// Reads the sheet in and prints a wiring card per setup.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let sheet = args.sheet.as_deref().map(read_sheet_file).transpose()?;
     let kind = sheet.as_ref().and_then(|r| r.amplifier.as_ref()).map_or(AmplifierKind::Valve, |a| a.kind);
     let doc = rig(&args.folder, sheet, &SystemClock)?;
@@ -43,7 +43,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
         shell.warn(warning);
     }
     if let Some(path) = &args.drawing {
-        let written = crate::jobs::drawing::write(&args.folder, path)?;
+        let written = crate::rig::drawing::write(&args.folder, path)?;
         shell.say(&format!("drawn: {}", written.display()));
     }
     shell.document(&doc);

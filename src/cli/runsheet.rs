@@ -2,8 +2,8 @@
 
 use super::load::wrapped;
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::runsheet::runsheet;
+use crate::capture::runsheet::runsheet;
+use crate::model::failure::Failure;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury runsheet evening --takes 4";
@@ -21,7 +21,7 @@ pub(crate) struct Args {
 }
 
 /// Prints the capture order, with room for notes.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = runsheet(&args.folder, args.takes)?;
     for (key, value) in &doc.held {
         shell.say(&format!("held: {key} = {value}"));

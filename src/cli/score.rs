@@ -1,10 +1,10 @@
 //! `score`: verdicts of closed tests with their evidence; of an open one only how far it is.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::score::{ListenerDoc, ResultDoc, TestDoc, score};
-use crate::jobs::trial_csv::write_csv;
+use crate::model::failure::Failure;
 use crate::model::ids::TestId;
+use crate::verdict::score::{ListenerDoc, ResultDoc, TestDoc, score};
+use crate::verdict::trial_csv::write_csv;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury score evening";
@@ -25,7 +25,7 @@ pub(crate) struct Args {
 }
 
 /// Scores and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = score(&args.folder, args.test.as_ref())?;
     for test in &doc.tests {
         shell.say(&text(test));
@@ -50,7 +50,7 @@ fn text(test: &TestDoc) -> String {
         );
     };
     let mut lines = vec![format!("{}: {}", test.test, r.sentence)];
-    let control = |name: &str, c: crate::jobs::score::ControlDoc| {
+    let control = |name: &str, c: crate::verdict::score::ControlDoc| {
         let what = if r.preference.is_some() { "for the first" } else { "right" };
         (c.trials > 0).then(|| format!("  {name} controls: {} of {} {what}", c.correct, c.trials))
     };

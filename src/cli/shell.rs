@@ -1,6 +1,6 @@
 //! Where all printing happens: people's text and documents on standard output, warnings and progress on standard error.
 
-use crate::jobs::JobError;
+use crate::model::failure::Failure;
 use crate::model::outside::Progress;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde::Serialize;
@@ -119,7 +119,7 @@ impl Shell {
     }
 
     /// An error, in the form that was asked for.
-    pub(crate) fn error(&mut self, error: &JobError) -> ExitCode {
+    pub(crate) fn error(&mut self, error: &Failure) -> ExitCode {
         let said = error.explain();
         let code = ExitCode::from(said.fate().exit_code());
         if self.json {
@@ -146,7 +146,7 @@ impl Shell {
 }
 
 /// `{kind, message, next, path, column}` of an error, as documents hold it.
-pub(crate) fn error_entry(error: &JobError) -> serde_json::Value {
+pub(crate) fn error_entry(error: &Failure) -> serde_json::Value {
     let said = error.explain();
     serde_json::json!({
         "kind": said.kind(),

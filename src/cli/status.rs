@@ -1,8 +1,8 @@
 //! `status`: what is done, the next step, and its command.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::session::status;
+use crate::capture::session::status;
+use crate::model::failure::Failure;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury status evening";
@@ -16,7 +16,7 @@ pub(crate) struct Args {
 }
 
 /// Prints what is done and what comes next.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = status(&args.folder)?;
     shell.say(&shell.strong(doc.title.as_deref().unwrap_or(&doc.session)));
     let width = doc.done.iter().map(|d| d.what.chars().count()).max().unwrap_or(0);

@@ -2,8 +2,8 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::{DepthArg, MicArg, NoteArg};
-use crate::jobs::JobError;
-use crate::jobs::intake::{Request, take};
+use crate::capture::take::{Request, take};
+use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
 use crate::model::outside::SystemClock;
 use std::path::PathBuf;
@@ -41,7 +41,7 @@ pub(crate) struct Args {
 }
 
 /// Imports and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let request = Request {
         files: args.files.clone(),
         di: args.di,

@@ -1,8 +1,8 @@
 //! `unbundle`: a bundle's session, checked on the way in.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::unbundle::unbundle;
+use crate::model::failure::Failure;
+use crate::publish::unbundle::unbundle;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury unbundle evening.zip evening-again";
@@ -19,7 +19,7 @@ pub(crate) struct Args {
 }
 
 /// Unbundles and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = unbundle(&args.file, &args.folder, &shell.progress())?;
     let audio = if doc.audio { "" } else { ", without recordings and clips" };
     shell.say(&format!("{}: {} files, every hash as bundled{audio}", doc.session, doc.files));

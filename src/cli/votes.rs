@@ -1,10 +1,10 @@
 //! `votes`: an audience's answers, scored as what they are.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::votes::{Design, votes};
+use crate::model::failure::Failure;
 use crate::model::ids::MontageId;
 use crate::model::outside::SystemClock;
+use crate::publish::votes::{Design, votes};
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "\
@@ -33,7 +33,7 @@ pub(crate) struct Args {
 }
 
 /// Counts and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let design = if args.audience { Design::OwnKeys } else { Design::OneKey(args.montage.clone()) };
     let doc = votes(&args.folder, &args.file, &design, &SystemClock)?;
     shell.say(&doc.sentence);

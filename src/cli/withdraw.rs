@@ -1,8 +1,8 @@
 //! `withdraw`: takes a wrong import out of use; it is kept and printed in every report.
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::intake::withdraw;
+use crate::capture::take::withdraw;
+use crate::model::failure::Failure;
 use crate::model::ids::TakeId;
 use crate::model::outside::SystemClock;
 use std::path::PathBuf;
@@ -25,7 +25,7 @@ pub(crate) struct Args {
 }
 
 /// Withdraws and prints.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = withdraw(&args.folder, &args.take, &args.reason, &SystemClock)?;
     shell.say(&format!("{} is out of use; it stays in the session and in every report. Sealed tests are unchanged.", doc.take));
     shell.document(&doc);

@@ -18,6 +18,7 @@ pub mod audio;
 pub mod bundle;
 pub mod digest;
 pub mod explain;
+pub mod failure;
 pub mod glance;
 pub mod ids;
 pub mod montage;

@@ -13,6 +13,7 @@
 
 pub mod audience;
 pub mod content;
+pub mod count;
 pub mod cues;
 pub mod drawing;
 pub mod markdown;

@@ -1,4 +1,4 @@
-//! What a report shows: plain records, filled by `jobs::publish`, read by the page, the Markdown and the JSON. Numbers carry their unit in
+//! What a report shows: plain records, filled by `publish::report`, read by the page, the Markdown and the JSON. Numbers carry their unit in
 //! the name; what does not exist is `None`.
 
 use crate::model::trial::Method;

@@ -17,6 +17,7 @@ mod lock;
 pub mod log;
 pub mod migrate;
 pub mod montages;
+pub mod random;
 pub mod recordings;
 pub mod rescue;
 pub mod session;

@@ -4,11 +4,17 @@ use super::App;
 use super::forms::{Fields, sheet_of, wrong};
 use super::pages::layout::{page, sentence};
 use super::pages::tests;
-use crate::jobs::JobError;
-use crate::jobs::{check, intake, meter, plan, prepare, rig, sheet as sheets};
+use crate::capture::check;
+use crate::capture::take as intake;
+use crate::matching::match_takes as prepare;
+use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, ListenerCode, MicName, SetupName, TakeId, TestId};
 use crate::model::session::{Excerpt, MeterValue};
 use crate::model::trial::{Controls, Method, TrialCount};
+use crate::rig::cards as rig;
+use crate::rig::ohmmeter as meter;
+use crate::rig::sheet as sheets;
+use crate::testing::plan;
 use crate::units::{Dbtp, Ohm, Seconds};
 use axum::Router;
 use axum::extract::State;
@@ -38,7 +44,7 @@ pub(super) fn routes() -> Router<Arc<App>> {
 }
 
 /// Keeps what came of it for the next page and goes there.
-fn told(app: &App, to: &'static str, result: Result<Vec<String>, JobError>) -> Response {
+fn told(app: &App, to: &'static str, result: Result<Vec<String>, Failure>) -> Response {
     match result {
         Ok(lines) => app.tell(false, lines),
         Err(error) => app.tell(true, vec![sentence(&error.to_string()), sentence(&error.explain().next())]),
@@ -50,7 +56,7 @@ fn told(app: &App, to: &'static str, result: Result<Vec<String>, JobError>) -> R
 async fn alone(
     app: Arc<App>,
     to: &'static str,
-    work: impl FnOnce(&Path, &Arc<App>) -> Result<Vec<String>, JobError> + Send + 'static,
+    work: impl FnOnce(&Path, &Arc<App>) -> Result<Vec<String>, Failure> + Send + 'static,
 ) -> Response {
     let inner = Arc::clone(&app);
     let result = app.ask(|desk, done| desk.alone(move |folder| work(folder, &inner), done)).await;
@@ -61,7 +67,7 @@ async fn rig_sheet(State(app): State<Arc<App>>, fields: Fields) -> Response {
     alone(app, "/", move |folder, app| read_rig(folder, fields.text("sheet"), app)).await
 }
 
-fn read_rig(folder: &Path, text: &str, app: &App) -> Result<Vec<String>, JobError> {
+fn read_rig(folder: &Path, text: &str, app: &App) -> Result<Vec<String>, Failure> {
     let doc = rig::rig(folder, Some(sheets::read_sheet(text)?), app.clock)?;
     let mut lines = vec![format!("The rig was read in: {} setups.", doc.setups.len())];
     lines.extend(
@@ -143,7 +149,7 @@ async fn make_clips(State(app): State<Arc<App>>, fields: Fields) -> Response {
     .await
 }
 
-fn plan_request(fields: &Fields) -> Result<plan::Request, JobError> {
+fn plan_request(fields: &Fields) -> Result<plan::Request, Failure> {
     let method = fields.get("method").unwrap_or("abx");
     let trials = fields.whole("trials", 16)?;
     let name = |key: &str| fields.get(key).map(SetupName::new).transpose();
@@ -168,8 +174,8 @@ fn plan_request(fields: &Fields) -> Result<plan::Request, JobError> {
 }
 
 /// Setups are compared in the sheet's order, not in that of the form's fields.
-fn in_order(folder: &Path, mut request: plan::Request) -> Result<plan::Request, JobError> {
-    let rig = crate::jobs::desk::records::read(folder)?.rig;
+fn in_order(folder: &Path, mut request: plan::Request) -> Result<plan::Request, Failure> {
+    let rig = crate::testing::desk::records::read(folder)?.rig;
     request.compare.sort_by_key(|c| rig.setups.iter().position(|s| &s.name == c));
     Ok(request)
 }
@@ -190,7 +196,7 @@ async fn what_if(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields
     let inner = Arc::clone(&app);
     let found = App::apart(move || {
         let folder = inner.desk.folder();
-        plan::what_if(folder, &in_order(folder, plan_request(&fields)?)?)
+        crate::foresight::what_if::what_if(folder, &in_order(folder, plan_request(&fields)?)?)
     })
     .await;
     let piece = match found {
@@ -205,7 +211,7 @@ async fn what_if(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields
 }
 
 async fn invite(State(app): State<Arc<App>>, fields: Fields) -> Response {
-    let named = || -> Result<(TestId, ListenerCode), JobError> {
+    let named = || -> Result<(TestId, ListenerCode), Failure> {
         Ok((TestId::new(fields.text("test"))?, ListenerCode::new(fields.text("listener"))?))
     };
     let result = match named() {

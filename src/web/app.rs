@@ -2,9 +2,9 @@
 
 use super::guard::Limits;
 use super::pages::layout::Flash;
-use crate::jobs::JobError;
-use crate::jobs::desk::{Desk, Done};
+use crate::model::failure::Failure;
 use crate::model::outside::{Clock, Progress};
+use crate::testing::desk::{Desk, Done};
 use std::net::{IpAddr, SocketAddr};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -64,7 +64,7 @@ impl App {
     ///
     /// # Errors
     /// Those of the question; the desk is being closed.
-    pub async fn ask<T: Send + 'static>(&self, ask: impl FnOnce(&Desk, Done<T>)) -> Result<T, JobError> {
+    pub async fn ask<T: Send + 'static>(&self, ask: impl FnOnce(&Desk, Done<T>)) -> Result<T, Failure> {
         let (tell, told) = oneshot::channel();
         ask(&self.desk, Box::new(move |result| drop(tell.send(result))));
         match told.await {
@@ -77,7 +77,7 @@ impl App {
     ///
     /// # Errors
     /// Those of the work.
-    pub async fn apart<T: Send + 'static>(work: impl FnOnce() -> Result<T, JobError> + Send + 'static) -> Result<T, JobError> {
+    pub async fn apart<T: Send + 'static>(work: impl FnOnce() -> Result<T, Failure> + Send + 'static) -> Result<T, Failure> {
         match tokio::task::spawn_blocking(work).await {
             Ok(result) => result,
             Err(_) => Err(closing()),
@@ -118,8 +118,8 @@ impl App {
     }
 }
 
-fn closing() -> JobError {
-    JobError::plain(
+fn closing() -> Failure {
+    Failure::plain(
         "desk-ended",
         crate::model::explain::Fate::Failed,
         "the desk is being closed",

@@ -2,8 +2,8 @@
 
 use super::pages::layout::{Flash, page};
 use super::pages::sheet;
-use crate::jobs::JobError;
 use crate::model::explain::Fate;
+use crate::model::failure::Failure;
 use axum::extract::{Form, FromRequest, Request};
 use axum::response::{IntoResponse, Response};
 use maud::html;
@@ -51,14 +51,14 @@ impl Fields {
     }
 
     /// A number, with a point or a comma.
-    pub(super) fn number(&self, key: &str, otherwise: f64) -> Result<f64, JobError> {
+    pub(super) fn number(&self, key: &str, otherwise: f64) -> Result<f64, Failure> {
         match self.get(key) {
             None => Ok(otherwise),
             Some(text) => text.replace(',', ".").parse().map_err(|_| wrong(format!("{text:?} is no number"))),
         }
     }
 
-    pub(super) fn whole(&self, key: &str, otherwise: u32) -> Result<u32, JobError> {
+    pub(super) fn whole(&self, key: &str, otherwise: u32) -> Result<u32, Failure> {
         match self.get(key) {
             None => Ok(otherwise),
             Some(text) => text.parse().map_err(|_| wrong(format!("{text:?} is no whole number"))),
@@ -67,12 +67,12 @@ impl Fields {
 }
 
 /// A field that cannot be used.
-pub(super) fn wrong(what: impl Into<String>) -> JobError {
-    JobError::plain("wrong-field", Fate::WrongUse, what, "correct the field and send it again")
+pub(super) fn wrong(what: impl Into<String>) -> Failure {
+    Failure::plain("wrong-field", Fate::WrongUse, what, "correct the field and send it again")
 }
 
 /// A rig sheet out of the form's fields: the same text that one could have written by hand.
-pub(super) fn sheet_of(fields: &Fields) -> Result<String, JobError> {
+pub(super) fn sheet_of(fields: &Fields) -> Result<String, Failure> {
     let text = |key: &str| fields.get(key);
     let quoted = |v: &str| serde_json::to_string(v).unwrap_or_default();
     let mut out = String::from("[session]\n");

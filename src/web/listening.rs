@@ -3,12 +3,12 @@
 use super::App;
 use super::guard::{DOWNLOADS, said};
 use super::pages::listen;
-use crate::jobs::JobError;
-use crate::jobs::desk::seat::{Opened, Phase, Picked, SeatView};
-use crate::jobs::desk::sound::Slot;
-use crate::jobs::trials::OpenTrial;
 use crate::model::explain::Fate;
+use crate::model::failure::Failure;
 use crate::model::trial::{Answer, SlotHeard};
+use crate::testing::desk::seat::{Opened, Phase, Picked, SeatView};
+use crate::testing::desk::sound::Slot;
+use crate::testing::trials::OpenTrial;
 use axum::Json;
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
@@ -21,7 +21,7 @@ use std::sync::Arc;
 /// Longest remark that is taken down, in characters.
 const REMARK: usize = 2000;
 
-fn status_of(error: &JobError) -> StatusCode {
+fn status_of(error: &Failure) -> StatusCode {
     let explained = error.explain();
     match (explained.kind(), explained.fate()) {
         ("no-invitation" | "no-trial" | "no-slot", _) => StatusCode::NOT_FOUND,
@@ -34,7 +34,7 @@ fn status_of(error: &JobError) -> StatusCode {
 }
 
 /// What went wrong, without a path or a name of anything in the session: a listener reads this.
-fn problem(error: &JobError) -> Response {
+fn problem(error: &Failure) -> Response {
     let status = status_of(error);
     let explained = error.explain();
     let (message, next) = match status {
@@ -141,7 +141,7 @@ pub(super) async fn open_trial(State(app): State<Arc<App>>, Path(code): Path<Str
     }
 }
 
-async fn warm(app: &Arc<App>, code: &str) -> Result<(), JobError> {
+async fn warm(app: &Arc<App>, code: &str) -> Result<(), Failure> {
     let noise = app.ask(|desk, done| desk.noise_of(code.to_owned(), done)).await?;
     let desk = Arc::clone(&app.desk);
     App::apart(move || desk.load(&noise)).await

@@ -1,11 +1,11 @@
 //! Connections: limits on headers and time, a cap, and a stop that finishes what was begun.
 
 use super::App;
-use crate::jobs::JobError;
-use crate::jobs::desk::Desk;
 use crate::model::explain::Fate;
+use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::Clock;
+use crate::testing::desk::Desk;
 use axum::extract::ConnectInfo;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
@@ -64,8 +64,8 @@ pub struct Ready {
     pub invitations: Vec<Invited>,
 }
 
-fn failed(kind: &'static str, message: String, next: &str) -> JobError {
-    JobError::plain(kind, Fate::Failed, message, next)
+fn failed(kind: &'static str, message: String, next: &str) -> Failure {
+    Failure::plain(kind, Fate::Failed, message, next)
 }
 
 /// This computer's address in its network: the one that a packet to a far address would be sent from (none is sent; 192.0.2.1 is for
@@ -98,7 +98,7 @@ pub fn serve(
     clock: &'static dyn Clock,
     stop: &Arc<AtomicBool>,
     ready: impl FnOnce(&Ready),
-) -> Result<(), JobError> {
+) -> Result<(), Failure> {
     more_files();
     let desk = Desk::open(&options.folder, clock)?;
     let mut invited = Vec::new();
@@ -124,7 +124,7 @@ async fn run(
     invited: Vec<(String, String)>,
     stop: &Arc<AtomicBool>,
     ready: impl FnOnce(&Ready),
-) -> Result<(), JobError> {
+) -> Result<(), Failure> {
     let bind = if options.lan { Ipv4Addr::UNSPECIFIED } else { Ipv4Addr::LOCALHOST };
     let listener = TcpListener::bind((bind, options.port.unwrap_or(0))).await.map_err(|e| {
         let message = format!("port {} cannot be had: {e}", options.port.unwrap_or(0));
@@ -133,7 +133,7 @@ async fn run(
     let port =
         listener.local_addr().map_err(|e| failed("port-taken", format!("the port cannot be read: {e}"), "try again"))?.port();
     let address = if options.lan { own_address() } else { IpAddr::V4(Ipv4Addr::LOCALHOST) };
-    let key = crate::jobs::random::code()?;
+    let key = crate::testing::desk::new_key()?;
     let app = App::new(Arc::clone(desk), key.clone(), SocketAddr::new(address, port), options.lan, clock);
     let base = app.base();
     let invitations = invited.into_iter().map(|(listener, code)| Invited { listener, url: format!("{base}/l/{code}") }).collect();

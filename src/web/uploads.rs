@@ -2,9 +2,9 @@
 
 use super::App;
 use super::guard::said;
-use crate::jobs::JobError;
-use crate::jobs::intake::{Request, take};
+use crate::capture::take::{Request, take};
 use crate::model::explain::Fate;
+use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName};
 use axum::body::Body;
 use axum::extract::{Query, State};
@@ -55,8 +55,8 @@ impl Drop for Incoming {
     }
 }
 
-fn failed(error: impl std::fmt::Display) -> JobError {
-    JobError::plain("cannot-write", Fate::Failed, format!("the recording cannot be kept: {error}"), "check the free space")
+fn failed(error: impl std::fmt::Display) -> Failure {
+    Failure::plain("cannot-write", Fate::Failed, format!("the recording cannot be kept: {error}"), "check the free space")
 }
 
 /// Only a known ending is kept of the name: the reader looks at the bytes first and at the ending second.
@@ -66,7 +66,7 @@ fn ending(name: &str) -> &'static str {
     KNOWN.into_iter().find(|k| Some(*k) == found.as_deref()).unwrap_or("audio")
 }
 
-async fn receive(app: &App, name: &str, mut body: Body) -> Result<Incoming, JobError> {
+async fn receive(app: &App, name: &str, mut body: Body) -> Result<Incoming, Failure> {
     let folder = app.desk.folder().join("incoming");
     tokio::fs::create_dir_all(&folder).await.map_err(failed)?;
     let path = folder.join(format!("{}-{}.{}", std::process::id(), app.next_upload(), ending(name)));
@@ -74,7 +74,7 @@ async fn receive(app: &App, name: &str, mut body: Body) -> Result<Incoming, JobE
     let incoming = Incoming(path);
     let mut size = 0u64;
     loop {
-        let cut_off = |what: &str| JobError::plain("cut-off", Fate::Unfit, format!("the upload {what}"), "send it again");
+        let cut_off = |what: &str| Failure::plain("cut-off", Fate::Unfit, format!("the upload {what}"), "send it again");
         let frame = match tokio::time::timeout(SILENCE, body.frame()).await {
             Err(_) => return Err(cut_off("stood still for half a minute")),
             Ok(None) => break,
@@ -133,7 +133,7 @@ async fn upload(State(app): State<Arc<App>>, Query(place): Query<Place>, body: B
     }
 }
 
-fn problem(error: &JobError, path: &str, name: &str) -> Response {
+fn problem(error: &Failure, path: &str, name: &str) -> Response {
     let explained = error.explain();
     let status = match explained.fate() {
         Fate::Failed => StatusCode::INTERNAL_SERVER_ERROR,

@@ -1,7 +1,7 @@
 //! The terminal page: near-black, plain pads of one colour and shape, the trial's number, the keys. Nothing on it moves with the sound.
 
 use super::page::{Page, Stage};
-use crate::jobs::listen::Listening;
+use crate::testing::listen::Listening;
 use ratatui::Frame;
 use ratatui::layout::{Alignment, Constraint, Layout, Rect};
 use ratatui::style::{Color, Modifier, Style};

@@ -6,11 +6,11 @@ mod plain;
 mod signals;
 
 use super::shell::{Outcome, Shell};
-use crate::jobs::JobError;
-use crate::jobs::listen::Listening;
 use crate::model::explain::Fate;
+use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::SystemClock;
+use crate::testing::listen::Listening;
 use std::io::IsTerminal;
 use std::path::PathBuf;
 
@@ -38,10 +38,10 @@ pub(crate) struct Args {
 }
 
 /// Opens the session and lets the listener answer, on a page or line by line.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, JobError> {
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let terminal = std::io::stdin().is_terminal() && std::io::stdout().is_terminal();
     if !args.plain && !terminal {
-        return Err(JobError::plain(
+        return Err(Failure::plain(
             "no-terminal",
             Fate::Failed,
             "listening wants a terminal",

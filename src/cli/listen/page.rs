@@ -3,10 +3,10 @@
 //! All keys lie under one hand and can be typed by a USB foot pedal: a slot's own label plays it, space plays the same slot again, p pauses,
 //! Enter asks for the answer, then a label, then Enter to confirm; Esc goes back; q leaves.
 
-use crate::jobs::JobError;
-use crate::jobs::listen::Listening;
 use crate::model::explain::Fate;
+use crate::model::failure::Failure;
 use crate::model::trial::Answer;
+use crate::testing::listen::Listening;
 use ratatui::DefaultTerminal;
 use ratatui::crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
 use std::time::Duration;
@@ -42,19 +42,19 @@ pub(super) struct Page {
     pub(super) color: bool,
 }
 
-fn failed(e: &std::io::Error) -> JobError {
-    JobError::plain("terminal", Fate::Failed, format!("the terminal cannot be used: {e}"), "try another terminal, or --plain")
+fn failed(e: &std::io::Error) -> Failure {
+    Failure::plain("terminal", Fate::Failed, format!("the terminal cannot be used: {e}"), "try another terminal, or --plain")
 }
 
 /// Runs until the listener is through or leaves; true when through. The terminal is put back however this ends.
-pub(super) fn run(listening: &mut Listening<'_>, color: bool) -> Result<bool, JobError> {
+pub(super) fn run(listening: &mut Listening<'_>, color: bool) -> Result<bool, Failure> {
     let mut terminal = ratatui::try_init().map_err(|e| failed(&e))?;
     let result = serve(&mut terminal, listening, color);
     ratatui::restore();
     result
 }
 
-fn serve(terminal: &mut DefaultTerminal, listening: &mut Listening<'_>, color: bool) -> Result<bool, JobError> {
+fn serve(terminal: &mut DefaultTerminal, listening: &mut Listening<'_>, color: bool) -> Result<bool, Failure> {
     let mut page = Page { stage: Stage::Level, slot: None, message: String::new(), color };
     let ended = super::signals::watch();
     listening.level_noise(true);
@@ -92,7 +92,7 @@ fn serve(terminal: &mut DefaultTerminal, listening: &mut Listening<'_>, color: b
 
 impl Page {
     /// Handles a key; some when the page is done with.
-    fn key(&mut self, code: KeyCode, listening: &mut Listening<'_>) -> Result<Option<bool>, JobError> {
+    fn key(&mut self, code: KeyCode, listening: &mut Listening<'_>) -> Result<Option<bool>, Failure> {
         match &self.stage {
             Stage::Level => match code {
                 KeyCode::Enter => {
@@ -141,7 +141,7 @@ impl Page {
         Ok(None)
     }
 
-    fn training_key(&mut self, code: KeyCode, listening: &mut Listening<'_>) -> Result<Option<bool>, JobError> {
+    fn training_key(&mut self, code: KeyCode, listening: &mut Listening<'_>) -> Result<Option<bool>, Failure> {
         match code {
             KeyCode::Enter => self.open(listening)?,
             KeyCode::Char('q') => return Ok(Some(false)),
@@ -186,7 +186,7 @@ impl Page {
         sure: Option<u8>,
         mut typed: String,
         listening: &mut Listening<'_>,
-    ) -> Result<Option<bool>, JobError> {
+    ) -> Result<Option<bool>, Failure> {
         match code {
             KeyCode::Esc => self.stage = Stage::Answer(choice),
             KeyCode::Enter => {
@@ -206,7 +206,7 @@ impl Page {
         Ok(None)
     }
 
-    fn open(&mut self, listening: &mut Listening<'_>) -> Result<(), JobError> {
+    fn open(&mut self, listening: &mut Listening<'_>) -> Result<(), Failure> {
         if listening.trial().is_none() {
             listening.open_next()?;
         }
@@ -261,7 +261,7 @@ impl Page {
         }
     }
 
-    fn answer_key(&mut self, code: KeyCode, mut chosen: String, listening: &mut Listening<'_>) -> Result<Option<bool>, JobError> {
+    fn answer_key(&mut self, code: KeyCode, mut chosen: String, listening: &mut Listening<'_>) -> Result<Option<bool>, Failure> {
         let choices = listening.trial().map(|t| t.choices.clone()).unwrap_or_default();
         match code {
             KeyCode::Esc => {
@@ -285,7 +285,7 @@ impl Page {
         Ok(None)
     }
 
-    fn confirm(&mut self, chosen: &str, listening: &mut Listening<'_>) -> Result<Option<bool>, JobError> {
+    fn confirm(&mut self, chosen: &str, listening: &mut Listening<'_>) -> Result<Option<bool>, Failure> {
         if listening.asks_confidence() {
             self.stage = Stage::Confidence(chosen.to_owned(), String::new());
             return Ok(None);
@@ -293,7 +293,7 @@ impl Page {
         self.take_down(&Answer { choice: chosen.to_owned(), confidence: None, remark: None }, listening)
     }
 
-    fn take_down(&mut self, answer: &Answer, listening: &mut Listening<'_>) -> Result<Option<bool>, JobError> {
+    fn take_down(&mut self, answer: &Answer, listening: &mut Listening<'_>) -> Result<Option<bool>, Failure> {
         match listening.pick(answer) {
             Ok(()) => {}
             Err(error) if matches!(error.explain().fate(), Fate::Refused | Fate::WrongUse) => {

@@ -1,23 +1,23 @@
 //! Line by line, for screen readers and braille: what is typed is a slot's label to hear it, `pick LABEL` to answer, `stop`, `help`, `leave`.
 
 use crate::cli::shell::Shell;
-use crate::jobs::JobError;
-use crate::jobs::listen::Listening;
 use crate::model::explain::Fate;
+use crate::model::failure::Failure;
 use crate::model::trial::Answer;
+use crate::testing::listen::Listening;
 use std::io::BufRead;
 
 const HELP: &str = "Type a label to hear it, stop for silence, pick LABEL to answer, leave to go.";
 const HELP_RATING: &str = "Type a label to hear it, stop for silence, pick 1=80,2=35,... to rate all, leave to go.";
 
 /// Runs until the listener is through or leaves; true when through.
-pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bool, JobError> {
+pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bool, Failure> {
     let mut lines = std::io::stdin().lock().lines();
-    let mut read = || -> Result<Option<String>, JobError> {
+    let mut read = || -> Result<Option<String>, Failure> {
         lines
             .next()
             .transpose()
-            .map_err(|e| JobError::plain("input", Fate::Failed, format!("standard input cannot be read: {e}"), "try again"))
+            .map_err(|e| Failure::plain("input", Fate::Failed, format!("standard input cannot be read: {e}"), "try again"))
     };
     for line in super::CAUTION {
         shell.say(line);
@@ -72,8 +72,8 @@ fn trained(
     shell: &mut Shell,
     openly: &str,
     names: &[String],
-    read: &mut dyn FnMut() -> Result<Option<String>, JobError>,
-) -> Result<Option<String>, JobError> {
+    read: &mut dyn FnMut() -> Result<Option<String>, Failure>,
+) -> Result<Option<String>, Failure> {
     let mut line = read()?;
     listening.level_is_set()?;
     while let Some(number) = line.as_deref().and_then(|l| l.trim().to_lowercase().strip_prefix("train ").map(str::to_owned)) {
@@ -93,8 +93,8 @@ fn trained(
 fn reconnected(
     listening: &mut Listening<'_>,
     shell: &mut Shell,
-    read: &mut dyn FnMut() -> Result<Option<String>, JobError>,
-) -> Result<bool, JobError> {
+    read: &mut dyn FnMut() -> Result<Option<String>, Failure>,
+) -> Result<bool, Failure> {
     while let Some(line) = read()? {
         if line.trim().eq_ignore_ascii_case("leave") {
             return Ok(false);
@@ -114,7 +114,7 @@ fn reconnected(
 }
 
 /// One line; false when the listener leaves.
-fn step(listening: &mut Listening<'_>, shell: &mut Shell, line: &str, help: &str) -> Result<bool, JobError> {
+fn step(listening: &mut Listening<'_>, shell: &mut Shell, line: &str, help: &str) -> Result<bool, Failure> {
     let lower = line.to_lowercase();
     if let Some(choice) = lower.strip_prefix("pick ") {
         let mut words = choice.trim().splitn(3, ' ');

@@ -1,12 +1,12 @@
 //! The clips: excerpts chosen on a waveform, gains, what mismatch is left.
 
 use super::layout::command;
-use crate::jobs::JobError;
-use crate::jobs::desk::records;
-use crate::jobs::outline::{Outline, outline};
-use crate::jobs::publish::sketch;
+use crate::capture::outline::{Outline, outline};
+use crate::model::failure::Failure;
+use crate::publish::report::sketch;
 use crate::report::content::compared;
 use crate::report::page::piece;
+use crate::testing::desk::records;
 use crate::web::App;
 use maud::{Markup, html};
 use std::fmt::Write;
@@ -15,7 +15,7 @@ use std::path::Path;
 /// Width of the waveform in its own units.
 const WIDTH: usize = 600;
 
-pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, JobError> {
+pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
     let takes = records::read(folder)?.takes;
     let used = takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).count();
     if used < 2 {

@@ -1,7 +1,7 @@
 //! What all engineer's pages share: a track sheet with tabs of paper along its head.
 
-use crate::jobs::JobError;
 use crate::model::explain::Fate;
+use crate::model::failure::Failure;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use maud::{DOCTYPE, Markup, html};
@@ -93,7 +93,7 @@ pub(crate) fn sentence(text: &str) -> String {
 }
 
 /// A job's error as a page of its own.
-pub(crate) fn failed(error: &JobError) -> Response {
+pub(crate) fn failed(error: &Failure) -> Response {
     let explained = error.explain();
     let status = match explained.fate() {
         Fate::Failed => StatusCode::INTERNAL_SERVER_ERROR,

@@ -1,7 +1,7 @@
 //! The listening page's skeleton: everything that it may ever show is in it, hidden; the script shows one part at a time.
 
-use crate::jobs::desk::seat::SeatView;
 use crate::model::trial::Method;
+use crate::testing::desk::seat::SeatView;
 use maud::{DOCTYPE, Markup, html};
 
 /// The page of one invitation.

@@ -1,9 +1,9 @@
 //! The log and the audit.
 
 use super::layout::{command, failed, page as framed};
-use crate::jobs::JobError;
-use crate::jobs::audit::{AuditDoc, audit as verify};
-use crate::jobs::desk::records::log_tail;
+use crate::model::failure::Failure;
+use crate::testing::desk::records::log_tail;
+use crate::verdict::audit::{AuditDoc, audit as verify};
 use crate::web::App;
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
@@ -14,7 +14,7 @@ use std::sync::Arc;
 /// So many entries are shown, the last ones.
 const SHOWN: usize = 200;
 
-pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, JobError> {
+pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
     let (last, count) = log_tail(folder, SHOWN)?;
     Ok(html! {
         p { "Every change of this session, chained by SHA-256: " (count) " entries." }

@@ -12,7 +12,7 @@ pub(super) mod tests;
 
 use super::App;
 use super::guard::said;
-use crate::jobs::JobError;
+use crate::model::failure::Failure;
 use axum::Router;
 use axum::extract::State;
 use axum::http::{StatusCode, Uri};
@@ -37,7 +37,7 @@ pub(super) fn routes() -> Router<Arc<App>> {
 }
 
 /// A page: made on another thread, with what the last action had to say.
-async fn shown(State(app): State<Arc<App>>, title: &'static str, make: fn(&Path, &App) -> Result<Markup, JobError>) -> Response {
+async fn shown(State(app): State<Arc<App>>, title: &'static str, make: fn(&Path, &App) -> Result<Markup, Failure>) -> Response {
     let inner = Arc::clone(&app);
     match App::apart(move || make(inner.desk.folder(), &inner)).await {
         Ok(body) => layout::page(title, app.flash().as_ref(), &body).into_response(),

@@ -1,8 +1,8 @@
 //! The results of closed tests: verdict first; the whole report is one click away.
 
 use super::layout::{command, failed};
-use crate::jobs::JobError;
-use crate::jobs::publish::whole;
+use crate::model::failure::Failure;
+use crate::publish::report::whole;
 use crate::report::content::{Document, document, sealed, verdicts};
 use crate::report::page::{self, card, piece};
 use crate::report::view::Report;
@@ -15,13 +15,13 @@ use maud::{Markup, html};
 use std::path::Path;
 use std::sync::Arc;
 
-fn built(folder: &Path, app: &App) -> Result<(Report, Document), JobError> {
+fn built(folder: &Path, app: &App) -> Result<(Report, Document), Failure> {
     let report = whole(folder, app.clock)?;
     let document = document(&report)?;
     Ok((report, document))
 }
 
-pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, JobError> {
+pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
     let (report, document) = built(folder, app)?;
     let shown = folder.display();
     let scored = report.tests.iter().any(|t| t.score.is_some());

@@ -1,16 +1,16 @@
 //! The run sheet: passes in their order, ticked by what has been recorded, with a place to drop files on each row.
 
 use super::layout::command;
-use crate::jobs::JobError;
-use crate::jobs::desk::records;
-use crate::jobs::runsheet::runsheet;
+use crate::capture::runsheet::runsheet;
+use crate::model::failure::Failure;
 use crate::model::ids::MicName;
 use crate::model::session::Take;
+use crate::testing::desk::records;
 use crate::web::App;
 use maud::{Markup, html};
 use std::path::Path;
 
-pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, JobError> {
+pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
     let records::Records { rig, takes, .. } = records::read(folder)?;
     if rig.setups.len() < 2 {
         return Ok(html! { p { "There are fewer than two setups. " a href="/" { "Describe the rig first" } "." } });

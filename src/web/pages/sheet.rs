@@ -1,13 +1,14 @@
 //! The sheet: what is wired, what the ohmmeter should read, and the field for what it does read.
 
 use super::layout::{command, field};
-use crate::jobs::desk::records;
-use crate::jobs::publish::sketch;
-use crate::jobs::rig::{RigDoc, describe};
-use crate::jobs::{JobError, session};
+use crate::capture::session;
+use crate::model::failure::Failure;
+use crate::publish::report::sketch;
 use crate::report::content::compared;
 use crate::report::page::piece;
 use crate::report::view::{Report, SetupView};
+use crate::rig::cards::{RigDoc, describe};
+use crate::testing::desk::records;
 use crate::web::App;
 use maud::{Markup, PreEscaped, html};
 use std::path::Path;
@@ -17,7 +18,7 @@ pub(crate) const DRIVERS: usize = 4;
 /// Setups of the form.
 pub(crate) const SETUPS: usize = 4;
 
-pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, JobError> {
+pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
     let (view, status) = (sketch(folder)?, session::status(folder)?);
     let rig = records::read(folder)?.rig;
     let doc = describe(&rig)?;

@@ -1,17 +1,17 @@
 //! The takes: what is wrong with them, levels over the capture order, differences beside the repeat floor.
 
 use super::layout::command;
-use crate::jobs::JobError;
-use crate::jobs::desk::records;
-use crate::jobs::publish::sketch;
 use crate::model::audio::Severity;
+use crate::model::failure::Failure;
+use crate::publish::report::sketch;
 use crate::report::content::{compared, found};
 use crate::report::page::piece;
+use crate::testing::desk::records;
 use crate::web::App;
 use maud::{Markup, html};
 use std::path::Path;
 
-pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, JobError> {
+pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
     let takes = records::read(folder)?.takes;
     if takes.is_empty() {
         return Ok(html! { p { "No take was imported yet. " a href="/runsheet" { "Drop recordings on the run sheet" } "." } });

@@ -1,18 +1,18 @@
 //! The tests: a plan with what it could find, sealing, invitations, and progress without a score.
 
 use super::layout::{command, field, select};
-use crate::jobs::JobError;
-use crate::jobs::desk::records;
-use crate::jobs::plan::PlanDoc;
-use crate::jobs::score::{ScoreDoc, TestDoc, score};
+use crate::foresight::what_if::WhatIfPlanDoc;
+use crate::model::failure::Failure;
 use crate::model::trial::Method;
 use crate::report::numbers::percent;
+use crate::testing::desk::records;
+use crate::verdict::score::{ScoreDoc, TestDoc, score};
 use crate::web::App;
 use crate::web::qr::svg;
 use maud::{Markup, PreEscaped, html};
 use std::path::Path;
 
-pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, JobError> {
+pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
     let records::Records { rig, clips, runs, invitations, .. } = records::read(folder)?;
     let scored: ScoreDoc = score(folder, None)?;
     let mut mics: Vec<String> = Vec::new();
@@ -141,7 +141,8 @@ fn form(setups: &[String], mics: &[String], raw: bool, repeated: bool) -> Markup
 }
 
 /// What a plan could find, as a piece of page.
-pub(crate) fn what_if(doc: &PlanDoc) -> Markup {
+pub(crate) fn what_if(found: &WhatIfPlanDoc) -> Markup {
+    let doc = &found.plan;
     html! {
         h3 { "What it could find" }
         @if let (Some(critical), Some(size)) = (doc.critical, doc.true_size) {
@@ -152,7 +153,7 @@ pub(crate) fn what_if(doc: &PlanDoc) -> Markup {
                 table {
                     thead { tr { th scope="col" { "a listener who is right" } th scope="col" { "is found with a chance of" } th scope="col" { "trials for 80 %" } } }
                     tbody { @for p in &doc.power {
-                        @let needed = doc.trials_for_80.iter().flatten().find(|n| (n.p_correct - p.p_correct).abs() < 1e-9);
+                        @let needed = found.trials_for_80.iter().flatten().find(|n| (n.p_correct - p.p_correct).abs() < 1e-9);
                         tr {
                             td.num { (format!("{:.0} %", p.p_correct * 100.0)) }
                             td { span.bar data-share=(format!("{:.3}", p.power)) {} " " (percent(p.power)) }
@@ -162,13 +163,13 @@ pub(crate) fn what_if(doc: &PlanDoc) -> Markup {
                 }
             }
         }
-        @if let Some(reach) = &doc.open_ended {
+        @if let Some(reach) = &found.open_ended {
             ul { @for r in reach {
                 li { "A listener who is right in " (format!("{:.0} %", r.p_correct * 100.0)) " is found within 100 trials with a chance of " (percent(r.found_by_100)) ", after " (format!("{:.0}", r.mean_trials)) " on average." }
             } }
         }
-        @if let Some(n) = &doc.not_heard { p { (n.text()) "." } }
-        @if let Some(minutes) = doc.minutes { p { "About " (format!("{minutes:.0}")) " minutes of listening for each listener." } }
+        @if let Some(n) = &found.not_heard { p { (n.text()) "." } }
+        @if let Some(minutes) = found.minutes { p { "About " (format!("{minutes:.0}")) " minutes of listening for each listener." } }
         @for fact in &doc.differs { p { "Differs: " (fact) } }
         @for warning in &doc.warnings { p.warning role="note" { (warning) } }
     }

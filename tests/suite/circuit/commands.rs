@@ -184,7 +184,7 @@ fn a_load_that_must_not_be_connected_is_planned_only_with_a_reason_that_every_re
 
 #[test]
 fn capture_orders_are_balanced() {
-    use cabjury::jobs::runsheet::order;
+    use cabjury::capture::runsheet::order;
     for (k, rounds) in [(2, 8), (3, 6), (4, 8), (5, 10)] {
         let order = order(k, rounds);
         assert_eq!(order.len(), k * rounds);

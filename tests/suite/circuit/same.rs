@@ -6,9 +6,9 @@ use cabjury::circuit::drive::{Driven, Source, grid};
 use cabjury::circuit::parse;
 use cabjury::circuit::pickup::{Heard, difference};
 use cabjury::circuit::same::{Sameness, sameness};
-use cabjury::jobs::differs::differs;
-use cabjury::jobs::sheet::read_sheet;
 use cabjury::model::rig::Driver;
+use cabjury::rig::differs::differs;
+use cabjury::rig::sheet::read_sheet;
 
 fn driven(text: &str, tap: f64, drivers: &[Driver]) -> Driven {
     Driven::new(&parse(text).unwrap(), drivers, None, Source { tap_ohm: tap, output_ohm_at_8: 8.0 }).unwrap()

@@ -41,7 +41,10 @@ fn table(text: &str) -> (BTreeMap<String, Room>, BTreeSet<String>) {
         let mut may_use = BTreeSet::new();
         for word in words(cells[2]) {
             match word.as_str() {
-                "floor 0" => may_use.extend(rooms.iter().filter(|(_, r)| r.floor == Some(0)).map(|(n, _)| n.clone())),
+                floor if floor.starts_with("floor ") => {
+                    let number = floor["floor ".len()..].parse().ok();
+                    may_use.extend(rooms.iter().filter(|(_, r)| r.floor == number && number.is_some()).map(|(n, _)| n.clone()));
+                }
                 "all above" => may_use.extend(rooms.keys().cloned()),
                 room => {
                     may_use.insert(room.to_owned());

@@ -3,8 +3,8 @@
 use crate::material;
 use crate::program::Desk;
 use crate::trial_support::played_session;
-use cabjury::jobs::unbundle::unbundle;
 use cabjury::model::outside::Unwatched;
+use cabjury::publish::unbundle::unbundle;
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
 use std::path::Path;
@@ -63,8 +63,8 @@ fn the_round_trip_gives_equal_head_verdicts_and_bytes() {
 
 #[test]
 fn the_same_session_elsewhere_gives_the_same_report_byte_by_byte() {
-    use cabjury::jobs::publish::report;
     use cabjury::model::outside::StoppedClock;
+    use cabjury::publish::report::report;
     let desk = Desk::new();
     played_session(&desk, 16);
     desk.run(&["rehearse", "s", "--hears", "0.9", "--runs", "1", "--seed", "3", "--keep", "sim"]).ends(0);

@@ -1,11 +1,11 @@
 //! The demo: its sound is measured, and the whole of it runs to a report that holds.
 
 use crate::program::Desk;
-use cabjury::jobs::demo::{SHEET, demo, material};
-use cabjury::jobs::publish;
-use cabjury::jobs::sheet::read_sheet;
+use cabjury::demo::{SHEET, demo, material};
 use cabjury::model::audio::Audio;
 use cabjury::model::outside::{StoppedClock, Unwatched};
+use cabjury::publish::report as publish;
+use cabjury::rig::sheet::read_sheet;
 use cabjury::signal::{align, meter};
 use cabjury::trial::Generator;
 use cabjury::units::SampleRate;

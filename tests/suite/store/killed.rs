@@ -3,10 +3,10 @@
 use crate::material::Noise;
 use crate::program::Desk;
 use crate::trial_support;
-use cabjury::jobs::trials::progressed;
 use cabjury::model::ids::{ListenerCode, TestId};
 use cabjury::model::trial::TrialState;
 use cabjury::store::Session;
+use cabjury::testing::trials::progressed;
 use std::io::{BufRead, BufReader, Write};
 use std::process::Stdio;
 use std::sync::Arc;

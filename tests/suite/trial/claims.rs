@@ -3,9 +3,7 @@
 
 use super::draws::plan;
 use crate::golden;
-use cabjury::jobs::gathered::Gathered;
-use cabjury::jobs::rehearse::{Ears, rehearse_plan};
-use cabjury::jobs::score::{Judgeable, score_all};
+use cabjury::foresight::rehearse::{Ears, rehearse_plan};
 use cabjury::model::ids::{ListenerCode, TrialId};
 use cabjury::model::outside::Unwatched;
 use cabjury::model::random::RandomWords;
@@ -15,6 +13,8 @@ use cabjury::report::sentence::{self, Facts, RatingFact};
 use cabjury::stats::binomial::{critical, critical_two_sided, lower_tail, upper_tail};
 use cabjury::stats::verdict::{Counted, numbers};
 use cabjury::trial::{Generator, Progressed, draw_trial, seal};
+use cabjury::verdict::score::{Judgeable, score_all};
+use cabjury::verdict::trial_counts::Gathered;
 use std::fmt::Write;
 
 fn runs(short: u64) -> u64 {
@@ -190,7 +190,7 @@ fn two_tests_of_one_question_share_the_level() {
             Judgeable { test: &one, trials: Gathered::of(&one.plan, &[], &trials[0]), void_reason: None },
             Judgeable { test: &two, trials: Gathered::of(&two.plan, &[], &trials[1]), void_reason: None },
         ]);
-        let claims = |d: &cabjury::jobs::score::TestDoc| d.result.as_ref().is_some_and(|r| r.verdict.starts_with("heard"));
+        let claims = |d: &cabjury::verdict::score::TestDoc| d.result.as_ref().is_some_and(|r| r.verdict.starts_with("heard"));
         corrected += u64::from(judged.iter().any(claims));
         naive += u64::from(judged.iter().any(|d| d.result.as_ref().unwrap().count.p_value.unwrap() <= 0.05));
     }

@@ -2,16 +2,16 @@
 //! for every method, with void trials, controls and remarks that want escaping; and what was changed in the file is found either way.
 
 use super::{draws, service};
-use cabjury::jobs::gathered::Gathered;
-use cabjury::jobs::score::{Judgeable, score_all, score_session};
-use cabjury::jobs::trials::Trials;
 use cabjury::model::glance::{Glance, GlanceState};
 use cabjury::model::ids::{ListenerCode, TestId};
 use cabjury::model::outside::SystemClock;
 use cabjury::model::random::RandomWords;
 use cabjury::model::trial::{Answer, Controls, Method, TrialCount, TrialRecord, TrialState};
 use cabjury::store::Session;
+use cabjury::testing::trials::Trials;
 use cabjury::trial::Generator;
+use cabjury::verdict::score::{Judgeable, score_all, score_session};
+use cabjury::verdict::trial_counts::Gathered;
 use std::path::Path;
 
 /// A closed test in a session of its own, answered at random, with void trials in between and one left open at the end.

@@ -114,11 +114,11 @@ fn the_scale_is_the_maximum_that_another_algorithm_finds() {
 
 /// Rates every trial of a graded test through the player's own line form: `rate` gives the number for what sounded, by the records.
 fn graded(setups: &[&str], trials: u32, rate: impl Fn(&str, bool) -> u8) -> serde_json::Value {
-    use cabjury::jobs::random;
-    use cabjury::jobs::trials::Trials;
     use cabjury::model::ids::ListenerCode;
     use cabjury::model::outside::SystemClock;
     use cabjury::model::trial::Answer;
+    use cabjury::store::random;
+    use cabjury::testing::trials::Trials;
     let desk = Desk::new();
     matched(&desk, setups);
     let count = trials.to_string();
@@ -127,7 +127,7 @@ fn graded(setups: &[&str], trials: u32, rate: impl Fn(&str, bool) -> u8) -> serd
         let mut service = Trials::open(&desk.join("s"), &SystemClock).unwrap();
         let (plan, me) = (service.choose(None).unwrap(), ListenerCode::new("me").unwrap());
         service.enter(&plan, &me, false).unwrap();
-        let mut words = random::generator().unwrap();
+        let mut words = cabjury::trial::Generator::from_seed(random::seed().unwrap());
         for _ in 0..trials {
             let open = service.next_with(&plan, &me, "test", &mut words).unwrap();
             let rated: Vec<String> = open

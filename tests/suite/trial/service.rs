@@ -1,11 +1,11 @@
 //! The trials service over a real session: nothing to peek at, nothing lost, nothing doubled.
 
 use super::draws;
-use cabjury::jobs::trials::Trials;
 use cabjury::model::ids::ListenerCode;
 use cabjury::model::outside::SystemClock;
 use cabjury::model::trial::{Answer, Controls, Method, Plan, SealedTest, TrialState};
 use cabjury::store::Session;
+use cabjury::testing::trials::Trials;
 use cabjury::trial::seal;
 use std::path::Path;
 

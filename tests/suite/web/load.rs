@@ -3,9 +3,9 @@
 use super::support::{PORT, asked, send};
 use crate::program::Desk as Folder;
 use crate::trial_support::played_session;
-use cabjury::jobs::desk::Desk;
 use cabjury::model::ids::ListenerCode;
 use cabjury::model::outside::SystemClock;
+use cabjury::testing::desk::Desk;
 use cabjury::web::App;
 
 static CLOCK: SystemClock = SystemClock;

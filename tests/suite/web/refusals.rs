@@ -96,7 +96,7 @@ async fn one_listeners_code_opens_nothing_of_anothers() {
     h.app.desk.stop();
     h.folder.run(&["plan", "s", "--compare", "one,two", "--trials", "2"]).ends(0);
     drop(h.app.clone());
-    let desk = cabjury::jobs::desk::Desk::open(&h.folder.join("s"), &cabjury::model::outside::SystemClock).unwrap();
+    let desk = cabjury::testing::desk::Desk::open(&h.folder.join("s"), &cabjury::model::outside::SystemClock).unwrap();
     let test = cabjury::model::ids::TestId::new("test-2").unwrap();
     let bob = cabjury::model::ids::ListenerCode::new("bob").unwrap();
     let code = desk.wait(|desk, done| desk.invite(Some(test), bob, done)).unwrap();

@@ -1,0 +1,326 @@
+//! `check`: faults, lags, levels over capture order, and the difference between setups beside the repeat floor.
+
+use crate::capture::alignment::{DRIFT_REFUSED, DRIFT_SHOWN, Place, place, usable};
+use crate::capture::measure::FileDoc;
+use crate::capture::take as intake;
+use crate::model::audio::{FileFacts, Polarity};
+use crate::model::failure::Failure;
+use crate::model::ids::{MicName, SetupName};
+use crate::model::outside::{Clock, Progress};
+use crate::model::session::Take;
+use crate::rig::predicted::predicted;
+use crate::signal::{align, bands, excerpts, meter};
+use crate::store::Session;
+use serde::Serialize;
+use std::path::Path;
+
+/// One take, as `measure` has it and more.
+#[derive(Debug, Clone, Serialize)]
+pub struct CheckedDoc {
+    /// Measurements; `path` is relative to the session's folder.
+    #[serde(flatten)]
+    pub file: FileDoc,
+    /// Its number.
+    pub take: String,
+    /// Its setup; null for the DI.
+    pub setup: Option<String>,
+    /// Its mic.
+    pub mic: String,
+    /// Its pass.
+    pub pass: u32,
+    /// Against the DI, or the first take; null for that one itself when it is the DI.
+    pub lag_samples: Option<f64>,
+    /// How far it can be trusted.
+    pub lag_within_samples: Option<f64>,
+    /// Integrated loudness.
+    pub level_lufs: Option<f64>,
+    /// Why it was withdrawn, if it was.
+    pub withdrawn: Option<String>,
+}
+
+/// One band of a difference between setups.
+#[derive(Debug, Clone, Copy, Serialize)]
+pub struct DifferenceBand {
+    /// Exact centre.
+    pub hz: f64,
+    /// Second minus first, loudness difference removed; null where a band holds too little.
+    pub between_db: Option<f64>,
+    /// The larger of the two setups' repeat floors; null with fewer than two takes of either.
+    pub repeat_db: Option<f64>,
+    /// What the driver model expects at this mic, its mean set to that of the measured bands; null without driver data.
+    pub predicted_db: Option<f64>,
+}
+
+/// A stretch that is worth listening to.
+#[derive(Debug, Clone, Serialize)]
+pub struct ExcerptDoc {
+    /// Its name.
+    pub name: &'static str,
+    /// Beginning on the time base.
+    pub start_s: f64,
+    /// End on the time base.
+    pub end_s: f64,
+    /// Why it is proposed.
+    pub why: &'static str,
+}
+
+/// The difference of two setups at one mic.
+#[derive(Debug, Clone, Serialize)]
+pub struct DifferenceDoc {
+    /// The first setup.
+    pub first: String,
+    /// The second setup.
+    pub second: String,
+    /// The mic.
+    pub mic: String,
+    /// One-third octaves that a guitar cab's verdict may show.
+    pub bands: Vec<DifferenceBand>,
+    /// Loudness, second minus first.
+    pub level_lu: Option<f64>,
+    /// True when some band exceeds the floor of both setups. Null when there is no floor to compare with.
+    pub above_floor: Option<bool>,
+}
+
+/// The document of `check`.
+#[derive(Debug, Clone, Serialize)]
+pub struct CheckDoc {
+    /// Every take, the DI and withdrawn ones included.
+    pub takes: Vec<CheckedDoc>,
+    /// Slope of level over capture order, within setups.
+    pub level_trend_db_per_take: Option<f64>,
+    /// Pairs of setups at each mic.
+    pub differences: Vec<DifferenceDoc>,
+    /// Excerpts that the material offers, from the DI (without one: the first take).
+    pub excerpts: Vec<ExcerptDoc>,
+    /// What the engineer should know.
+    pub warnings: Vec<String>,
+}
+
+/// A take with what was found in it.
+struct Looked {
+    take: Take,
+    file: FileDoc,
+    level: Option<f64>,
+    bands: Vec<Option<f64>>,
+}
+
+fn look(session: &Session, take: &Take) -> Result<Looked, Failure> {
+    let audio = intake::load(session, take)?;
+    let levels = meter::measure(&audio);
+    let facts = FileFacts {
+        format: "take".to_owned(),
+        lossy: false,
+        rate: take.rate,
+        bits: None,
+        channels: take.channels,
+        frames: take.frames,
+        sha256: take.sha256.clone(),
+        time_reference: None,
+        cue_points: Vec::new(),
+        findings: Vec::new(),
+    };
+    let file = FileDoc::new(&take.path, &facts, &levels, &take.findings);
+    let bands = bands::judged(audio.channels(), audio.rate());
+    Ok(Looked { take: take.clone(), file, level: levels.integrated.map(|l| l.value()), bands })
+}
+
+/// Looks at every take, compares, and keeps a summary for `plan`.
+///
+/// # Errors
+/// A take's copy cannot be read any more.
+pub fn check(folder: &Path, clock: &dyn Clock, progress: &dyn Progress) -> Result<CheckDoc, Failure> {
+    let mut session = Session::open_write(folder, clock.now())?;
+    let takes = session.takes()?;
+    let mut looked = Vec::new();
+    for (i, take) in takes.iter().enumerate() {
+        looked.push(look(&session, take)?);
+        progress.step("measuring", i as u64 + 1, 2 * takes.len() as u64);
+    }
+    let placed = place(&session, &takes, progress)?;
+    let mut warnings = Vec::new();
+    for place in &placed {
+        polarity_findings(place, &mut warnings);
+    }
+    let docs: Vec<CheckedDoc> = looked
+        .iter()
+        .map(|l| {
+            let place = placed.iter().find(|p| p.take == l.take.id);
+            CheckedDoc {
+                file: l.file.clone(),
+                take: l.take.id.to_string(),
+                setup: l.take.setup.as_ref().map(ToString::to_string),
+                mic: l.take.mic.to_string(),
+                pass: l.take.pass,
+                lag_samples: place.map(|p| p.lag),
+                lag_within_samples: place.map(|p| p.within),
+                level_lufs: l.level,
+                withdrawn: l.take.withdrawn.clone(),
+            }
+        })
+        .collect();
+    let trend = level_trend(&looked);
+    if let Some(slope) = trend.filter(|s| s.abs() >= 0.1) {
+        warnings.push(format!("the level moves by {slope:+.2} dB per take over the capture order: warm-up or drift could pose as wiring; record the setups interleaved"));
+    }
+    let differences = differences(&session, &looked)?;
+    let excerpts = excerpts(&session, &takes, &placed)?;
+    for d in differences.iter().filter(|d| d.above_floor == Some(false)) {
+        warnings.push(format!(
+            "{} and {} at {}: no band differs by more than repeat takes of one setup do",
+            d.first, d.second, d.mic
+        ));
+    }
+    let doc = CheckDoc { takes: docs, level_trend_db_per_take: trend, differences, excerpts, warnings };
+    let summary = serde_json::json!({ "differences": doc.differences, "level_trend_db_per_take": doc.level_trend_db_per_take, "warnings": doc.warnings });
+    session.set_note("last-check", &summary.to_string(), clock.now())?;
+    Ok(doc)
+}
+
+fn polarity_findings(place: &Place, warnings: &mut Vec<String>) {
+    if place.polarity == Polarity::Flipped {
+        warnings.push(format!(
+            "{} is upside down (polarity) against {}: is a cable or a driver reversed? Nothing was turned; if you are sure, confirm with: \
+             cabjury match FOLDER --turn {}",
+            place.take, place.against, place.take
+        ));
+    }
+    match place.drift {
+        Some(ppm) if ppm.abs() > DRIFT_REFUSED => warnings.push(format!(
+            "{} runs {ppm:.0} ppm off {}: another clock, or another file; it cannot be matched",
+            place.take, place.against
+        )),
+        Some(ppm) if ppm.abs() > DRIFT_SHOWN => warnings.push(format!(
+            "{} runs {ppm:+.2} ppm off {}: two clocks; its clips will be resampled onto one",
+            place.take, place.against
+        )),
+        _ => {}
+    }
+}
+
+/// Least-squares slope of level over capture order, each setup's own mean taken out, so that a difference between setups is no trend.
+fn level_trend(looked: &[Looked]) -> Option<f64> {
+    let used: Vec<&Looked> =
+        looked.iter().filter(|l| l.take.setup.is_some() && l.take.withdrawn.is_none() && l.level.is_some()).collect();
+    let mut points: Vec<(f64, f64)> = Vec::new();
+    for group in groups(&used) {
+        if group.len() < 2 {
+            continue;
+        }
+        let n = group.len() as f64;
+        let order = |l: &&&Looked| f64::from(l.take.pass);
+        let (t, y) = (group.iter().map(|l| order(&l)).sum::<f64>() / n, group.iter().filter_map(|l| l.level).sum::<f64>() / n);
+        points.extend(group.iter().filter_map(|l| Some((order(&l) - t, l.level? - y))));
+    }
+    let bottom: f64 = points.iter().map(|p| p.0 * p.0).sum();
+    if points.len() < 4 || bottom <= 0.0 {
+        return None;
+    }
+    Some(points.iter().map(|p| p.0 * p.1).sum::<f64>() / bottom)
+}
+
+fn groups<'a>(used: &[&'a Looked]) -> Vec<Vec<&'a Looked>> {
+    let mut keys: Vec<(Option<SetupName>, MicName)> = Vec::new();
+    let mut out: Vec<Vec<&'a Looked>> = Vec::new();
+    for l in used {
+        let key = (l.take.setup.clone(), l.take.mic.clone());
+        match keys.iter().position(|k| *k == key) {
+            Some(i) => out[i].push(l),
+            None => {
+                keys.push(key);
+                out.push(vec![l]);
+            }
+        }
+    }
+    out
+}
+
+fn mean_bands(takes: &[&Looked]) -> Vec<Option<f64>> {
+    let n = takes.first().map_or(0, |l| l.bands.len());
+    (0..n)
+        .map(|b| {
+            let values: Vec<f64> = takes.iter().filter_map(|l| Some(l.bands[b]? - l.level?)).collect();
+            (values.len() == takes.len() && !values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+        })
+        .collect()
+}
+
+fn differences(session: &Session, looked: &[Looked]) -> Result<Vec<DifferenceDoc>, Failure> {
+    let rig = session.rig()?;
+    let described = crate::rig::cards::describe(&rig)?;
+    let used: Vec<&Looked> = looked.iter().filter(|l| l.take.setup.is_some() && l.take.withdrawn.is_none()).collect();
+    let mut mics: Vec<MicName> = used.iter().map(|l| l.take.mic.clone()).collect();
+    mics.sort();
+    mics.dedup();
+    let mut out = Vec::new();
+    for mic in &mics {
+        for (i, first) in rig.setups.iter().enumerate() {
+            for second in &rig.setups[i + 1..] {
+                let of = |name: &SetupName| -> Vec<&Looked> {
+                    used.iter().copied().filter(|l| l.take.setup.as_ref() == Some(name) && &l.take.mic == mic).collect()
+                };
+                let (a, b) = (of(&first.name), of(&second.name));
+                if !a.is_empty() && !b.is_empty() {
+                    let mut found = difference(&first.name, &second.name, mic, &a, &b);
+                    let curve = predicted(&rig, &described, first.name.as_str(), second.name.as_str(), mic.as_str());
+                    let measured: Vec<_> = found.bands.iter().map(|b| (b.hz, b.between_db)).collect();
+                    for (band, db) in found.bands.iter_mut().zip(curve.iter().flat_map(|c| c.beside(&measured))) {
+                        band.predicted_db = db;
+                    }
+                    out.push(found);
+                }
+            }
+        }
+    }
+    Ok(out)
+}
+
+/// Excerpts of the time base: the DI, or the first take.
+fn excerpts(session: &Session, takes: &[Take], placed: &[Place]) -> Result<Vec<ExcerptDoc>, Failure> {
+    let Some(base) = takes.iter().find(|t| t.setup.is_none()).or_else(|| usable(takes).first().copied()) else {
+        return Ok(Vec::new());
+    };
+    let audio = intake::load(session, base)?;
+    let frames = |p: &Place| takes.iter().find(|t| t.id == p.take).map_or(0.0, |t| t.frames as f64);
+    let start = placed.iter().map(|p| -p.lag).fold(0.0, f64::max);
+    let end = placed.iter().map(|p| frames(p) - p.lag).fold(audio.frames() as f64, f64::min);
+    let rate = audio.rate().as_f64();
+    let found = excerpts::propose(&align::mono(audio.channels()), audio.rate(), (start / rate, end / rate));
+    Ok(found
+        .into_iter()
+        .map(|p| ExcerptDoc { name: p.purpose.name(), start_s: p.start_s, end_s: p.end_s, why: p.purpose.why() })
+        .collect())
+}
+
+fn difference(first: &SetupName, second: &SetupName, mic: &MicName, a: &[&Looked], b: &[&Looked]) -> DifferenceDoc {
+    let level_free = |takes: &[&Looked]| -> Vec<Vec<Option<f64>>> {
+        takes.iter().map(|l| l.bands.iter().map(|v| Some((*v)? - l.level?)).collect()).collect()
+    };
+    let between = bands::difference(&mean_bands(a), &mean_bands(b));
+    let floors = [bands::repeat_floor(&level_free(a)), bands::repeat_floor(&level_free(b))];
+    let bands: Vec<DifferenceBand> = bands::BANDS
+        .enumerate()
+        .filter(|(_, n)| bands::CAB_BANDS.contains(n))
+        .map(|(k, n)| {
+            let repeat = floors[0].get(k).copied().flatten().zip(floors[1].get(k).copied().flatten()).map(|(x, y)| x.max(y));
+            DifferenceBand {
+                hz: bands::centre(n),
+                between_db: between.get(k).copied().flatten(),
+                repeat_db: repeat,
+                predicted_db: None,
+            }
+        })
+        .collect();
+    let compared: Vec<bool> = bands.iter().filter_map(|b| Some(b.between_db?.abs() > b.repeat_db?)).collect();
+    let mean = |takes: &[&Looked]| {
+        let values: Vec<f64> = takes.iter().filter_map(|l| l.level).collect();
+        (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+    };
+    DifferenceDoc {
+        first: first.to_string(),
+        second: second.to_string(),
+        mic: mic.to_string(),
+        bands,
+        level_lu: mean(b).zip(mean(a)).map(|(b, a)| b - a),
+        above_floor: (!compared.is_empty()).then(|| compared.into_iter().any(|c| c)),
+    }
+}

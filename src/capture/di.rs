@@ -1,0 +1,99 @@
+//! The DI comes in, and every take is held against it.
+
+use crate::capture::measure::{Measured, unfit};
+use crate::capture::take::{IntakeDoc, Request, TakeDoc, load, rate_as, record};
+use crate::model::audio::{Audio, FaultKind, Finding, Severity};
+use crate::model::explain::Fate;
+use crate::model::failure::Failure;
+use crate::model::ids::MicName;
+use crate::model::outside::Clock;
+use crate::model::session::Take;
+use crate::signal::{align, faults, shift};
+use crate::store::Session;
+use std::path::Path;
+
+/// Takes in the DI, in place of one that nothing rests on yet.
+pub(crate) fn take_di(
+    session: &mut Session,
+    request: &Request,
+    examined: &[Measured],
+    known: &[Take],
+    clock: &dyn Clock,
+) -> Result<IntakeDoc, Failure> {
+    let [measured] = examined else {
+        return Err(Failure::plain(
+            "di",
+            Fate::WrongUse,
+            format!("{} files were given as the DI", examined.len()),
+            "give one file with --di",
+        ));
+    };
+    if let Some(other) = known.iter().find(|t| t.setup.is_some()) {
+        rate_as(&measured.path, measured.facts.rate.hz(), other.rate.hz(), &other.original_name)?;
+    }
+    if let Some(same) = known.iter().find(|t| t.sha256 == measured.facts.sha256) {
+        let text = format!("{} is already in the session as {}; it was not taken in twice", measured.path.display(), same.id);
+        return Ok(IntakeDoc { takes: Vec::new(), already: vec![same.id.to_string()], warnings: vec![text] });
+    }
+    let number = session.next_take()?;
+    if let Some(old) = known.iter().find(|t| t.setup.is_none()) {
+        if !session.clips()?.is_empty() {
+            return Err(Failure::plain(
+                "di-in-use",
+                Fate::Refused,
+                "the session has a DI, and clips were aligned to it",
+                "make a new session for another DI",
+            ));
+        }
+        session.drop_di(&old.id, clock.now())?;
+    }
+    let mic = MicName::new("di")?;
+    let mut take = record(measured, request, None, (None, mic), 0, number, clock)?;
+    take.path = session.keep_recording(&measured.path, &take.sha256)?;
+    session.add_takes(std::slice::from_ref(&take), clock.now())?;
+    // Takes that came before their DI are held against it now.
+    let mut warnings = Vec::new();
+    for other in known.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()) {
+        let audio = load(session, other)?;
+        match against_di(&session.absolute(&other.path), &audio, &measured.audio) {
+            Ok(findings) => warnings.extend(findings.into_iter().map(|f| format!("{}: {}", other.id, f.detail))),
+            Err(error) => warnings.push(format!("{}: {error}; withdraw it, or give the right DI", other.id)),
+        }
+    }
+    Ok(IntakeDoc { takes: vec![TakeDoc::from(&take)], already: Vec::new(), warnings })
+}
+
+/// Another performance than the DI, or the right one at another speed.
+pub(crate) fn against_di(path: &Path, audio: &Audio, di: &Audio) -> Result<Vec<Finding>, Failure> {
+    let (a, b) = (align::mono(di.channels()), align::mono(audio.channels()));
+    let Some(resemblance) = align::resemblance(&a, &b) else { return Ok(Vec::new()) };
+    if resemblance >= faults::DI_DOUBTFUL {
+        return Ok(Vec::new());
+    }
+    let doubtful = |severity, detail: String| Finding { kind: FaultKind::OtherDi, severity, detail };
+    if resemblance >= faults::OTHER_DI {
+        let detail = format!(
+            "It resembles the session's DI only by {resemblance:.2}: the right performance through a heavy amplifier, or another one? Listen."
+        );
+        return Ok(vec![doubtful(Severity::Warn, detail)]);
+    }
+    // 48 kHz played as 44.1 kHz, the other way round, and factors of two.
+    for (ppm, words) in
+        [(88_435.0, "8.8 % too slow"), (-81_250.0, "8.1 % too fast"), (1e6, "at half speed"), (-5e5, "at double speed")]
+    {
+        let turned = shift::unwarp(&b, ppm, a.len());
+        if align::resemblance(&a, &turned).is_some_and(|r| r >= faults::OTHER_DI) {
+            let detail = format!(
+                "It is the session's DI, but {words}: its header states a wrong sample rate. Export it again at the rate it was recorded at."
+            );
+            let finding = Finding { kind: FaultKind::WrongRate, severity: Severity::Stop, detail };
+            return Err(unfit(path, &[&finding]));
+        }
+    }
+    let word = if resemblance >= 0.25 { "doubtful, and probably" } else { "not the session's DI:" };
+    let detail = format!(
+        "It is {word} another performance (resemblance {resemblance:.2}, {} or more is wanted). Re-amp the session's own DI.",
+        faults::OTHER_DI
+    );
+    Err(unfit(path, &[&doubtful(Severity::Stop, detail)]))
+}

@@ -1,0 +1,187 @@
+//! `new` and `status`.
+
+use crate::capture::take as intake;
+use crate::model::failure::Failure;
+use crate::model::ids::SetupName;
+use crate::model::outside::{Clock, Progress};
+use crate::model::rig::{Rig, Setup};
+use crate::model::session::Take;
+use crate::store::Session;
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+/// The document of `new`.
+#[derive(Debug, Clone, Serialize)]
+pub struct NewDoc {
+    /// The session's folder.
+    pub session: String,
+    /// Its setups.
+    pub setups: Vec<String>,
+    /// Takes that were imported.
+    pub takes: Vec<intake::TakeDoc>,
+    /// The next command.
+    pub next: String,
+}
+
+/// Makes a session; with recordings one setup per name.
+///
+/// # Errors
+/// The folder holds something; a recording is not fit (then the folder is not made).
+pub fn new(
+    folder: &Path,
+    title: Option<&str>,
+    rig: Option<Rig>,
+    recordings: &[(SetupName, PathBuf)],
+    clock: &dyn Clock,
+    progress: &dyn Progress,
+) -> Result<NewDoc, Failure> {
+    // The recordings are looked at before anything is made: a wrong file leaves no half session behind.
+    let mut read = Vec::new();
+    for (_, file) in recordings {
+        read.push(intake::examine(file)?);
+    }
+    read.iter().try_for_each(intake::mono_or_stereo)?;
+    for window in read.windows(2) {
+        intake::same_rate(&window[0], &window[1])?;
+    }
+    let now = clock.now();
+    let mut rig = rig.unwrap_or_default();
+    crate::rig::cards::validate(&rig)?;
+    for (name, _) in recordings {
+        if rig.setup(name).is_none() {
+            rig.setups.push(Setup { name: name.clone(), wiring: None, tap_ohm: None });
+        }
+    }
+    // The folder's name is kept as the title: a copy elsewhere under another name gives the same report.
+    let named = || folder.file_name().map(|n| n.to_string_lossy().into_owned());
+    let title = title.map(str::to_owned).or_else(|| rig.title.clone()).or_else(named);
+    let mut session = Session::create(folder, title.as_deref(), now)?;
+    session.set_rig(&rig, now)?;
+    let mut takes = Vec::new();
+    for (pass, ((setup, file), examined)) in (1..).zip(recordings.iter().zip(read)) {
+        let request = intake::Request {
+            files: vec![file.clone()],
+            setup: Some(setup.clone()),
+            pass: Some(pass),
+            ..intake::Request::default()
+        };
+        let doc = intake::take_examined(&mut session, &request, &[examined], clock, progress)?;
+        takes.extend(doc.takes);
+    }
+    let next = next_step(&session)?.command;
+    Ok(NewDoc {
+        session: folder.display().to_string(),
+        setups: rig.setups.iter().map(|s| s.name.to_string()).collect(),
+        takes,
+        next,
+    })
+}
+
+/// One line of what is done.
+#[derive(Debug, Clone, Serialize)]
+pub struct DoneDoc {
+    /// What.
+    pub what: String,
+    /// How far.
+    pub state: String,
+}
+
+/// The next step and its command.
+#[derive(Debug, Clone, Serialize)]
+pub struct NextDoc {
+    /// What to do, in words.
+    pub what: String,
+    /// The command.
+    pub command: String,
+}
+
+/// The document of `status`.
+#[derive(Debug, Clone, Serialize)]
+pub struct StatusDoc {
+    /// The session's folder.
+    pub session: String,
+    /// Its title.
+    pub title: Option<String>,
+    /// What is done.
+    pub done: Vec<DoneDoc>,
+    /// What comes next.
+    pub next: NextDoc,
+}
+
+fn in_use(takes: &[Take]) -> impl Iterator<Item = &Take> {
+    takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none())
+}
+
+fn next_step(session: &Session) -> Result<NextDoc, Failure> {
+    let folder = session.folder().display().to_string();
+    let (rig, takes, clips) = (session.rig()?, session.takes()?, session.clips()?);
+    let step = |what: &str, command: String| NextDoc { what: what.to_owned(), command };
+    if rig.setups.is_empty() {
+        return Ok(step("describe the rig in a sheet", format!("cabjury rig {folder} --sheet rig.toml")));
+    }
+    let bare: Vec<&SetupName> =
+        rig.setups.iter().map(|s| &s.name).filter(|n| !in_use(&takes).any(|t| t.setup.as_ref() == Some(n))).collect();
+    if let Some(setup) = bare.first() {
+        return Ok(step("record and import a take of every setup", format!("cabjury take {folder} FILE --setup {setup}")));
+    }
+    if clips.is_empty() {
+        return Ok(step("make the clips", format!("cabjury match {folder}")));
+    }
+    let tests = session.tests()?;
+    if let Some(open) = tests.iter().find(|t| t.closed_at.is_none()) {
+        return Ok(step("listen", format!("cabjury listen {folder} --test {} --listener CODE", open.plan.test)));
+    }
+    if tests.is_empty() {
+        let pair: Vec<&str> = rig.setups.iter().take(2).map(|s| s.name.as_str()).collect();
+        return Ok(step("seal a test", format!("cabjury plan {folder} --compare {}", pair.join(","))));
+    }
+    Ok(step("read the verdict and publish it", format!("cabjury report {folder}")))
+}
+
+/// What is done, and what comes next.
+///
+/// # Errors
+/// The folder holds no session that can be read.
+pub fn status(folder: &Path) -> Result<StatusDoc, Failure> {
+    let session = Session::open_read(folder)?;
+    let (rig, takes, clips, tests) = (session.rig()?, session.takes()?, session.clips()?, session.tests()?);
+    let mut done = Vec::new();
+    let mut line = |what: &str, state: String| done.push(DoneDoc { what: what.to_owned(), state });
+    let setups: Vec<&str> = rig.setups.iter().map(|s| s.name.as_str()).collect();
+    line("setups", if setups.is_empty() { "none yet".to_owned() } else { setups.join(", ") });
+    let di = takes.iter().any(|t| t.setup.is_none());
+    line("DI", if di { "imported" } else { "none: takes are aligned to the first one" }.to_owned());
+    for setup in &rig.setups {
+        let count = in_use(&takes).filter(|t| t.setup.as_ref() == Some(&setup.name)).count();
+        line(&format!("takes of {}", setup.name), format!("{count}{}", if count < 4 { " (4 or more advised)" } else { "" }));
+    }
+    let withdrawn = takes.iter().filter(|t| t.withdrawn.is_some()).count();
+    if withdrawn > 0 {
+        line("withdrawn takes", withdrawn.to_string());
+    }
+    let metered = session.meter_readings()?;
+    if !rig.wirings.is_empty() {
+        let read: Vec<&str> = rig
+            .wirings
+            .iter()
+            .filter(|w| metered.iter().any(|m| m.as_intended && m.wiring == w.name.as_str()))
+            .map(|w| w.name.as_str())
+            .collect();
+        line("wirings that read as intended", if read.is_empty() { "none yet".to_owned() } else { read.join(", ") });
+    }
+    line("clips", if clips.is_empty() { "none yet".to_owned() } else { clips.len().to_string() });
+    for test in &tests {
+        let trials = session.trials(&test.plan.test)?;
+        let answered = trials.iter().filter(|t| matches!(t.state, crate::model::trial::TrialState::Answered { .. })).count();
+        let state = if test.closed_at.is_some() { "closed" } else { "open" };
+        line(
+            test.plan.test.as_str(),
+            format!("{} of {}, {answered} trials answered, {state}", test.plan.method, names(&test.plan.setups)),
+        );
+    }
+    Ok(StatusDoc { session: folder.display().to_string(), title: session.note("title")?, done, next: next_step(&session)? })
+}
+
+fn names(setups: &[SetupName]) -> String {
+    setups.iter().map(SetupName::as_str).collect::<Vec<_>>().join(" and ")
+}

@@ -1,0 +1,317 @@
+//! `match`: the clips. Aligned by the best method that the material allows, matched in loudness by gain alone, measured again as written.
+
+use crate::capture::alignment::{DRIFT_REFUSED, Place, place, usable};
+use crate::matching::level::{levels_and_blocks, match_stretches, mismatch_of};
+use crate::matching::sources::{Source, common_span, cut, fit, sources};
+use crate::model::audio::{Audio, FileFacts, Levels, Polarity};
+use crate::model::explain::Fate;
+use crate::model::failure::Failure;
+use crate::model::ids::{ClipId, ExcerptName, MicName, TakeId};
+use crate::model::outside::{Clock, Progress};
+use crate::model::session::{Clip, Excerpt, MatchRun};
+use crate::signal::matching;
+use crate::sound;
+use crate::store::Session;
+use crate::store::random;
+use crate::units::{Dbtp, Decibel, Lu, Ppm, Seconds};
+use rayon::prelude::*;
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+/// One clip as documents hold it.
+#[derive(Debug, Clone, Serialize)]
+pub struct ClipDoc {
+    /// Its number.
+    pub clip: String,
+    /// Its setup.
+    pub setup: String,
+    /// Its take.
+    pub take: String,
+    /// Its mic or blend.
+    pub mic: String,
+    /// Its excerpt.
+    pub excerpt: String,
+    /// Gain applied.
+    pub gain_db: f64,
+    /// Lag taken out.
+    pub lag_samples: f64,
+    /// Clock drift that was seen.
+    pub drift_ppm: Option<f64>,
+    /// 1, -1 or null.
+    pub polarity: Option<i8>,
+    /// Integrated loudness of the written file.
+    pub integrated_lufs: Option<f64>,
+    /// True peak of the written file.
+    pub true_peak_dbtp: Option<f64>,
+    /// Residual against the setup's first take.
+    pub residual_db: Option<f64>,
+    /// The file, relative to the folder.
+    pub path: String,
+}
+
+impl From<&Clip> for ClipDoc {
+    fn from(c: &Clip) -> Self {
+        Self {
+            clip: c.id.to_string(),
+            setup: c.setup.to_string(),
+            take: c.take.to_string(),
+            mic: c.mic.to_string(),
+            excerpt: c.excerpt.to_string(),
+            gain_db: c.gain.value(),
+            lag_samples: c.lag_samples,
+            drift_ppm: c.drift.map(|d| d.value()),
+            polarity: c.polarity.sign(),
+            integrated_lufs: c.loudness.map(|l| l.value()),
+            true_peak_dbtp: c.true_peak.map(|p| p.value()),
+            residual_db: c.residual.map(|r| r.value()),
+            path: c.path.clone(),
+        }
+    }
+}
+
+/// The document of `match`.
+#[derive(Debug, Clone, Serialize)]
+pub struct MatchDoc {
+    /// The clips of this run.
+    pub clips: Vec<ClipDoc>,
+    /// The largest mismatch of two clips of one mic and excerpt over the shared gate.
+    pub largest_mismatch_lu: f64,
+    /// True when raw levels were kept.
+    pub as_recorded: bool,
+    /// What the engineer should know.
+    pub warnings: Vec<String>,
+}
+
+/// What was asked for.
+#[derive(Debug, Clone)]
+pub struct Request {
+    /// Keep raw levels.
+    pub as_recorded: bool,
+    /// Excerpts; empty: the whole common span.
+    pub excerpts: Vec<Excerpt>,
+    /// The ceiling.
+    pub ceiling: Dbtp,
+    /// Takes whose flipped polarity the engineer has confirmed: their clips are turned.
+    pub turn: Vec<TakeId>,
+}
+
+/// Makes the clips of a new matching run. Clips of older runs, and with them those of sealed tests, stay as they are.
+///
+/// # Errors
+/// Too few takes, an excerpt that does not fit, layouts that differ, or a mismatch above 0.10 LU: then nothing is kept.
+pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress: &dyn Progress) -> Result<MatchDoc, Failure> {
+    let mut session = Session::open_write(folder, clock.now())?;
+    let (rig, takes) = (session.rig()?, session.takes()?);
+    let used = usable(&takes);
+    if used.len() < 2 {
+        let message = format!("there are {} takes in use; two or more are wanted", used.len());
+        return Err(Failure::plain(
+            "too-few-takes",
+            Fate::Refused,
+            message,
+            format!("import one with: cabjury take {} FILE --setup NAME", folder.display()),
+        ));
+    }
+    let places = place(&session, &takes, progress)?;
+    let mut warnings = Vec::new();
+    findings(&places, &request.turn, &mut warnings)?;
+    let sources = sources(&session, &rig, &takes, &places, &request.turn)?;
+    let excerpts = if request.excerpts.is_empty() {
+        vec![Excerpt { name: ExcerptName::new("whole")?, start: Seconds::new(0.0)?, end: None }]
+    } else {
+        request.excerpts.clone()
+    };
+    let run = session.match_runs()?.last().map_or(1, |r| r.run + 1);
+    let mut made = Made { clips: Vec::new(), files: Vec::new(), mismatch: 0.0, next: session.next_clip()? };
+    let result = make_all(&session, request, &sources, &excerpts, run, &mut made, progress);
+    let kept = result.and_then(|()| keep(&mut session, request, excerpts, run, &made, clock));
+    if kept.is_err() {
+        for file in &made.files {
+            // Best effort: clip files without a record are never played.
+            let _ = std::fs::remove_file(file);
+        }
+    }
+    kept?;
+    if made.mismatch > matching::MISMATCH_WARN {
+        warnings.push(format!("the largest mismatch is {:.3} LU; {} is aimed at", made.mismatch, matching::MISMATCH_TARGET));
+    }
+    Ok(MatchDoc {
+        clips: made.clips.iter().map(ClipDoc::from).collect(),
+        largest_mismatch_lu: made.mismatch,
+        as_recorded: request.as_recorded,
+        warnings,
+    })
+}
+
+/// What polarity and clocks ask the engineer for.
+fn findings(places: &[Place], turn: &[TakeId], warnings: &mut Vec<String>) -> Result<(), Failure> {
+    for id in turn {
+        let place = places.iter().find(|p| &p.take == id);
+        if place.is_none_or(|p| p.polarity != Polarity::Flipped) {
+            let message = format!("{id} was not found to be upside down, so it is not turned");
+            return Err(Failure::plain("not-flipped", Fate::Refused, message, "see what was found with: cabjury check"));
+        }
+    }
+    for p in places {
+        if p.polarity == Polarity::Flipped && turn.contains(&p.take) {
+            warnings.push(format!("{} was upside down against {}; its clips were turned, as you asked", p.take, p.against));
+        } else if p.polarity == Polarity::Flipped {
+            warnings.push(format!(
+                "{} is upside down (polarity) against {}; it was left so: mend the cable and record it again, or confirm with --turn {}",
+                p.take, p.against, p.take
+            ));
+        }
+        if let Some(drift) = p.to_correct().filter(|d| d.abs() <= DRIFT_REFUSED) {
+            warnings.push(format!(
+                "{} runs {drift:+.2} ppm off {}; its clips were resampled onto one clock: use one clock for all takes",
+                p.take, p.against
+            ));
+        }
+    }
+    if let Some(p) = places.iter().find(|p| p.drift.is_some_and(|d| d.abs() > DRIFT_REFUSED)) {
+        let message = format!("{} runs {:.0} ppm off {}", p.take, p.drift.unwrap_or(0.0), p.against);
+        let next = "it was recorded on another clock: withdraw it and record it again";
+        return Err(Failure::plain("drift", Fate::Unfit, message, next));
+    }
+    Ok(())
+}
+
+struct Made {
+    clips: Vec<Clip>,
+    files: Vec<std::path::PathBuf>,
+    mismatch: f64,
+    next: u32,
+}
+
+fn keep(
+    session: &mut Session,
+    request: &Request,
+    excerpts: Vec<Excerpt>,
+    run: u32,
+    made: &Made,
+    clock: &dyn Clock,
+) -> Result<(), Failure> {
+    let record = MatchRun {
+        run,
+        as_recorded: request.as_recorded,
+        largest_mismatch: Lu::new(made.mismatch).ok(),
+        ceiling: request.ceiling,
+        excerpts,
+        turned: request.turn.clone(),
+        made_at: clock.now(),
+    };
+    Ok(session.add_match_run(&record, &made.clips, clock.now())?)
+}
+
+fn make_all(
+    session: &Session,
+    request: &Request,
+    sources: &[Source],
+    excerpts: &[Excerpt],
+    run: u32,
+    made: &mut Made,
+    progress: &dyn Progress,
+) -> Result<(), Failure> {
+    let mut mics: Vec<&MicName> = sources.iter().map(|s| &s.mic).collect();
+    mics.sort();
+    mics.dedup();
+    let total = (mics.len() * excerpts.len()) as u64;
+    for (i, mic) in mics.iter().enumerate() {
+        let group: Vec<&Source> = sources.iter().filter(|s| &s.mic == *mic).collect();
+        one_layout(&group)?;
+        let rate = group[0].audio.rate().as_f64();
+        let span = common_span(sources);
+        for (j, excerpt) in excerpts.iter().enumerate() {
+            let (start, len) = fit(excerpt, span, rate)?;
+            make_group(session, request, &group, excerpt, (start, len), run, made)?;
+            progress.step("matching", (i * excerpts.len() + j) as u64 + 1, total);
+        }
+    }
+    Ok(())
+}
+
+fn one_layout(group: &[&Source]) -> Result<(), Failure> {
+    let first = group[0];
+    match group.iter().find(|s| s.audio.channels().len() != first.audio.channels().len()) {
+        None => Ok(()),
+        Some(other) => {
+            let message = format!(
+                "{} has {} channels, {} has {}: one layout is wanted",
+                first.take.id,
+                first.audio.channels().len(),
+                other.take.id,
+                other.audio.channels().len()
+            );
+            Err(Failure::plain(
+                "layout-differs",
+                Fate::Unfit,
+                message,
+                "withdraw one of them and import it in the other's layout",
+            ))
+        }
+    }
+}
+
+fn make_group(
+    session: &Session,
+    request: &Request,
+    group: &[&Source],
+    excerpt: &Excerpt,
+    (start, len): (f64, usize),
+    run: u32,
+    made: &mut Made,
+) -> Result<(), Failure> {
+    let stretches: Vec<Audio> = group.par_iter().map(|s| cut(s, start, len)).collect::<Result<_, _>>()?;
+    let matched = match_stretches(stretches, request.ceiling, request.as_recorded)?;
+    let mut names = Vec::new();
+    for _ in &matched.audio {
+        // A random name: neither setup nor order can be read from it.
+        names.push(format!("clips/{}.wav", &random::code()?[..24]));
+    }
+    let paths: Vec<PathBuf> = names.iter().map(|relative| session.absolute(relative)).collect();
+    made.files.extend(paths.iter().cloned());
+    // What counts is what was written: each clip is read back.
+    let back: Vec<(FileFacts, Levels, Vec<f64>)> = matched
+        .audio
+        .par_iter()
+        .zip(&paths)
+        .map(|(audio, path)| {
+            sound::write_wav24(path, audio)?;
+            let (back, facts) = sound::read_all(path)?;
+            let (levels, blocks) = levels_and_blocks(&back);
+            Ok((facts, levels, blocks))
+        })
+        .collect::<Result<_, sound::SoundError>>()?;
+    if !request.as_recorded {
+        let blocks: Vec<Vec<f64>> = back.iter().map(|b| b.2.clone()).collect();
+        made.mismatch = made.mismatch.max(mismatch_of(&blocks, &matched.kept)?);
+    }
+    for (i, ((source, relative), (facts, levels, blocks))) in group.iter().zip(&names).zip(&back).enumerate() {
+        let Some(setup) = source.take.setup.clone() else { continue };
+        made.clips.push(Clip {
+            id: ClipId::new(&format!("c{:03}", made.next))?,
+            setup,
+            take: source.take.id.clone(),
+            mic: source.mic.clone(),
+            excerpt: excerpt.name.clone(),
+            as_recorded: request.as_recorded,
+            gain: Decibel::new(matched.gains[i])?,
+            lag_samples: source.place.lag,
+            drift: source.place.drift.and_then(|d| Ppm::new(d).ok()),
+            polarity: if source.turned { Polarity::Same } else { source.place.polarity },
+            loudness_before: matched.before[i],
+            loudness: levels.integrated,
+            shared_loudness: matching::loudness_over(blocks, &matched.kept),
+            true_peak: levels.true_peak,
+            residual: source.place.residual.and_then(|r| Decibel::new(r).ok()),
+            path: relative.clone(),
+            sha256: facts.sha256.clone(),
+            rate: facts.rate,
+            frames: facts.frames,
+            channels: facts.channels,
+            run,
+        });
+        made.next += 1;
+    }
+    Ok(())
+}

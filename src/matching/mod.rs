@@ -1,0 +1,8 @@
+//! From takes to clips: aligned, cut, brought to one loudness.
+//!
+//! * [`match_takes`](mod@match_takes): the clips of a session, from what [`sources`] finds
+//! * [`level`]: copies of any files, without a session
+
+pub mod level;
+pub mod match_takes;
+pub mod sources;

@@ -1,0 +1,358 @@
+//! Listening: the trials service joined with the player. It gives the terminal page and the like a handle, and the player its fade table and
+//! finished clips.
+
+use crate::model::explain::Fate;
+use crate::model::failure::Failure;
+use crate::model::ids::{ListenerCode, TestId};
+use crate::model::outside::Clock;
+use crate::model::trial::{Answer, Plan, SlotHeard};
+use crate::sound::device::Trouble;
+use crate::sound::player::Player;
+use crate::testing::sounding::{Places, open_device, start};
+use crate::testing::trials::{OpenTrial, Standing, Trials};
+use crate::trial::methods;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// A slot has sounded when it was heard for so long.
+const HEARD_MS: u64 = 300;
+
+/// After so many trials in a row a break is advised.
+pub const BREAK_AFTER: u32 = 12;
+
+/// What a listener has heard of one slot.
+#[derive(Debug, Clone, Default)]
+struct Heard {
+    times: u32,
+    frames: u64,
+}
+
+/// The open trial with what was heard of it.
+struct Current {
+    open: OpenTrial,
+    heard: Vec<Heard>,
+    /// Which slot each request of the player was for.
+    requests: BTreeMap<u64, usize>,
+}
+
+/// A listener at this computer.
+pub struct Listening<'a> {
+    trials: Trials<'a>,
+    plan: Plan,
+    listener: ListenerCode,
+    player: Player,
+    places: Places,
+    noise: Option<usize>,
+    current: Option<Current>,
+    in_a_row: u32,
+    /// Where a chosen part of the loop begins.
+    part_from: Option<u32>,
+    training: bool,
+    device: Option<String>,
+}
+
+impl<'a> Listening<'a> {
+    /// Opens a session for a listener; all clips are loaded and the device runs when this returns.
+    ///
+    /// # Errors
+    /// No open test, a listener too many, a clip that changed, no device.
+    pub fn open(
+        folder: &Path,
+        listener: &ListenerCode,
+        test: Option<&TestId>,
+        device: Option<&str>,
+        clock: &'a dyn Clock,
+    ) -> Result<Self, Failure> {
+        let mut trials = Trials::open(folder, clock)?;
+        let plan = trials.choose(test)?;
+        // The device is looked for before anything is written.
+        let named = device.map(str::to_owned);
+        let device = open_device(device)?;
+        let (player, places, noise) = start(&*device, trials.session(), &plan)?;
+        trials.enter(&plan, listener, false)?;
+        let standing = trials.standing(&plan, listener)?;
+        if standing.through() {
+            let message = if standing.closed {
+                format!("{} is closed", plan.test)
+            } else {
+                format!("{listener} has answered all trials of {}", plan.test)
+            };
+            return Err(Failure::plain("listener-through", Fate::Refused, message, "read the verdict with: cabjury score"));
+        }
+        trials.log("listen", listener.as_str(), &serde_json::json!({ "test": plan.test, "player": player.describe() }))?;
+        Ok(Self {
+            trials,
+            plan,
+            listener: listener.clone(),
+            player,
+            places,
+            noise,
+            current: None,
+            in_a_row: 0,
+            part_from: None,
+            training: false,
+            device: named,
+        })
+    }
+
+    /// The method's question.
+    #[must_use]
+    pub fn question(&self) -> String {
+        methods::question(&self.plan)
+    }
+
+    /// Instructions, one sentence each.
+    #[must_use]
+    pub fn instructions(&self) -> &'static [&'static str] {
+        methods::instructions(self.plan.method)
+    }
+
+    /// True when the answer is a rating of every sample instead of one choice.
+    #[must_use]
+    pub fn rates(&self) -> bool {
+        self.plan.method == crate::model::trial::Method::Graded
+    }
+
+    /// How far the listener is.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub fn standing(&self) -> Result<Standing, Failure> {
+        self.trials.standing(&self.plan, &self.listener)
+    }
+
+    /// Device, rate, and whether the clips were resampled.
+    #[must_use]
+    pub fn describe(&self) -> String {
+        self.player.describe()
+    }
+
+    /// A trial that an ended program left open was found, and is void now.
+    #[must_use]
+    pub fn healed(&self) -> usize {
+        self.trials.session().healed().len()
+    }
+
+    /// Plays pink noise as loud as the clips, to set the level by; false stops it.
+    pub fn level_noise(&self, on: bool) {
+        self.player.ask(self.noise.filter(|_| on));
+    }
+
+    /// The listener has set the level; from now on it is fixed.
+    ///
+    /// # Errors
+    /// The log cannot be written.
+    pub fn level_is_set(&mut self) -> Result<(), Failure> {
+        self.player.ask(None);
+        self.trials.log("level-set", self.listener.as_str(), &serde_json::json!({ "test": self.plan.test }))
+    }
+
+    /// True when a confidence and a remark are asked for after each pick.
+    #[must_use]
+    pub fn asks_confidence(&self) -> bool {
+        self.plan.ask_confidence
+    }
+
+    /// What may be heard openly before a trial: the setups, by name where the plan allows it, else by number.
+    #[must_use]
+    pub fn training_names(&self) -> Vec<String> {
+        let name = |(i, s): (usize, &crate::model::ids::SetupName)| {
+            if self.plan.training_by_name { s.to_string() } else { format!("setup {}", i + 1) }
+        };
+        self.plan.setups.iter().enumerate().map(name).collect()
+    }
+
+    /// Plays a setup openly, by its place in the plan; only while no trial is open. The beginning of a training is logged.
+    ///
+    /// # Errors
+    /// The log cannot be written.
+    pub fn train(&mut self, setup: usize) -> Result<(), Failure> {
+        if self.current.is_some() {
+            return Ok(());
+        }
+        if !self.training {
+            self.training = true;
+            let body = serde_json::json!({ "test": self.plan.test, "by_name": self.plan.training_by_name });
+            self.trials.log("training", self.listener.as_str(), &body)?;
+        }
+        let name = self.plan.setups.get(setup);
+        let clip = name.and_then(|name| self.plan.clips.iter().find(|c| &c.setup == name));
+        self.player.ask(clip.and_then(|c| self.places.get(&(c.clip.clone(), false)).copied()));
+        Ok(())
+    }
+
+    /// Begins a chosen part of the loop where it stands now.
+    pub fn part_begins(&mut self) {
+        self.part_from = u32::try_from(self.player.position()).ok();
+    }
+
+    /// Ends the chosen part where the loop stands now; from the next switch on this part is looped for every slot. False when it would be
+    /// shorter than half a second or no beginning was chosen.
+    pub fn part_ends(&mut self) -> bool {
+        let Some((from, to)) = self.part_from.zip(u32::try_from(self.player.position()).ok()) else { return false };
+        if to.saturating_sub(from) < self.player.rate().hz() / 2 {
+            return false;
+        }
+        self.player.loop_part(Some((from, to)));
+        true
+    }
+
+    /// Loops the whole excerpt again.
+    pub fn part_is_whole(&mut self) {
+        self.part_from = None;
+        self.player.loop_part(None);
+    }
+
+    /// A break is advised: many trials in a row.
+    #[must_use]
+    pub fn break_advised(&self) -> bool {
+        self.in_a_row > 0 && self.in_a_row.is_multiple_of(BREAK_AFTER)
+    }
+
+    /// The open trial.
+    #[must_use]
+    pub fn trial(&self) -> Option<&OpenTrial> {
+        self.current.as_ref().map(|c| &c.open)
+    }
+
+    /// Opens the next trial. Its commitment is on disk when this returns, before the first sound.
+    ///
+    /// # Errors
+    /// The listener is through, or the store cannot be written.
+    pub fn open_next(&mut self) -> Result<(), Failure> {
+        self.player.ask(None);
+        self.player.ended();
+        self.training = false;
+        // A part that was chosen for one trial says nothing about the next.
+        self.part_is_whole();
+        let open = self.trials.next(&self.plan, &self.listener, &self.player.describe())?;
+        let heard = vec![Heard::default(); open.labels.len()];
+        self.current = Some(Current { open, heard, requests: BTreeMap::new() });
+        Ok(())
+    }
+
+    /// Plays a slot by its place; every switch is the same, also to itself.
+    pub fn play(&mut self, slot: usize) {
+        self.collect();
+        let Some(current) = &mut self.current else { return };
+        let Some(label) = current.open.labels.get(slot) else { return };
+        let place = self.trials.for_the_player(&current.open.id, label).and_then(|key| self.places.get(&key).copied());
+        let request = self.player.ask(place);
+        current.requests.insert(request, slot);
+        current.heard[slot].times += 1;
+    }
+
+    /// Silence.
+    pub fn pause(&mut self) {
+        self.collect();
+        self.player.ask(None);
+    }
+
+    fn collect(&mut self) {
+        let ended = self.player.ended();
+        let Some(current) = &mut self.current else { return };
+        for (request, frames) in ended {
+            if let Some(slot) = current.requests.remove(&request) {
+                current.heard[slot].frames += frames;
+            }
+        }
+    }
+
+    fn ms(&self, frames: u64) -> u64 {
+        frames * 1000 / u64::from(self.player.rate().hz())
+    }
+
+    /// For how long each slot has sounded, in milliseconds, the one that sounds now included.
+    #[must_use]
+    pub fn heard_ms(&mut self) -> Vec<u64> {
+        self.collect();
+        let now = self.player.now();
+        let Some(current) = &self.current else { return Vec::new() };
+        let sounding = now.and_then(|(request, frames)| current.requests.get(&request).map(|slot| (*slot, frames)));
+        current
+            .heard
+            .iter()
+            .enumerate()
+            .map(|(i, h)| self.ms(h.frames + sounding.filter(|s| s.0 == i).map_or(0, |s| s.1)))
+            .collect()
+    }
+
+    /// Labels of slots that have not sounded yet: no answer is taken before all have.
+    #[must_use]
+    pub fn unheard(&mut self) -> Vec<String> {
+        let heard = self.heard_ms();
+        let Some(current) = &self.current else { return Vec::new() };
+        current.open.labels.iter().zip(heard).filter(|(_, ms)| *ms < HEARD_MS).map(|(l, _)| l.clone()).collect()
+    }
+
+    /// Takes the pick; it is on disk when this returns.
+    ///
+    /// # Errors
+    /// A slot has not sounded yet, it is no choice, or the store cannot be written.
+    pub fn pick(&mut self, answer: &Answer) -> Result<(), Failure> {
+        let unheard = self.unheard();
+        if !unheard.is_empty() {
+            let have = if unheard.len() == 1 { "has" } else { "have" };
+            let message = format!("{} {have} not sounded yet", unheard.join(", "));
+            return Err(Failure::plain("unheard", Fate::Refused, message, "listen to every sample before you answer"));
+        }
+        let ms = self.heard_ms();
+        let Some(current) = &self.current else { return Ok(()) };
+        let heard = current
+            .open
+            .labels
+            .iter()
+            .zip(&current.heard)
+            .zip(ms)
+            .map(|((label, h), ms)| SlotHeard { label: label.clone(), times: h.times, ms })
+            .collect();
+        let id = current.open.id.clone();
+        self.trials.pick(&self.plan, &id, answer, heard)?;
+        self.player.ask(None);
+        self.current = None;
+        self.in_a_row += 1;
+        Ok(())
+    }
+
+    /// Looks at the device: with trouble in a trial, sound stops and the trial is void, to be drawn anew. Returns what to tell the listener.
+    ///
+    /// # Errors
+    /// The store cannot be written.
+    pub fn look_after_device(&mut self) -> Result<Option<String>, Failure> {
+        let Some(trouble) = self.player.trouble() else { return Ok(None) };
+        let reason = match trouble {
+            Trouble::Lost => "the sound device was lost".to_owned(),
+            Trouble::UnderRuns(n) => format!("the sound had {n} gaps (under-runs)"),
+        };
+        self.void(&reason)?;
+        Ok(Some(format!("{reason}; the trial is void and will be drawn anew")))
+    }
+
+    /// Opens the device again after it was lost. The level has to be set anew: it may be another device under the same name.
+    ///
+    /// # Errors
+    /// The device is still away, or a clip changed meanwhile.
+    pub fn reconnect(&mut self) -> Result<(), Failure> {
+        self.void("the sound device was opened again")?;
+        let device = open_device(self.device.as_deref())?;
+        (self.player, self.places, self.noise) = start(&*device, self.trials.session(), &self.plan)?;
+        let body = serde_json::json!({ "test": self.plan.test, "player": self.player.describe() });
+        self.trials.log("listen", self.listener.as_str(), &body)
+    }
+
+    fn void(&mut self, reason: &str) -> Result<(), Failure> {
+        self.player.ask(None);
+        if let Some(current) = self.current.take() {
+            self.trials.void(&current.open.id, reason)?;
+        }
+        Ok(())
+    }
+
+    /// Leaves: an open trial is void and drawn anew when the listener comes back.
+    ///
+    /// # Errors
+    /// The store cannot be written.
+    pub fn leave(mut self) -> Result<(), Failure> {
+        self.void("the listener left")
+    }
+}

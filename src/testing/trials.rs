@@ -1,0 +1,433 @@
+//! Opening trials and taking picks: the service behind `listen`, the demo, `rehearse --keep` and any listening page.
+//!
+//! A trial's commitment is on disk before the first sound; order, nonce and pick are written together and are on disk before the pick is
+//! acknowledged. Between the two the order is in this process's memory and nowhere else.
+
+use crate::model::explain::Fate;
+use crate::model::failure::Failure;
+use crate::model::ids::{ClipId, ListenerCode, TestId, TrialId};
+use crate::model::outside::Clock;
+use crate::model::random::RandomWords;
+use crate::model::session::Listener;
+use crate::model::trial::{Answer, Plan, SlotHeard, TrialKind, TrialRecord, TrialState};
+use crate::store::Session;
+use crate::store::random;
+use crate::trial::{Hidden, Progressed, draw, draw_trial, methods};
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// A trial as a listener may see it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OpenTrial {
+    /// Its id.
+    pub id: TrialId,
+    /// The number that the listener sees, from 1.
+    pub number: u32,
+    /// The commitment, hexadecimal.
+    pub commitment: String,
+    /// The slots' labels.
+    pub labels: Vec<String>,
+    /// What may be picked.
+    pub choices: Vec<String>,
+}
+
+/// How far a listener is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Standing {
+    /// Trials of this listener, controls included; none when no end is set.
+    pub planned: Option<u32>,
+    /// Answered ones.
+    pub done: u32,
+    /// The test is closed.
+    pub closed: bool,
+}
+
+impl Standing {
+    /// Nothing is left to answer.
+    #[must_use]
+    pub fn through(self) -> bool {
+        self.closed || self.planned.is_some_and(|p| self.done >= p)
+    }
+}
+
+/// A session opened for listening.
+pub struct Trials<'a> {
+    session: Session,
+    clock: &'a dyn Clock,
+    open: BTreeMap<TrialId, (Hidden, TrialRecord)>,
+    /// What is known of each test. The session is locked, so nobody else changes it; after a failed write it is read anew.
+    known: RefCell<BTreeMap<TestId, Known>>,
+}
+
+/// A test as it stands: kept in memory, so that a pick in a large panel does not read all trials again.
+#[derive(Debug, Clone)]
+struct Known {
+    closed: bool,
+    /// Who has begun: simulated or not, and how far they are.
+    seats: BTreeMap<ListenerCode, (bool, Progressed)>,
+}
+
+fn refused(kind: &'static str, message: impl Into<String>, next: impl Into<String>) -> Failure {
+    Failure::plain(kind, Fate::Refused, message, next)
+}
+
+fn closed(plan: &Plan) -> Failure {
+    refused("test-closed", format!("{} is closed", plan.test), "read its verdict with: cabjury score")
+}
+
+/// The refusal of a listener who has answered everything.
+pub(crate) fn through(plan: &Plan, listener: &ListenerCode, standing: &Standing) -> Failure {
+    let message = format!("{listener} has answered all {} trials of {}", standing.done, plan.test);
+    refused("listener-through", message, "the next listener may begin, under another code")
+}
+
+impl<'a> Trials<'a> {
+    /// Opens a session for listening. Trials that an ended process left open are void now.
+    ///
+    /// # Errors
+    /// The session cannot be opened for writing.
+    pub fn open(folder: &Path, clock: &'a dyn Clock) -> Result<Self, Failure> {
+        Ok(Self::over(Session::open_write(folder, clock.now())?, clock))
+    }
+
+    /// The same over a session that is open already.
+    #[must_use]
+    pub fn over(session: Session, clock: &'a dyn Clock) -> Self {
+        Self { session, clock, open: BTreeMap::new(), known: RefCell::default() }
+    }
+
+    /// The session, to read from.
+    #[must_use]
+    pub fn session(&self) -> &Session {
+        &self.session
+    }
+
+    /// Writes an event that changes no record into the log.
+    ///
+    /// # Errors
+    /// The log cannot be written.
+    pub fn log(&mut self, what: &'static str, subject: &str, body: &impl serde::Serialize) -> Result<(), Failure> {
+        Ok(self.session.log_event(what, subject, body, self.clock.now())?)
+    }
+
+    /// The test to listen to: the one named, else the only open one.
+    ///
+    /// # Errors
+    /// None is open, or several are.
+    pub fn choose(&self, test: Option<&TestId>) -> Result<Plan, Failure> {
+        if let Some(id) = test {
+            return Ok(self.session.test(id)?.plan);
+        }
+        let mut open: Vec<_> = self.session.tests()?.into_iter().filter(|t| t.closed_at.is_none()).collect();
+        match open.len() {
+            1 => Ok(open.remove(0).plan),
+            0 => Err(refused("no-open-test", "no test is open", "seal one with: cabjury plan")),
+            n => Err(Failure::plain("which-test", Fate::WrongUse, format!("{n} tests are open"), "name one with --test")),
+        }
+    }
+
+    /// Registers a listener for a test.
+    ///
+    /// # Errors
+    /// The test is closed, the code belongs to the other kind of listener, or all planned listeners have begun.
+    pub fn enter(&mut self, plan: &Plan, code: &ListenerCode, simulated: bool) -> Result<(), Failure> {
+        if self.known(&plan.test, |k| k.closed)? {
+            return Err(closed(plan));
+        }
+        let full = self.known(&plan.test, |k| {
+            let seated = k.seats.get(code).is_some_and(|seat| seat.0 == simulated);
+            !seated && k.seats.values().filter(|seat| seat.0 == simulated).count() >= plan.listeners as usize
+        })?;
+        if full {
+            let began = self.began(&plan.test, simulated)?;
+            let message = format!(
+                "{} was planned for {} listeners, and {} have begun: {}",
+                plan.test,
+                plan.listeners,
+                began.len(),
+                codes(&began)
+            );
+            return Err(refused("panel-full", message, "go on under one of these codes, or plan a test for more listeners"));
+        }
+        let listener = Listener { code: code.clone(), simulated, since: self.clock.now() };
+        Ok(self.session.add_listener(&listener, self.clock.now())?)
+    }
+
+    /// What is known of a test, read when it is asked for the first time.
+    fn known<T>(&self, test: &TestId, look: impl FnOnce(&mut Known) -> T) -> Result<T, Failure> {
+        let mut all = self.known.borrow_mut();
+        if let Some(known) = all.get_mut(test) {
+            return Ok(look(known));
+        }
+        let closed = self.session.test(test)?.closed_at.is_some();
+        let simulated: BTreeMap<ListenerCode, bool> =
+            self.session.listeners()?.into_iter().map(|l| (l.code, l.simulated)).collect();
+        let mut seats: BTreeMap<ListenerCode, (bool, Progressed)> = BTreeMap::new();
+        for trial in self.session.trials(test)? {
+            let simulated = simulated.get(&trial.listener).copied().unwrap_or(false);
+            let seat = seats.entry(trial.listener.clone()).or_insert((simulated, Progressed::default()));
+            if let TrialState::Answered { order, .. } = &trial.state {
+                count(&mut seat.1, order.kind);
+            }
+        }
+        Ok(look(all.entry(test.clone()).or_insert(Known { closed, seats })))
+    }
+
+    /// Listeners of one kind who have begun: people and simulated ones have seats of their own.
+    fn began(&self, test: &TestId, simulated: bool) -> Result<Vec<ListenerCode>, Failure> {
+        self.known(test, |k| k.seats.iter().filter(|(_, seat)| seat.0 == simulated).map(|(code, _)| code.clone()).collect())
+    }
+
+    fn progressed(&self, test: &TestId, listener: &ListenerCode) -> Result<Progressed, Failure> {
+        self.known(test, |k| k.seats.get(listener).map(|seat| seat.1).unwrap_or_default())
+    }
+
+    /// A write that failed may have happened or not: what is known is forgotten and read anew.
+    fn wrote<T, E: Into<Failure>>(&self, result: Result<T, E>) -> Result<T, Failure> {
+        if result.is_err() {
+            self.known.borrow_mut().clear();
+        }
+        result.map_err(Into::into)
+    }
+
+    /// How far a listener is.
+    ///
+    /// # Errors
+    /// The records cannot be read.
+    pub fn standing(&self, plan: &Plan, listener: &ListenerCode) -> Result<Standing, Failure> {
+        let closed = self.known(&plan.test, |k| k.closed)?;
+        Ok(Standing { planned: draw::planned(plan), done: self.progressed(&plan.test, listener)?.all(), closed })
+    }
+
+    /// How many trials are open in this process.
+    #[must_use]
+    pub fn open_count(&self) -> usize {
+        self.open.len()
+    }
+
+    /// Voids every open trial (of one test, or of all).
+    ///
+    /// # Errors
+    /// The store cannot be written.
+    pub fn void_all(&mut self, test: Option<&TestId>, reason: &str) -> Result<(), Failure> {
+        let ids: Vec<TrialId> =
+            self.open.iter().filter(|(_, (_, r))| test.is_none_or(|t| &r.test == t)).map(|(id, _)| id.clone()).collect();
+        ids.iter().try_for_each(|id| self.void(id, reason))
+    }
+
+    /// Ends a test for good; its open trials are void.
+    ///
+    /// # Errors
+    /// It is closed already, or the store cannot be written.
+    pub fn close(&mut self, test: &TestId) -> Result<(), Failure> {
+        self.void_all(Some(test), "the test was closed")?;
+        let closed = self.session.close_test(test, self.clock.now());
+        self.wrote(closed)?;
+        self.known(test, |k| k.closed = true)
+    }
+
+    /// The invitation of a listener to a test: the same code for ever.
+    ///
+    /// # Errors
+    /// As [`Trials::enter`]; the store cannot be written.
+    pub fn invite(&mut self, plan: &Plan, listener: &ListenerCode) -> Result<String, Failure> {
+        self.enter(plan, listener, false)?;
+        Ok(self.session.invite(&plan.test, listener, &random::code()?, self.clock.now())?)
+    }
+
+    /// From here to [`Trials::commit_batch`] all changes are one transaction: one sync of the disk. Nobody may be told of them before it is
+    /// committed.
+    ///
+    /// # Errors
+    /// The store cannot be written.
+    pub fn begin_batch(&mut self) -> Result<(), Failure> {
+        Ok(self.session.begin_batch()?)
+    }
+
+    /// Writes the batch.
+    ///
+    /// # Errors
+    /// It cannot be written: then none of its changes has happened, and this handle must not be used any more.
+    pub fn commit_batch(&mut self) -> Result<(), Failure> {
+        Ok(self.session.commit_batch()?)
+    }
+
+    /// The listener's open trial in this process, if there is one.
+    #[must_use]
+    pub fn current(&self, test: &TestId, listener: &ListenerCode) -> Option<OpenTrial> {
+        self.open.values().find(|(_, r)| &r.test == test && &r.listener == listener).map(|(hidden, record)| shown(hidden, record))
+    }
+
+    /// Draws and opens the listener's next trial. Its commitment is on disk when this returns.
+    ///
+    /// # Errors
+    /// The test is closed, the listener is through, or has a trial open.
+    pub fn next(&mut self, plan: &Plan, listener: &ListenerCode, played: &str) -> Result<OpenTrial, Failure> {
+        let mut generator = crate::trial::Generator::from_seed(random::seed()?);
+        self.next_with(plan, listener, played, &mut generator)
+    }
+
+    /// The same with a generator that is handed in: for simulations that can be repeated, never for people.
+    ///
+    /// # Errors
+    /// As [`Trials::next`].
+    pub fn next_with(
+        &mut self,
+        plan: &Plan,
+        listener: &ListenerCode,
+        played: &str,
+        random: &mut dyn RandomWords,
+    ) -> Result<OpenTrial, Failure> {
+        let standing = self.standing(plan, listener)?;
+        if standing.closed {
+            return Err(closed(plan));
+        }
+        if standing.through() {
+            return Err(through(plan, listener, &standing));
+        }
+        if let Some(open) = self.current(&plan.test, listener) {
+            return Err(refused("trial-open", format!("trial {} is open", open.number), "answer it first"));
+        }
+        let done = self.progressed(&plan.test, listener)?;
+        let hidden = draw_trial(plan, done, random)?;
+        let record = TrialRecord {
+            id: TrialId::new(&random::code()?)?,
+            test: plan.test.clone(),
+            listener: listener.clone(),
+            number: done.all() + 1,
+            commitment: hidden.commitment(),
+            opened_at: self.clock.now(),
+            played: played.to_owned(),
+            state: TrialState::Open,
+        };
+        let written = self.session.open_trial(&record, self.clock.now());
+        self.wrote(written)?;
+        let simulated = self.session.is_simulated(listener)?;
+        self.known(&plan.test, |k| k.seats.entry(listener.clone()).or_insert((simulated, Progressed::default())).0)?;
+        let open = shown(&hidden, &record);
+        self.open.insert(record.id.clone(), (hidden, record));
+        Ok(open)
+    }
+
+    /// Which clip sounds in a slot, and whether it is low-passed into an anchor. For the player alone.
+    #[must_use]
+    pub fn for_the_player(&self, trial: &TrialId, label: &str) -> Option<(ClipId, bool)> {
+        let (hidden, _) = self.open.get(trial)?;
+        hidden.for_the_player(label).map(|(clip, anchor)| (clip.clone(), anchor))
+    }
+
+    /// Takes a pick. When this returns it is on disk together with the order and the nonce. The same pick again is fine; another one for the
+    /// same trial is refused.
+    ///
+    /// # Errors
+    /// Not one of the choices; the trial is void, or was answered otherwise.
+    pub fn pick(&mut self, plan: &Plan, trial: &TrialId, answer: &Answer, heard: Vec<SlotHeard>) -> Result<(), Failure> {
+        let Some((hidden, _)) = self.open.get(trial) else { return self.pick_again(trial, answer) };
+        hidden.check(answer)?;
+        // Read before the pick is written, so that it is counted once.
+        self.known(&plan.test, |_| ())?;
+        let Some((hidden, mut record)) = self.open.remove(trial) else { return Ok(()) };
+        let opened = hidden.open(answer);
+        let at = self.clock.now();
+        record.state = TrialState::Answered {
+            answer: answer.clone(),
+            order: opened.order,
+            nonce: opened.nonce,
+            right: opened.right,
+            at,
+            heard,
+        };
+        // Should the disk fail here, the trial stays open in the store and is void after the next start: an order that was opened is never
+        // played again.
+        let written = self.session.end_trial(&record, at);
+        self.wrote(written)?;
+        if let TrialState::Answered { order, .. } = &record.state {
+            self.known(&plan.test, |k| {
+                let seat = k.seats.entry(record.listener.clone()).or_insert((false, Progressed::default()));
+                count(&mut seat.1, order.kind);
+            })?;
+        }
+        self.close_when_through(plan)
+    }
+
+    fn pick_again(&self, trial: &TrialId, answer: &Answer) -> Result<(), Failure> {
+        match self.session.trial(trial)?.state {
+            TrialState::Answered { answer: kept, .. } if kept == *answer => Ok(()),
+            TrialState::Answered { .. } => {
+                Err(refused("answered-already", "this trial was answered, and an answer stays", "go on with the next trial"))
+            }
+            TrialState::Void { reason, .. } => {
+                Err(refused("trial-void", format!("this trial is void: {reason}"), "go on with a fresh one"))
+            }
+            TrialState::Open => Err(refused(
+                "trial-lost",
+                "this trial's order was lost with the program that opened it",
+                "go on with a fresh one",
+            )),
+        }
+    }
+
+    /// Voids an open trial: device lost, under-run, session left. It is drawn anew, never guessed.
+    ///
+    /// # Errors
+    /// The store cannot be written.
+    pub fn void(&mut self, trial: &TrialId, reason: &str) -> Result<(), Failure> {
+        let Some((_, mut record)) = self.open.remove(trial) else { return Ok(()) };
+        record.state = TrialState::Void { reason: reason.to_owned(), at: self.clock.now() };
+        Ok(self.session.end_trial(&record, self.clock.now())?)
+    }
+
+    /// A test closes by itself when its planned listeners are through.
+    fn close_when_through(&mut self, plan: &Plan) -> Result<(), Failure> {
+        let Some(planned) = draw::planned(plan) else { return Ok(()) };
+        let (closed, through) = self.known(&plan.test, |k| {
+            let of = |simulated: bool| k.seats.values().filter(|s| s.0 == simulated && s.1.all() >= planned).count();
+            (k.closed, of(false).max(of(true)))
+        })?;
+        if through >= plan.listeners as usize && !closed {
+            self.close(&plan.test)?;
+        }
+        Ok(())
+    }
+
+    /// The method's question for a plan.
+    #[must_use]
+    pub fn question(plan: &Plan) -> String {
+        methods::question(plan)
+    }
+}
+
+/// A listener's answered trials by kind.
+#[must_use]
+pub fn progressed(trials: &[TrialRecord], listener: &ListenerCode) -> Progressed {
+    let mut done = Progressed::default();
+    for trial in trials.iter().filter(|t| &t.listener == listener) {
+        if let TrialState::Answered { order, .. } = &trial.state {
+            count(&mut done, order.kind);
+        }
+    }
+    done
+}
+
+fn count(done: &mut Progressed, kind: TrialKind) {
+    match kind {
+        TrialKind::Scored => done.scored += 1,
+        TrialKind::SameFile => done.same_file += 1,
+        TrialKind::Repeat => done.repeat += 1,
+    }
+}
+
+fn shown(hidden: &Hidden, record: &TrialRecord) -> OpenTrial {
+    OpenTrial {
+        id: record.id.clone(),
+        number: record.number,
+        commitment: record.commitment.to_string(),
+        labels: hidden.labels(),
+        choices: hidden.choices().to_vec(),
+    }
+}
+
+fn codes(list: &[ListenerCode]) -> String {
+    list.iter().map(ListenerCode::as_str).collect::<Vec<_>>().join(", ")
+}
