@@ -59,7 +59,7 @@ fn description(cues: &Cues<'_>, blind: Option<&BlindMontage>) -> String {
     let mut text = cues.time_links();
     if let Some(b) = blind {
         let names: Vec<&str> = b.setups.iter().map(|s| s.as_str()).collect();
-        let least = p_text(crate::publish::montage::least_p(b.setups.len(), b.clips));
+        let least = p_text(crate::publish::montage_request::least_p(b.setups.len(), b.clips));
         text.push_str(&format!(
             "\nThe first {} sound with their names. Which is which in {}: {}?\n",
             count(b.named.len(), "clip", "clips"),
