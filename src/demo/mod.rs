@@ -228,6 +228,7 @@ fn listening(folder: &Path, random: &mut Generator, clock: &dyn Clock, progress:
             load_reason: None,
             training_by_name: false,
             ask_confidence: false,
+            simulated: true,
         };
         plan::plan(folder, &request, clock)?;
         let mut trials = Trials::open(folder, clock)?;

@@ -151,6 +151,9 @@ pub struct Plan {
     pub training_by_name: bool,
     /// True when confidence and a remark are asked for.
     pub ask_confidence: bool,
+    /// Sealed for simulated listeners alone: no person may take it, and it has no place among the session's tests.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub simulated: bool,
 }
 
 /// A plan with its seal.
@@ -320,6 +323,9 @@ pub struct TrialRecord {
     pub opened_at: Timestamp,
     /// How it was played: device, rate, buffer; free text.
     pub played: String,
+    /// It was played to a person without sound: practice, never scored as theirs.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub practice: bool,
     /// Where it stands.
     pub state: TrialState,
 }

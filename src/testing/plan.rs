@@ -57,6 +57,8 @@ pub struct Request {
     pub training_by_name: bool,
     /// A confidence and a remark are asked for after each pick.
     pub ask_confidence: bool,
+    /// For simulated listeners alone.
+    pub simulated: bool,
 }
 
 /// The document of `plan`.
@@ -279,6 +281,7 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
         generator: generator::NAME.to_owned(),
         training_by_name: request.training_by_name,
         ask_confidence: request.ask_confidence,
+        simulated: request.simulated,
     })
 }
 

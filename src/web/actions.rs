@@ -170,6 +170,7 @@ fn plan_request(fields: &Fields) -> Result<plan::Request, Failure> {
         load_reason: fields.get("load_reason").map(str::to_owned),
         training_by_name: false,
         ask_confidence: fields.contains_key("ask_confidence"),
+        simulated: false,
     })
 }
 

@@ -131,6 +131,7 @@ fn guessed(plan: &Plan, random: &mut Generator) -> Vec<TrialRecord> {
             commitment,
             opened_at: now,
             played: String::new(),
+            practice: false,
             state: TrialState::Answered {
                 answer,
                 order: opened.order,
