@@ -9,7 +9,7 @@ use crate::model::ids::{ExcerptName, MicName, SetupName, TestId};
 use crate::model::outside::Clock;
 use crate::model::rig::{Rig, Setup};
 use crate::model::session::{Clip, MatchRun, Take};
-use crate::model::trial::{Controls, Method, Plan, PlanClip, SealedTest, TrialCount};
+use crate::model::trial::{Controls, Design, Method, Plan, PlanClip, SealedTest, TrialCount};
 use crate::stats::verdict::{Counted, numbers};
 use crate::store::Session;
 use crate::trial::{generator, seal};
@@ -280,6 +280,9 @@ pub(super) fn build(session: &Session, request: &Request, test: TestId) -> Resul
         alpha: Probability::new(request.alpha)?,
         bound: Probability::new(request.bound)?,
         controls: request.controls,
+        known_db: None,
+        design: Design::Paired,
+        units: std::collections::BTreeMap::new(),
         attribute: request.attribute.clone(),
         expect: request.expect.clone(),
         reference: request.reference.clone(),
