@@ -415,6 +415,7 @@ fn count(done: &mut Progressed, kind: TrialKind) {
         TrialKind::Scored => done.scored += 1,
         TrialKind::SameFile => done.same_file += 1,
         TrialKind::Repeat => done.repeat += 1,
+        TrialKind::Known => done.known += 1,
     }
 }
 
