@@ -2,7 +2,7 @@
 
 use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
-use crate::model::trial::{Plan, TrialKind, TrialRecord, TrialState};
+use crate::model::trial::{Plan, TrialRecord, TrialState};
 use crate::store::Session;
 use crate::trial::{Progressed, draw};
 use std::collections::{BTreeMap, BTreeSet};
@@ -54,7 +54,7 @@ impl Known {
     /// Counts a trial that was answered.
     pub(super) fn answered(&mut self, trial: &TrialRecord, kind: Kind) {
         if let TrialState::Answered { order, .. } = &trial.state {
-            count(self.seats.entry((trial.listener.clone(), kind)).or_default(), order.kind);
+            self.seats.entry((trial.listener.clone(), kind)).or_default().add(order.kind);
         }
     }
 
@@ -67,13 +67,5 @@ impl Known {
         let Some(planned) = draw::planned(plan) else { return false };
         let through = |kind: Kind| self.seats.iter().filter(|((_, k), done)| *k == kind && done.all() >= planned).count();
         through(Kind::Person).max(through(Kind::Simulated)) >= plan.listeners as usize
-    }
-}
-
-fn count(done: &mut Progressed, kind: TrialKind) {
-    match kind {
-        TrialKind::Scored => done.scored += 1,
-        TrialKind::SameFile => done.same_file += 1,
-        TrialKind::Repeat => done.repeat += 1,
     }
 }

@@ -6,7 +6,7 @@ use crate::model::ids::{ExcerptName, MicName, SetupName, TestId};
 use crate::model::outside::Clock;
 use crate::model::rig::{Rig, Setup};
 use crate::model::session::{Clip, MatchRun, Take};
-use crate::model::trial::{Controls, Method, Plan, PlanClip, SealedTest, TrialCount};
+use crate::model::trial::{Controls, Design, Method, Plan, PlanClip, SealedTest, TrialCount};
 use crate::report::count::{CountDoc, PowerDoc};
 use crate::rig::differs::{differs, notes_that_differ, refuse_loads};
 use crate::stats::verdict::{Counted, numbers};
@@ -266,6 +266,9 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
         alpha: Probability::new(request.alpha)?,
         bound: Probability::new(request.bound)?,
         controls: request.controls,
+        known_db: None,
+        design: Design::Paired,
+        units: std::collections::BTreeMap::new(),
         attribute: request.attribute.clone(),
         expect: request.expect.clone(),
         reference: request.reference.clone(),

@@ -49,7 +49,7 @@ fn contains(hay: &[u8], needle: &[u8]) -> bool {
 fn no_byte_of_an_order_is_stored_before_its_pick() {
     let dir = tempfile::tempdir().unwrap();
     let folder = dir.path().join("s");
-    let plan = draws::plan(Method::Abx, &["one", "two"], 4, Controls { same_file: 2, repeat: 2 });
+    let plan = draws::plan(Method::Abx, &["one", "two"], 4, Controls { same_file: 2, repeat: 2, known: 0 });
     session(&folder, &plan);
     let clock = SystemClock;
     let mut trials = Trials::open(&folder, &clock).unwrap();
