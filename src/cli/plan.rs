@@ -72,6 +72,9 @@ pub(crate) struct Args {
     /// Ask for a confidence (0 to 100) and a remark after each pick.
     #[arg(long)]
     pub(crate) ask_confidence: bool,
+    /// Seal it for simulated listeners alone: rehearsals that are kept. It has no place among the session's tests.
+    #[arg(long)]
+    pub(crate) simulated: bool,
     /// Print what the test could find; seal nothing.
     #[arg(long)]
     pub(crate) what_if: bool,
@@ -126,6 +129,7 @@ fn request(args: &Args) -> Request {
         load_reason: args.load_reason.clone(),
         training_by_name: args.training_by_name,
         ask_confidence: args.ask_confidence,
+        simulated: args.simulated,
     }
 }
 

@@ -183,6 +183,7 @@ fn evening(plan: &Plan, ears: &Ears, random: &mut dyn RandomWords) -> Result<Tal
             TrialKind::Scored => done.scored += 1,
             TrialKind::SameFile => done.same_file += 1,
             TrialKind::Repeat => done.repeat += 1,
+            TrialKind::Known => done.known += 1,
         }
     }
     Ok(tally)
@@ -343,9 +344,10 @@ pub fn simulate(
         let open = trials.next_with(plan, code, "simulated listener", random)?;
         let sounded = |label: &String| {
             let (clip, anchor) = trials.for_the_player(&open.id, label)?;
-            Some(SlotRecord { label: label.clone(), clip, anchor })
+            Some(SlotRecord { label: label.clone(), clip, anchor, raised: false })
         };
         let slots: Vec<_> = open.labels.iter().filter_map(sounded).collect();
+        open.labels.iter().for_each(|label| trials.fetched(&open.id, label));
         let choice = if plan.method == Method::Graded {
             let truly = ears.truly(random);
             rating(plan, &slots, &open.choices, truly, random)

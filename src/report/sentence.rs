@@ -198,6 +198,10 @@ fn main_clause(f: &Facts) -> String {
             percent(f.upper95.unwrap_or(1.0)),
             percent(f.bound)
         ),
+        VerdictKind::HeardSome => format!("Heard by some: {}; together {}", f.significant.join(", "), counts(f)),
+        VerdictKind::Insensitive => {
+            "No verdict: a known difference was not told apart, so silence of the answers says nothing of the setups".to_owned()
+        }
         VerdictKind::Reversed => {
             let said = counts_with(f, f.reversed_p);
             format!("The wrong way round: {said}, fewer than chance allows; check labels and instructions")
@@ -218,7 +222,9 @@ fn main_clause(f: &Facts) -> String {
             counts(f),
             percent(f.power_75)
         ),
-        VerdictKind::Preferred | VerdictKind::NoPreferenceShown => preference(f),
+        VerdictKind::Preferred | VerdictKind::Divided | VerdictKind::NoPreferenceBounded | VerdictKind::NoPreferenceShown => {
+            preference(f)
+        }
         VerdictKind::RatedApart => format!("Rated apart: {}", rated(f)),
         VerdictKind::NotRatedApart => format!("Not rated apart: {}", rated(f)),
     }

@@ -6,7 +6,7 @@ use crate::model::ids::{ExcerptName, MicName, SetupName, TestId};
 use crate::model::outside::Clock;
 use crate::model::rig::{Rig, Setup};
 use crate::model::session::{Clip, MatchRun, Take};
-use crate::model::trial::{Controls, Method, Plan, PlanClip, SealedTest, TrialCount};
+use crate::model::trial::{Controls, Design, Method, Plan, PlanClip, SealedTest, TrialCount};
 use crate::report::count::{CountDoc, PowerDoc};
 use crate::rig::differs::{differs, notes_that_differ, refuse_loads};
 use crate::stats::verdict::{Counted, numbers};
@@ -57,6 +57,8 @@ pub struct Request {
     pub training_by_name: bool,
     /// A confidence and a remark are asked for after each pick.
     pub ask_confidence: bool,
+    /// For simulated listeners alone.
+    pub simulated: bool,
 }
 
 /// The document of `plan`.
@@ -264,6 +266,9 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
         alpha: Probability::new(request.alpha)?,
         bound: Probability::new(request.bound)?,
         controls: request.controls,
+        known_db: None,
+        design: Design::Paired,
+        units: std::collections::BTreeMap::new(),
         attribute: request.attribute.clone(),
         expect: request.expect.clone(),
         reference: request.reference.clone(),
@@ -279,6 +284,7 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
         generator: generator::NAME.to_owned(),
         training_by_name: request.training_by_name,
         ask_confidence: request.ask_confidence,
+        simulated: request.simulated,
     })
 }
 

@@ -41,6 +41,8 @@ impl Tally {
         match order.kind {
             TrialKind::SameFile => add(&mut self.same_file, control),
             TrialKind::Repeat => add(&mut self.repeat, control),
+            // Counted where the verdict asks for them.
+            TrialKind::Known => {}
             TrialKind::Scored => {
                 let first_choice = matches!(choice, "A" | "1");
                 let hit =

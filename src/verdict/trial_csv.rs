@@ -75,6 +75,7 @@ fn csv_row(plan: &Plan, trial: &TrialRecord) -> Vec<String> {
                 TrialKind::Scored => "scored",
                 TrialKind::SameFile => "same-file",
                 TrialKind::Repeat => "repeat",
+                TrialKind::Known => "known",
             };
             [
                 kind.to_owned(),

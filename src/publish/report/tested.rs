@@ -213,6 +213,7 @@ fn pick(plan: &Plan, trial: &TrialRecord) -> PickView {
                 TrialKind::Scored => "scored",
                 TrialKind::SameFile => "same-file",
                 TrialKind::Repeat => "repeat",
+                TrialKind::Known => "known",
             }
             .to_owned();
             view.order = sounded(plan, order);
