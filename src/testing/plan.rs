@@ -282,6 +282,8 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
         generator: generator::NAME.to_owned(),
         training_by_name: request.training_by_name,
         ask_confidence: request.ask_confidence,
+        simulated: false,
+        family: None,
     })
 }
 

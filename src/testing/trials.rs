@@ -299,6 +299,7 @@ impl<'a> Trials<'a> {
             commitment: hidden.commitment(),
             opened_at: self.clock.now(),
             played: played.to_owned(),
+            practice: false,
             state: TrialState::Open,
         };
         let written = self.session.open_trial(&record, self.clock.now());
