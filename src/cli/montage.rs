@@ -8,7 +8,7 @@ use crate::publish::montage::{MontageDoc, montage};
 use crate::publish::montage_request::Request;
 use crate::publish::reveal::{RevealDoc, reveal};
 use crate::report::cues::time_link;
-use crate::report::sentence::p_text;
+use crate::report::text::p_text;
 use crate::units::{Lufs, SampleRate};
 use std::path::PathBuf;
 

@@ -83,6 +83,17 @@ pub enum TrialCount {
     OpenEnded,
 }
 
+/// A test's place among those that a session's claim rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct FamilyPlace {
+    /// How many the first seal declared.
+    pub planned: u32,
+    /// Which of them this is, from 1; `None` beyond them: exploratory.
+    pub number: Option<u32>,
+    /// Level of the test: the session's over their number.
+    pub level: f64,
+}
+
 /// How the samples of a trial are drawn.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -205,6 +216,9 @@ pub struct Plan {
     /// Sealed for simulated listeners alone: no person may take it, and it has no place among the session's tests.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub simulated: bool,
+    /// The test's place among those that the session's claim rests on; `None` in plans that were sealed before there were such places.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub family: Option<FamilyPlace>,
 }
 
 /// A plan with its seal.

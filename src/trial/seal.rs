@@ -16,6 +16,13 @@ fn added(plan: &Plan) -> Vec<(&'static str, String)> {
     if let Some(db) = plan.known_db {
         out.push(("raised in them by dB", db.value().to_string()));
     }
+    if let Some(family) = plan.family {
+        let place = family.number.map_or_else(|| "beyond them".to_owned(), |n| format!("number {n}"));
+        out.push(("tests that the claim rests on", format!("{}, this one {place}, level {}", family.planned, family.level)));
+    }
+    if plan.simulated {
+        out.push(("listeners", "simulated ones alone".to_owned()));
+    }
     out.extend(plan.units.iter().map(|(take, unit)| ("rewiring", format!("{take} with {unit}"))));
     out
 }
