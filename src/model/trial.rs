@@ -83,6 +83,17 @@ pub enum TrialCount {
     OpenEnded,
 }
 
+/// A test's place among those that a session's claim rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct FamilyPlace {
+    /// How many the first seal declared.
+    pub planned: u32,
+    /// Which of them this is, from 1; `None` beyond them: exploratory.
+    pub number: Option<u32>,
+    /// Level of the test: the session's over their number.
+    pub level: f64,
+}
+
 /// How the samples of a trial are drawn.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -131,6 +142,28 @@ pub struct Controls {
     /// One take against itself, raised by [`Plan::known_db`]: could anything have been heard?
     #[serde(default, skip_serializing_if = "is_none_planned")]
     pub known: u32,
+}
+
+/// A look before the end of a test.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Look {
+    /// After so many scored answers of all listeners together.
+    pub answers: u64,
+    /// Fewest right that end the test; `None` where no number does.
+    pub least_correct: Option<u64>,
+}
+
+/// What a test was sealed under: copies of a session diverge here.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Sealing {
+    /// The session's id.
+    pub session_id: Option<String>,
+    /// 32 bytes of the operating system's, hexadecimal.
+    pub nonce: Sha256Hex,
+    /// Head of the log before the seal.
+    pub head: Sha256Hex,
+    /// Number of the rules by which the result will be made.
+    pub rules: u32,
 }
 
 /// A clip as a plan names it.
@@ -198,6 +231,12 @@ pub struct Plan {
     pub exclusion: String,
     /// Name and version of the generator that draws the orders.
     pub generator: String,
+    /// Looks before the end: after so many answers of the panel the test ends if so many are right.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub looks: Vec<Look>,
+    /// What it was sealed under; `None` in plans of older programs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sealing: Option<Sealing>,
     /// True when listeners may hear the setups by name before the scored trials.
     pub training_by_name: bool,
     /// True when confidence and a remark are asked for.
@@ -205,6 +244,9 @@ pub struct Plan {
     /// Sealed for simulated listeners alone: no person may take it, and it has no place among the session's tests.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub simulated: bool,
+    /// The test's place among those that the session's claim rests on; `None` in plans that were sealed before there were such places.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub family: Option<FamilyPlace>,
 }
 
 /// A plan with its seal.

@@ -16,6 +16,27 @@ fn added(plan: &Plan) -> Vec<(&'static str, String)> {
     if let Some(db) = plan.known_db {
         out.push(("raised in them by dB", db.value().to_string()));
     }
+    if plan.simulated {
+        out.push(("listeners", "simulated ones alone".to_owned()));
+    }
+    if let Some(f) = &plan.family {
+        let place = match f.number {
+            Some(number) => format!("{number} of {}", f.planned),
+            None if plan.simulated => format!("none of {}", f.planned),
+            None => format!("none of {}: exploratory", f.planned),
+        };
+        out.push(("place among the session's tests", format!("{place}, level {}", f.level)));
+    }
+    out.extend(plan.looks.iter().map(|l| {
+        let ends = l.least_correct.map_or_else(|| "no number".to_owned(), |k| format!("{k} right or more"));
+        ("look", format!("after {} answers {ends} ends it", l.answers))
+    }));
+    if let Some(s) = &plan.sealing {
+        out.push(("session", s.session_id.clone().unwrap_or_else(|| "-".to_owned())));
+        out.push(("nonce", s.nonce.to_string()));
+        out.push(("head of the log before the seal", s.head.to_string()));
+        out.push(("rules of the result", s.rules.to_string()));
+    }
     out.extend(plan.units.iter().map(|(take, unit)| ("rewiring", format!("{take} with {unit}"))));
     out
 }
