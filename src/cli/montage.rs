@@ -7,7 +7,7 @@ use crate::model::outside::SystemClock;
 use crate::publish::montage::{MontageDoc, Request, montage};
 use crate::publish::reveal::{RevealDoc, reveal};
 use crate::report::cues::time_link;
-use crate::report::sentence::p_text;
+use crate::report::text::p_text;
 use crate::units::{Lufs, SampleRate};
 use std::path::PathBuf;
 

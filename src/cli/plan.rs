@@ -9,7 +9,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, SetupName};
 use crate::model::outside::SystemClock;
 use crate::model::trial::{Controls, TrialCount};
-use crate::report::numbers::count;
+use crate::report::text::count;
 use crate::testing::plan::{PlanDoc, Request, further, plan};
 use std::io::IsTerminal;
 use std::path::PathBuf;

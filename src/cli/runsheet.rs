@@ -36,7 +36,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         "the order that was drawn for this session"
     });
     if let Some(needed) = doc.takes_needed {
-        let tests = crate::report::numbers::count(doc.tests as usize, "test", "tests");
+        let tests = crate::report::text::count(doc.tests as usize, "test", "tests");
         shell.say(&format!("takes needed for a claim about the wiring ({tests}): {needed} of each setup, wired anew for each"));
     }
     shell.say("pass  setup         done  notes");

@@ -117,6 +117,18 @@ impl Subject {
     }
 }
 
+/// Of whom a preference is said.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Scope {
+    /// The one listener there is.
+    One,
+    /// Each of the listeners, by an own test.
+    Each,
+    /// The listeners together, each as one opinion.
+    Listeners,
+}
+
 impl fmt::Display for VerdictKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(self.name())

@@ -245,7 +245,7 @@ pub fn least_p(setups: usize, clips: u32) -> f64 {
 
 fn few_clips(least: Option<f64>, record: Option<&BlindMontage>, chosen: &Chosen, warnings: &mut Vec<String>) {
     if let (Some(least), Some(record)) = (least, record) {
-        let said = crate::report::sentence::p_text(least);
+        let said = crate::report::text::p_text(least);
         if least > 0.05 {
             warnings
                 .push(format!("{} clips: at best {said}; so few cannot beat chance, however many people answer", record.clips));

@@ -6,7 +6,7 @@ use crate::model::ids::WiringName;
 use crate::model::rig::Rig;
 use crate::model::session::Take;
 use crate::model::trial::{Design, Method, Plan, TrialCount};
-use crate::report::numbers::count;
+use crate::report::text::count;
 use crate::stats::binomial::{critical, critical_two_sided};
 use crate::stats::controls::cue_power;
 use crate::stats::takes::Rule;

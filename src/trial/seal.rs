@@ -16,16 +16,12 @@ fn added(plan: &Plan) -> Vec<(&'static str, String)> {
     if let Some(db) = plan.known_db {
         out.push(("raised in them by dB", db.value().to_string()));
     }
+    if let Some(family) = plan.family {
+        let place = family.number.map_or_else(|| "beyond them".to_owned(), |n| format!("number {n}"));
+        out.push(("tests that the claim rests on", format!("{}, this one {place}, level {}", family.planned, family.level)));
+    }
     if plan.simulated {
         out.push(("listeners", "simulated ones alone".to_owned()));
-    }
-    if let Some(f) = &plan.family {
-        let place = match f.number {
-            Some(number) => format!("{number} of {}", f.planned),
-            None if plan.simulated => format!("none of {}", f.planned),
-            None => format!("none of {}: exploratory", f.planned),
-        };
-        out.push(("place among the session's tests", format!("{place}, level {}", f.level)));
     }
     out.extend(plan.looks.iter().map(|l| {
         let ends = l.least_correct.map_or_else(|| "no number".to_owned(), |k| format!("{k} right or more"));

@@ -4,9 +4,9 @@ use crate::model::audio::Sha256Hex;
 use crate::model::failure::Failure;
 use crate::model::ids::TestId;
 use crate::model::trial::{OrderRecord, SealedTest, TrialRecord, TrialState};
-use crate::sound::read::hash_file;
 use crate::store::Session;
 use crate::trial::{canonical_order, opens, seal};
+use crate::verdict::hashes::Hashes;
 use crate::verdict::score;
 use serde::Serialize;
 use std::collections::HashMap;
@@ -119,13 +119,13 @@ pub(crate) fn opening_told(test: &TestId, number: u32, opening: &Opening<'_>) ->
 }
 
 /// Looks at every file; returns how many are not there because this copy was shared without them.
-fn file_problems(session: &Session, out: &mut Vec<Problem>) -> Result<u64, Failure> {
+fn file_problems(session: &Session, hashes: &Hashes, out: &mut Vec<Problem>) -> Result<u64, Failure> {
     let (with_audio, mut left_out) = (session.has_audio(), 0);
-    let mut check = |place: String, relative: &str, wanted: &str| match hash_file(&session.absolute(relative)) {
+    let mut check = |place: String, relative: &str, wanted: &str| match hashes.of(&session.absolute(relative)) {
         Ok(found) if found.as_str() == wanted => {}
         Ok(_) => out.push(Problem { place, what: format!("{relative} has other bytes than were recorded") }),
         Err(_) if !with_audio && !session.absolute(relative).exists() => left_out += 1,
-        Err(e) => out.push(Problem { place, what: e.to_string() }),
+        Err(what) => out.push(Problem { place, what }),
     };
     for take in session.takes()? {
         check(take.id.to_string(), &take.path, take.sha256.as_str());
@@ -204,16 +204,24 @@ fn record_problems(session: &Session, out: &mut Vec<Problem>) -> Result<u64, Fai
 /// # Errors
 /// The session cannot be read at all; everything else is a problem in the document.
 pub fn audit(folder: &Path) -> Result<AuditDoc, Failure> {
-    let session = Session::open_read(folder)?;
+    audit_of(&Session::open_read(folder)?, &Hashes::default())
+}
+
+/// The same of an open session, with hashes that are known already.
+///
+/// # Errors
+/// The session cannot be read.
+pub fn audit_of(session: &Session, hashes: &Hashes) -> Result<AuditDoc, Failure> {
     let chain = session.chain()?;
     let mut problems: Vec<Problem> =
         chain.breaks.iter().map(|(seq, what)| Problem { place: format!("log entry {seq}"), what: what.clone() }).collect();
-    let unverified_files = file_problems(&session, &mut problems)?;
-    montage_problems(&session, &mut problems)?;
-    let void_trials = record_problems(&session, &mut problems)?;
-    let verdicts = score::score_session(&session)?
-        .into_iter()
-        .filter_map(|t| t.result.map(|r| VerdictDoc { test: t.test, verdict: r.verdict, sentence: r.sentence }))
+    let unverified_files = file_problems(session, hashes, &mut problems)?;
+    montage_problems(session, &mut problems)?;
+    let void_trials = record_problems(session, &mut problems)?;
+    let verdicts = score::score_with(session, hashes)?
+        .iter()
+        .filter_map(|t| t.result().filter(|r| r.head.closed))
+        .map(|r| VerdictDoc { test: r.head.test.to_string(), verdict: r.verdict.name(), sentence: r.sentence.clone() })
         .collect();
     Ok(AuditDoc {
         ok: problems.is_empty(),
