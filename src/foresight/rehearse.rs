@@ -353,6 +353,7 @@ pub fn simulate(
             Some(SlotRecord { label: label.clone(), clip, anchor, raised: false })
         };
         let slots: Vec<_> = open.labels.iter().filter_map(sounded).collect();
+        open.labels.iter().for_each(|label| trials.fetched(&open.id, label));
         let choice = if plan.method == Method::Graded {
             let truly = ears.truly(random);
             rating(plan, &slots, &open.choices, truly, random)

@@ -104,6 +104,29 @@ impl Session {
         walk().map_err(|e| self.database("reading the log", e))
     }
 
+    /// Hash of the last entry; 64 zeros when there is none.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`] when it cannot be read.
+    pub fn chain_head(&self) -> Result<String, StoreError> {
+        last(self.connection()).map(|(_, hash)| hash).map_err(|e| self.database("reading the log", e))
+    }
+
+    /// Hash of the last entry of that kind about a record: the head of the chain right after it.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`] when it cannot be read.
+    pub fn head_after(&self, what: &str, subject: &str) -> Result<Option<String>, StoreError> {
+        let read = || -> rusqlite::Result<Option<String>> {
+            // From the end: what is asked for was mostly written just now.
+            let mut statement = self
+                .connection()
+                .prepare_cached("SELECT hash FROM log WHERE what = ?1 AND subject = ?2 ORDER BY seq DESC LIMIT 1")?;
+            statement.query_row([what, subject], |row| row.get(0)).optional()
+        };
+        read().map_err(|e| self.database("reading the log", e))
+    }
+
     /// Walks the chain: number of entries, head, and every place where it does not hold.
     ///
     /// # Errors

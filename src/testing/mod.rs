@@ -6,7 +6,14 @@
 
 pub mod desk;
 pub mod listen;
+pub mod panel;
 pub mod plan;
+pub mod plan_check;
+pub mod plan_doc;
+mod plan_family;
+mod plan_units;
 pub mod plan_warnings;
+pub mod receipt;
+pub mod seat;
 pub mod sounding;
 pub mod trials;

@@ -44,6 +44,7 @@ fn heard(folder: &Path, method: Method) -> TestId {
                 open.choices[random.below(open.choices.len() as u64) as usize].clone()
             };
             let answer = Answer { choice, confidence: Some(7), remark: Some("\"boomy\", {\"order\": null}\tß".to_owned()) };
+            open.labels.iter().for_each(|label| trials.fetched(&open.id, label));
             trials.pick(&plan, &open.id, &answer, Vec::new()).unwrap();
         }
     }
