@@ -1,12 +1,27 @@
-//! `runsheet`: the interleaved capture order, so that warm-up and drift do not pose as wiring.
+//! `runsheet`: the order of capture, drawn once from all orders, so that warm-up and drift owe nothing to the wiring.
 
 use crate::circuit::caution;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
+use crate::model::ids::SetupName;
+use crate::model::outside::Clock;
+use crate::model::random::RandomWords;
 use crate::model::rig::{Rig, Setup};
-use crate::store::Session;
-use serde::Serialize;
+use crate::stats::takes::Rule;
+use crate::store::{Session, random};
+use crate::trial::Generator;
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 use std::path::Path;
+
+/// Takes of each setup unless said otherwise: what a claim about the wiring needs in a session of up to six tests.
+pub const TAKES: u32 = 5;
+
+/// The `what` of the log's entry of a drawn order.
+const DRAWN: &str = "run-sheet";
+
+/// The level of all tests of a session together, unless a plan says less.
+const LEVEL: f64 = 0.05;
 
 /// One pass.
 #[derive(Debug, Clone, Serialize)]
@@ -15,7 +30,7 @@ pub struct PassDoc {
     pub pass: u32,
     /// Its setup.
     pub setup: String,
-    /// What to change before it; empty for nothing.
+    /// What to change before it.
     pub change: String,
 }
 
@@ -24,73 +39,152 @@ pub struct PassDoc {
 pub struct RunsheetDoc {
     /// Passes in their order.
     pub order: Vec<PassDoc>,
+    /// Takes of each setup.
+    pub takes: u32,
+    /// Tests that the session's claim is to rest on.
+    pub tests: u32,
+    /// Takes of each setup that a claim about the wiring needs with so many tests.
+    pub takes_needed: Option<u64>,
+    /// True when the order was drawn just now; false for one that was drawn before.
+    pub drawn_now: bool,
     /// What is held.
     pub held: std::collections::BTreeMap<String, String>,
     /// What to mind.
     pub cautions: Vec<String>,
+    /// What to know about the order.
+    pub warnings: Vec<String>,
 }
 
-/// Orders of `k` setups, one row per round, such that over the rounds every setup stands in every place and follows every other about
-/// equally often (E. J. Williams 1949; from memory). For two: A B, B A, B A, A B, and so on, so that a linear drift cancels.
+/// An order that was drawn, as the log keeps it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Drawn {
+    /// Takes of each setup.
+    pub takes: u32,
+    /// The setup of each pass.
+    pub order: Vec<SetupName>,
+}
+
+/// Draws an order of `takes` passes of each of `k` setups: every order as likely as every other one, never balanced. That is what makes the
+/// takes test exact under any drift (Fisher 1935: the draw is the reason for the test; from memory).
 #[must_use]
-pub fn order(k: usize, rounds: usize) -> Vec<usize> {
-    if k == 2 {
-        // The Thue-Morse signs: A B B A B A A B ...
-        return (0..2 * rounds).map(|n| (n.count_ones() % 2) as usize).collect();
-    }
-    let zigzag: Vec<usize> = (0..k).map(|i| if i % 2 == 0 { i / 2 } else { k - i.div_ceil(2) }).collect();
-    (0..rounds)
-        .flat_map(|r| {
-            let row: Vec<usize> = zigzag.iter().map(|z| (z + r / 2) % k).collect();
-            // Every other round runs backwards: a linear drift then falls on all setups alike.
-            if r % 2 == 1 { row.into_iter().rev().collect::<Vec<_>>() } else { row }
-        })
-        .collect()
+pub fn draw(k: usize, takes: u32, mut random: &mut dyn RandomWords) -> Vec<usize> {
+    let mut order: Vec<usize> = (0..k).flat_map(|setup| std::iter::repeat_n(setup, takes as usize)).collect();
+    RandomWords::shuffle(&mut random, &mut order);
+    order
+}
+
+/// The orders that were drawn in a session, oldest first.
+///
+/// # Errors
+/// The log cannot be read.
+pub fn drawn(session: &Session) -> Result<Vec<Drawn>, Failure> {
+    let mut out = Vec::new();
+    session.each_entry(&mut |entry| {
+        if entry.what == DRAWN {
+            out.extend(serde_json::from_str::<Drawn>(entry.body));
+        }
+    })?;
+    Ok(out)
+}
+
+/// Writes a drawn order into the log.
+///
+/// # Errors
+/// The log cannot be written.
+pub fn keep(session: &mut Session, drawn: &Drawn, now: Timestamp) -> Result<(), Failure> {
+    Ok(session.log_event(DRAWN, DRAWN, drawn, now)?)
 }
 
 fn change(rig: &Rig, before: Option<&Setup>, setup: &Setup) -> String {
-    let network = |s: &Setup| s.wiring.as_ref().and_then(|w| rig.wiring(w)).map(|w| w.network.clone());
-    let tap = |s: &Setup| s.tap_ohm.map(|t| format!("{} ohm tap", t.value()));
+    let network = setup.wiring.as_ref().and_then(|w| rig.wiring(w)).map(|w| w.network.clone());
     let mut parts = Vec::new();
-    if before.is_none_or(|b| network(b) != network(setup)) {
-        parts.extend(network(setup).map(|n| format!("wire {n}")));
+    match network {
+        // Undone and made anew before every pass: what the wiring did is repeated only where the wiring is.
+        Some(n) if before.is_some_and(|b| b.wiring == setup.wiring) => parts.push(format!("undo the wiring and wire {n} anew")),
+        Some(n) => parts.push(format!("wire {n}")),
+        None => {}
     }
-    if before.is_none_or(|b| b.tap_ohm != setup.tap_ohm) {
-        parts.extend(tap(setup).map(|t| format!("plug into the {t}")));
-    }
-    if before.is_some_and(|b| b.name == setup.name) {
-        return String::new();
+    if let Some(tap) = setup.tap_ohm.filter(|_| before.is_none_or(|b| b.tap_ohm != setup.tap_ohm)) {
+        parts.push(format!("plug into the {} ohm tap", tap.value()));
     }
     if parts.is_empty() {
-        parts.push(format!("change to {}", setup.name));
+        let again = before.is_some_and(|b| b.name == setup.name);
+        parts.push(if again { format!("undo {} and make it anew", setup.name) } else { format!("change to {}", setup.name) });
     }
     format!("{}: {}", caution::CHANGE, parts.join(", "))
 }
 
-/// The capture order for so many takes of every setup.
+fn wrong(message: String, next: &str) -> Failure {
+    Failure::plain("wrong-use", Fate::WrongUse, message, next)
+}
+
+fn check(rig: &Rig, takes: Option<u32>, tests: u32) -> Result<(), Failure> {
+    if rig.setups.len() < 2 {
+        let message = format!("the session has {} setups; two or more are needed", rig.setups.len());
+        return Err(Failure::plain("too-few-setups", Fate::Refused, message, "describe them in a rig sheet and read it in"));
+    }
+    if let Some(takes) = takes.filter(|t| !(1..=100).contains(t)) {
+        return Err(wrong(format!("{takes} takes; 1 to 100 are needed"), "5 or more are advised"));
+    }
+    if !(1..=1000).contains(&tests) {
+        return Err(wrong(format!("--tests {tests}; 1 to 1000 are needed"), "1 is the default"));
+    }
+    Ok(())
+}
+
+/// The run sheet that was drawn last; nothing where none was.
+///
+/// # Errors
+/// The session cannot be read, or has fewer than two setups.
+pub fn last(folder: &Path, tests: u32) -> Result<Option<RunsheetDoc>, Failure> {
+    let session = Session::open_read(folder)?;
+    let rig = session.rig()?;
+    check(&rig, None, tests)?;
+    let all = drawn(&session)?;
+    Ok(all.last().map(|one| document(&rig, one, tests, false, all.len())))
+}
+
+/// The order of capture: the one that was drawn, or one that is drawn now and kept in the log.
 ///
 /// # Errors
 /// Fewer than two setups, no takes or absurdly many.
-pub fn runsheet(folder: &Path, takes: u32) -> Result<RunsheetDoc, Failure> {
-    let rig = Session::open_read(folder)?.rig()?;
-    if rig.setups.len() < 2 {
-        let message = format!("the session has {} setups; two or more are wanted", rig.setups.len());
-        return Err(Failure::plain("too-few-setups", Fate::Refused, message, "describe them in a rig sheet and read it in"));
+pub fn runsheet(folder: &Path, takes: Option<u32>, tests: u32, clock: &dyn Clock) -> Result<RunsheetDoc, Failure> {
+    let session = Session::open_read(folder)?;
+    let rig = session.rig()?;
+    check(&rig, takes, tests)?;
+    let all = drawn(&session)?;
+    let of_these_setups = |d: &Drawn| d.order.iter().all(|s| rig.setup(s).is_some());
+    if let Some(one) = all.last().filter(|d| of_these_setups(d) && takes.is_none_or(|t| t == d.takes)) {
+        return Ok(document(&rig, one, tests, false, all.len()));
     }
-    if !(1..=100).contains(&takes) {
-        return Err(Failure::plain(
-            "wrong-use",
-            Fate::WrongUse,
-            format!("{takes} takes; 1 to 100 are wanted"),
-            "4 or more are advised",
-        ));
-    }
+    drop(session);
+    let takes = takes.unwrap_or(TAKES);
+    let order = draw(rig.setups.len(), takes, &mut Generator::from_seed(random::seed()?));
+    let one = Drawn { takes, order: order.into_iter().map(|i| rig.setups[i].name.clone()).collect() };
+    keep(&mut Session::open_write(folder, clock.now())?, &one, clock.now())?;
+    Ok(document(&rig, &one, tests, true, all.len() + 1))
+}
+
+fn document(rig: &Rig, drawn: &Drawn, tests: u32, drawn_now: bool, draws: usize) -> RunsheetDoc {
     let mut before: Option<&Setup> = None;
     let mut passes = Vec::new();
-    for (pass, index) in (1..).zip(order(rig.setups.len(), takes as usize)) {
-        let setup = &rig.setups[index];
-        passes.push(PassDoc { pass, setup: setup.name.to_string(), change: change(&rig, before, setup) });
+    for (pass, name) in (1..).zip(&drawn.order) {
+        let Some(setup) = rig.setup(name) else { continue };
+        passes.push(PassDoc { pass, setup: name.to_string(), change: change(rig, before, setup) });
         before = Some(setup);
+    }
+    let takes_needed = if rig.setups.len() == 2 { Rule::Match.takes_needed(LEVEL / f64::from(tests)) } else { None };
+    let mut warnings = Vec::new();
+    if draws > 1 {
+        warnings.push(format!(
+            "{draws} orders were drawn in this session: keep to one of them, or plans will say that the order was chosen"
+        ));
+    }
+    if let Some(needed) = takes_needed.filter(|n| u64::from(drawn.takes) < *n) {
+        warnings.push(format!(
+            "{} takes of each setup are too few for a claim about the wiring in a session of {tests} tests: {needed} are needed",
+            drawn.takes
+        ));
     }
     let cautions = caution::VALVE
         .iter()
@@ -98,5 +192,5 @@ pub fn runsheet(folder: &Path, takes: u32) -> Result<RunsheetDoc, Failure> {
         .map(|t| (*t).to_owned())
         .chain([caution::HEARING.to_owned()])
         .collect();
-    Ok(RunsheetDoc { order: passes, held: rig.held.clone(), cautions })
+    RunsheetDoc { order: passes, takes: drawn.takes, tests, takes_needed, drawn_now, held: rig.held.clone(), cautions, warnings }
 }

@@ -4,6 +4,7 @@ use super::shell::{Outcome, Shell};
 use super::values::MethodArg;
 use crate::foresight::chance::{ChanceDoc, LookDoc, SequenceDoc, Spending, WhatIfDoc, chance, chance_of_picks, looks, what_if};
 use crate::model::failure::Failure;
+use crate::testing::plan_check::check_level;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury chance --method abx --trials 16 --correct 12";
 
@@ -20,10 +21,10 @@ pub(crate) struct Args {
     /// How many were right (preference: how often the first named was preferred).
     #[arg(long, value_name = "C")]
     pub(crate) correct: Option<u64>,
-    /// Level of the test.
+    /// Level of the test: above 0, at most 0.05.
     #[arg(long, value_name = "A", default_value_t = 0.05)]
     pub(crate) alpha: f64,
-    /// Smallest share of truly heard trials worth finding.
+    /// Smallest share of truly heard trials worth finding: above 0, at most 0.5.
     #[arg(long, value_name = "PD", default_value_t = 0.3)]
     pub(crate) bound: f64,
     /// The picks in order instead of a number: 1 for right, 0 for wrong. Adds what holds although one looked after every trial.
@@ -50,6 +51,7 @@ pub(crate) enum Spend {
 /// Computes and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let method = args.method.0;
+    check_level(args.alpha, args.bound)?;
     if let Some(picks) = &args.picks {
         let doc = chance_of_picks(method, picks, args.cap, args.alpha, args.bound)?;
         let order = doc.sequence.as_ref().map(|s| order_lines(s, args.alpha)).unwrap_or_default();

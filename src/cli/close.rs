@@ -1,10 +1,11 @@
-//! `close`: ends a test for good before its last trial; what is unanswered counts as wrong.
+//! `close`: ends a test for good before its last trial; what is unanswered counts against every claim.
 
 use super::shell::{Outcome, Shell};
 use crate::model::failure::Failure;
 use crate::model::ids::TestId;
 use crate::model::outside::SystemClock;
 use crate::testing::plan::close;
+use crate::testing::trials::close_only;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury close evening --test test-1";
@@ -23,7 +24,7 @@ pub(crate) struct Args {
 
 /// Closes and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
-    let test = close(&args.folder, &args.test, &SystemClock)?;
+    let test = close(&args.folder, &args.test, close_only, &SystemClock)?;
     shell.say(&format!("{} is closed for good; its verdict: cabjury score {}", test.plan.test, args.folder.display()));
     shell.document(&serde_json::json!({ "test": test.plan.test, "closed_at": test.closed_at }));
     Ok(Outcome::Done)

@@ -2,17 +2,19 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::ControlArg as Control;
-use super::values::{ControlArg, MethodArg};
+use super::values::{ControlArg, DesignArg, MethodArg};
 use crate::foresight::what_if::{SawToothDoc, WhatIfPlanDoc, what_if};
+use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, SetupName};
 use crate::model::outside::SystemClock;
 use crate::model::trial::{Controls, TrialCount};
 use crate::report::text::count;
-use crate::testing::plan::{PlanDoc, Request, plan};
+use crate::testing::plan::{PlanDoc, Request, further, plan};
+use std::io::IsTerminal;
 use std::path::PathBuf;
 
-pub(crate) const EXAMPLE: &str = "Example:\n  cabjury plan evening --compare s16,p4 --trials 16 --controls same-file=8";
+pub(crate) const EXAMPLE: &str = "Example:\n  cabjury plan evening --compare s16,p4 --controls same-file=8,known=8";
 
 /// What was typed.
 #[derive(Debug, clap::Args)]
@@ -27,7 +29,7 @@ pub(crate) struct Args {
     /// The method: abx, duo-trio, triangle, preference, attribute, graded.
     #[arg(long, value_name = "METHOD", default_value = "abx")]
     pub(crate) method: MethodArg,
-    /// Scored trials for each listener.
+    /// Trials for each listener, controls left out; default 28 crossed, 16 paired.
     #[arg(long, value_name = "N", conflicts_with = "open_ended")]
     pub(crate) trials: Option<u32>,
     /// No number set beforehand: scored by evidence that allows stopping at any time.
@@ -36,15 +38,27 @@ pub(crate) struct Args {
     /// Listeners planned.
     #[arg(long, value_name = "K", default_value_t = 1)]
     pub(crate) listeners: u32,
-    /// Level of the test.
-    #[arg(long, value_name = "A", default_value_t = 0.05)]
-    pub(crate) alpha: f64,
-    /// Smallest share of truly heard trials worth finding.
+    /// How samples are drawn; default crossed for two setups with takes enough, else paired.
+    #[arg(long, value_name = "DESIGN")]
+    pub(crate) design: Option<DesignArg>,
+    /// Tests that the session's claim rests on; said with its first test, 1 unless said.
+    #[arg(long, value_name = "M")]
+    pub(crate) tests: Option<u32>,
+    /// Level of all these tests together, said with the first one: above 0, at most 0.05, which is the default.
+    #[arg(long, value_name = "A")]
+    pub(crate) alpha: Option<f64>,
+    /// Smallest share of truly heard trials worth finding: above 0, at most 0.5.
     #[arg(long, value_name = "PD", default_value_t = 0.3)]
     pub(crate) bound: f64,
-    /// Control trials per listener: same-file=K,repeat=K.
+    /// Control trials per listener: same-file=K,repeat=K,known=K.
     #[arg(long, value_name = "KIND=K", value_delimiter = ',')]
     pub(crate) controls: Vec<ControlArg>,
+    /// By how much known-difference controls are raised, in dB; 1 unless said.
+    #[arg(long, value_name = "D")]
+    pub(crate) known_db: Option<f64>,
+    /// Looks before the end, in answers of the whole panel, the last being the end: only "goes on" or "ended" is shown.
+    #[arg(long, value_name = "N,N..", value_delimiter = ',')]
+    pub(crate) looks: Vec<u64>,
     /// The mic or blend; default the only one there is.
     #[arg(long, value_name = "M")]
     pub(crate) mic: Option<MicName>,
@@ -75,6 +89,9 @@ pub(crate) struct Args {
     /// Seal it for simulated listeners alone: rehearsals that are kept. It has no place among the session's tests.
     #[arg(long)]
     pub(crate) simulated: bool,
+    /// Seal a further test without being asked.
+    #[arg(long)]
+    pub(crate) yes: bool,
     /// Print what the test could find; seal nothing.
     #[arg(long)]
     pub(crate) what_if: bool,
@@ -89,6 +106,12 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         warn(&doc.plan, shell);
         shell.document(&doc);
     } else {
+        if let Some(before) = further(&args.folder, &request)?.filter(|_| !args.yes)
+            && !confirmed(before, shell)?
+        {
+            let message = "nothing was sealed";
+            return Err(Failure::plain("not-sealed", Fate::Refused, message, "say yes, or give --yes, to seal a further test"));
+        }
         let doc = plan(&args.folder, &request, &SystemClock)?;
         let seal = doc.test.iter().zip(&doc.seal_sha256).map(|(test, seal)| format!("sealed as {test}\n  {seal}"));
         shell.say(&head(&doc).into_iter().chain(seal).collect::<Vec<_>>().join("\n"));
@@ -96,6 +119,23 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         shell.document(&doc);
     }
     Ok(Outcome::Done)
+}
+
+/// Asks on a terminal before a further test is sealed; elsewhere the plan's warning has to do.
+fn confirmed(before: usize, shell: &Shell) -> Result<bool, Failure> {
+    if shell.json() || !std::io::stdin().is_terminal() || !std::io::stderr().is_terminal() {
+        return Ok(true);
+    }
+    shell.ask(&format!(
+        "{} sealed in this session already. Another test costs: its place is counted, and beyond the declared ones it is exploratory. \
+         Seal it? [y/N] ",
+        count(before, "test is", "tests are")
+    ));
+    let mut line = String::new();
+    std::io::stdin().read_line(&mut line).map_err(|e| {
+        Failure::plain("input", Fate::Failed, format!("standard input cannot be read: {e}"), "try again, or give --yes")
+    })?;
+    Ok(matches!(line.trim().to_lowercase().as_str(), "y" | "yes"))
 }
 
 fn warn(doc: &PlanDoc, shell: &mut Shell) {
@@ -110,16 +150,21 @@ fn request(args: &Args) -> Request {
         match control {
             Control::SameFile(k) => controls.same_file = *k,
             Control::Repeat(k) => controls.repeat = *k,
+            Control::Known(k) => controls.known = *k,
         }
     }
     Request {
         compare: args.compare.clone(),
         method: args.method.0,
-        trials: if args.open_ended { TrialCount::OpenEnded } else { TrialCount::Fixed(args.trials.unwrap_or(16)) },
+        trials: if args.open_ended { Some(TrialCount::OpenEnded) } else { args.trials.map(TrialCount::Fixed) },
         listeners: args.listeners,
         alpha: args.alpha,
         bound: args.bound,
         controls,
+        known_db: args.known_db,
+        design: args.design.map(Into::into),
+        tests: args.tests,
+        looks: args.looks.clone(),
         mic: args.mic.clone(),
         excerpt: args.excerpt.clone(),
         as_recorded: args.as_recorded,
@@ -136,31 +181,65 @@ fn request(args: &Args) -> Request {
 /// What is sealed, or would be.
 fn head(doc: &PlanDoc) -> Vec<String> {
     let mut lines = Vec::new();
-    let trials = doc.trials.map_or_else(|| "open-ended".to_owned(), |n| format!("{n} scored trials"));
+    let each = if doc.critical_by_scored.is_some() { "trials" } else { "scored trials" };
+    let trials = doc.trials.map_or_else(|| "open-ended".to_owned(), |n| format!("{n} {each}"));
     let level = if doc.as_recorded { "as recorded" } else { "loudness removed" };
     lines.push(format!(
-        "{}: {} for {}, {trials} each, {level}, mic {}, excerpt {}",
+        "{}, {}: {} for {}, {trials} each, {level}, mic {}, excerpt {}",
         doc.method,
+        doc.design.name(),
         doc.setups.join(" against "),
         count(doc.listeners as usize, "listener", "listeners"),
         doc.mic,
         doc.excerpt
     ));
+    if doc.simulated {
+        lines.push("  for simulated listeners alone".to_owned());
+    } else if let Some(family) = &doc.family {
+        let place = family.number.map_or_else(|| "exploratory, beyond".to_owned(), |n| format!("test {n} of"));
+        lines.push(format!("  {place} {} declared, level {:.4}", family.planned, family.level));
+    }
     for fact in &doc.differs {
         lines.push(format!("  differs: {fact}"));
     }
     if doc.differs.is_empty() {
         lines.push("  what differs was not stated: describe wirings and taps in a rig sheet".to_owned());
     }
-    if let (Some(k), Some(size)) = (doc.critical, doc.true_size) {
-        if doc.method == "preference" {
-            lines.push(format!("preferred means {k} picks or more of one of the two (two-sided, true size {size:.4})"));
-        } else {
-            lines.push(format!("heard means {k} right or more (true size {size:.4}). A listener who is"));
-            lines.push(format!("  {}", super::chance::power_lines(&doc.power)));
-        }
+    if let (Some(least), Some(needed)) = (doc.least_p_takes, doc.takes_needed) {
+        let units: Vec<String> = doc.rewirings.iter().map(|(s, n)| format!("{n} of {s}")).collect();
+        lines.push(format!("  rewirings: {}; least takes p {least:.4}; {needed} of each needed", units.join(", ")));
+    }
+    if let Some(scored) = doc.scored_expected.filter(|_| doc.critical_by_scored.is_some()) {
+        lines.push(format!("  about {scored:.0} trials in all will be scored"));
+    }
+    found(doc, &mut lines);
+    for look in &doc.looks {
+        let ends = look.least_correct.map_or_else(|| "no number ends it".to_owned(), |k| format!("{k} right or more end it"));
+        lines.push(format!("  look after {} answers: {ends}", look.answers));
     }
     lines
+}
+
+fn found(doc: &PlanDoc, lines: &mut Vec<String>) {
+    match (doc.critical, doc.true_size) {
+        (Some(k), Some(size)) if doc.method == "preference" => {
+            lines.push(format!("preferred means {k} picks or more of one of the two (two-sided, true size {size:.4})"));
+            return;
+        }
+        (Some(k), Some(size)) => {
+            lines.push(format!("heard means {k} right or more (true size {size:.4}). If every listener were"));
+        }
+        _ if doc.power.is_empty() => return,
+        _ => lines.push("If every listener were".to_owned()),
+    }
+    lines.push(format!("  {}", super::chance::power_lines(&doc.power)));
+    let one = doc.power_one_hearer.iter().find(|p| (p.p_correct - 0.75).abs() < 1e-9).filter(|_| doc.listeners > 1);
+    if let Some(one) = one {
+        lines.push(format!(
+            "  one listener who is right 3 times in 4 among guessers would be named in {:.0} of 100 tests",
+            100.0 * one.power
+        ));
+    }
 }
 
 /// What it could find.

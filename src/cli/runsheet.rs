@@ -1,12 +1,13 @@
-//! `runsheet`: the interleaved capture order.
+//! `runsheet`: the drawn order of capture.
 
 use super::load::wrapped;
 use super::shell::{Outcome, Shell};
 use crate::capture::runsheet::runsheet;
 use crate::model::failure::Failure;
+use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
-pub(crate) const EXAMPLE: &str = "Example:\n  cabjury runsheet evening --takes 4";
+pub(crate) const EXAMPLE: &str = "Example:\n  cabjury runsheet evening --takes 5";
 
 /// What was typed.
 #[derive(Debug, clap::Args)]
@@ -15,16 +16,28 @@ pub(crate) struct Args {
     /// The session's folder.
     pub(crate) folder: PathBuf,
 
-    /// Takes per setup.
-    #[arg(long, value_name = "N", default_value_t = 4)]
-    pub(crate) takes: u32,
+    /// Takes per setup; default those of the order that was drawn, else 5.
+    #[arg(long, value_name = "N")]
+    pub(crate) takes: Option<u32>,
+    /// Tests that the session's claim is to rest on: tells how many takes that needs.
+    #[arg(long, value_name = "M", default_value_t = 1)]
+    pub(crate) tests: u32,
 }
 
 /// Prints the capture order, with room for notes.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
-    let doc = runsheet(&args.folder, args.takes)?;
+    let doc = runsheet(&args.folder, args.takes, args.tests, &SystemClock)?;
     for (key, value) in &doc.held {
         shell.say(&format!("held: {key} = {value}"));
+    }
+    shell.say(if doc.drawn_now {
+        "order drawn now, from all orders; it is kept in the session and stays"
+    } else {
+        "the order that was drawn for this session"
+    });
+    if let Some(needed) = doc.takes_needed {
+        let tests = crate::report::text::count(doc.tests as usize, "test", "tests");
+        shell.say(&format!("takes needed for a claim about the wiring ({tests}): {needed} of each setup, wired anew for each"));
     }
     shell.say("pass  setup         done  notes");
     for p in &doc.order {
@@ -35,6 +48,9 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     }
     for caution in &doc.cautions {
         shell.say(wrapped(caution, "! ", "  ").trim_end());
+    }
+    for warning in &doc.warnings {
+        shell.warn(warning);
     }
     shell.document(&doc);
     Ok(Outcome::Done)

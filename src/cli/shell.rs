@@ -77,6 +77,13 @@ impl Shell {
         }
     }
 
+    /// A question on standard error, without a line's end.
+    pub(crate) fn ask(&self, text: &str) {
+        let mut err = std::io::stderr();
+        // A terminal that cannot be written to gives no answer either.
+        let _ = err.write_all(text.as_bytes()).and_then(|()| err.flush());
+    }
+
     /// The document on standard output; nothing without `--json`.
     pub(crate) fn document<T: Serialize>(&mut self, document: &T) {
         if self.json {

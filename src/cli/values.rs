@@ -2,7 +2,7 @@
 
 use crate::model::ids::{DriverLabel, ExcerptName, MicName, SetupName};
 use crate::model::session::{Depth, MeterValue};
-use crate::model::trial::Method;
+use crate::model::trial::{Design, Method};
 use crate::units::{Ohm, Seconds, Watt};
 use std::path::PathBuf;
 use std::str::FromStr;
@@ -80,6 +80,24 @@ impl FromStr for NamedFile {
             return Err("wanted a file behind '='".to_owned());
         }
         Ok(Self { setup: SetupName::new(name).map_err(|e| e.to_string())?, file: PathBuf::from(file) })
+    }
+}
+
+/// `--design`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum DesignArg {
+    /// Samples from all takes of both setups, whatever their setup.
+    Crossed,
+    /// One take of each setup side by side.
+    Paired,
+}
+
+impl From<DesignArg> for Design {
+    fn from(design: DesignArg) -> Self {
+        match design {
+            DesignArg::Crossed => Self::Crossed,
+            DesignArg::Paired => Self::Paired,
+        }
     }
 }
 
@@ -182,24 +200,27 @@ impl FromStr for ExcerptArg {
     }
 }
 
-/// `--controls same-file=K,repeat=K`: one of the two.
+/// `--controls same-file=K,repeat=K,known=K`: one of the three.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum ControlArg {
     /// So many same-file trials per listener.
     SameFile(u32),
     /// So many repeat-take trials per listener.
     Repeat(u32),
+    /// So many known-difference trials per listener.
+    Known(u32),
 }
 
 impl FromStr for ControlArg {
     type Err = String;
     fn from_str(text: &str) -> Result<Self, String> {
-        let wanted = "wanted same-file=K or repeat=K, as in same-file=8,repeat=6";
+        let wanted = "needs same-file=K, repeat=K or known=K, as in same-file=8,known=8";
         let (kind, count) = text.split_once('=').ok_or(wanted)?;
         let count: u32 = count.parse().map_err(|_| wanted)?;
         match kind {
             "same-file" => Ok(Self::SameFile(count)),
             "repeat" => Ok(Self::Repeat(count)),
+            "known" => Ok(Self::Known(count)),
             _ => Err(wanted.to_owned()),
         }
     }

@@ -1,10 +1,11 @@
-//! `withdraw`: takes a wrong import out of use; it is kept and printed in every report.
+//! `withdraw`: takes a wrong import out of use, or gives up a sealed test that nobody answered; both are kept and printed in every report.
 
 use super::shell::{Outcome, Shell};
 use crate::capture::take::withdraw;
 use crate::model::failure::Failure;
-use crate::model::ids::TakeId;
+use crate::model::ids::{TakeId, TestId};
 use crate::model::outside::SystemClock;
+use crate::testing::plan::give_up;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury withdraw evening --take t003 --reason \"mic stand was kicked\"";
@@ -12,13 +13,17 @@ pub(crate) const EXAMPLE: &str = "Example:\n  cabjury withdraw evening --take t0
 /// What was typed.
 #[derive(Debug, clap::Args)]
 #[command(after_long_help = EXAMPLE)]
+#[group(id = "what", required = true, multiple = false, args = ["take", "test"])]
 pub(crate) struct Args {
     /// The session's folder.
     pub(crate) folder: PathBuf,
 
     /// The take.
     #[arg(long, value_name = "T")]
-    pub(crate) take: TakeId,
+    pub(crate) take: Option<TakeId>,
+    /// The sealed test, if nobody has answered it.
+    #[arg(long, value_name = "T")]
+    pub(crate) test: Option<TestId>,
     /// Why.
     #[arg(long, value_name = "TEXT")]
     pub(crate) reason: String,
@@ -26,8 +31,21 @@ pub(crate) struct Args {
 
 /// Withdraws and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
-    let doc = withdraw(&args.folder, &args.take, &args.reason, &SystemClock)?;
-    shell.say(&format!("{} is out of use; it stays in the session and in every report. Sealed tests are unchanged.", doc.take));
-    shell.document(&doc);
+    if let Some(take) = &args.take {
+        let doc = withdraw(&args.folder, take, &args.reason, &SystemClock)?;
+        shell.say(&format!(
+            "{} is out of use; it stays in the session and in every report. Sealed tests are unchanged.",
+            doc.take
+        ));
+        shell.document(&doc);
+    }
+    if let Some(test) = &args.test {
+        let doc = give_up(&args.folder, test, &args.reason, &SystemClock)?;
+        shell.say(&format!(
+            "{} is given up; every report says so, and its place among the session's tests is free again.",
+            doc.test
+        ));
+        shell.document(&doc);
+    }
     Ok(Outcome::Done)
 }

@@ -111,6 +111,7 @@ fn answer(
     }
     let guess = open.choices.get(random.below(open.choices.len() as u64) as usize).cloned().unwrap_or_default();
     let truly = random.unit() < hears;
+    // In the crossed design A and B may be of one setup, and then nothing tells them apart.
     let by_ear = match setups.as_slice() {
         [a, b, x] if a != b => open.choices.get(usize::from(x != a)).cloned(),
         _ => None,

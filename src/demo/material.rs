@@ -1,4 +1,4 @@
-//! The recordings of the demo: one riff, one amplifier, two cones, two setups, four takes each in interleaved order, with the small
+//! The recordings of the demo: one riff, one amplifier, two cones, two setups, five takes each in a drawn order, with the small
 //! differences that honest takes have.
 
 use super::filter::Biquad;

@@ -21,7 +21,7 @@ use crate::model::ids::{MicName, SetupName};
 use crate::model::outside::{Clock, Progress};
 use crate::model::rig::Rig;
 use crate::model::session::{Depth, MeterValue};
-use crate::model::trial::{Controls, Method, TrialCount};
+use crate::model::trial::Controls;
 use crate::publish::report::gather::INVENTED;
 use crate::publish::report::{VerdictLine, report};
 use crate::rig::cards as rigs;
@@ -45,8 +45,8 @@ pub const SHEET: &str = include_str!("../../sessions/demo-rig.toml");
 const NOTICE: &str = "Invented: the rig, the sound and the listeners are made up by a program to show how a shootout goes. Nothing here says \
                       anything about real wirings or real ears.";
 
-/// Takes of each setup.
-const TAKES: usize = 4;
+/// Takes of each setup: what a claim about the wiring needs.
+const TAKES: u32 = runsheet::TAKES;
 
 /// What the invented ohmmeter showed.
 const METERED: [(&str, f64); 2] = [("series", 13.6), ("parallel", 3.5)];
@@ -177,7 +177,10 @@ fn capture(
 ) -> Result<usize, Failure> {
     let di = material::di(random);
     progress.step("synthesising", 1, 2);
-    let recorded = material::record(&di, drives, &runsheet::order(drives.len(), TAKES), random);
+    let order = runsheet::draw(drives.len(), TAKES, random);
+    let names = order.iter().filter_map(|i| drives.get(*i)).map(|d| SetupName::new(&d.setup)).collect::<Result<_, _>>()?;
+    runsheet::keep(&mut Session::open_write(folder, clock.now())?, &runsheet::Drawn { takes: TAKES, order: names }, clock.now())?;
+    let recorded = material::record(&di, drives, &order, random);
     progress.step("synthesising", 2, 2);
     let tray = Tray::beside(folder)?;
     let request = intake::Request { files: vec![tray.put("di.wav", di)?], di: true, ..intake::Request::default() };
@@ -189,13 +192,12 @@ fn capture(
             files.push(tray.put(&format!("pass-{}-{}.wav", one.pass, one.mic), one.samples.clone())?);
             mics.push((None, MicName::new(one.mic)?));
         }
-        let rewired = first.pass > 1 && recorded.iter().any(|r| r.pass + 1 == first.pass && r.setup != first.setup);
         let request = intake::Request {
             files,
             setup: Some(SetupName::new(&first.setup)?),
             mics,
             pass: Some(first.pass),
-            depth: Some(if rewired { Depth::Rewired } else { Depth::Untouched }),
+            depth: Some(Depth::Rewired),
             ..intake::Request::default()
         };
         takes += intake::take(folder, &request, clock, progress)?.takes.len();
@@ -203,7 +205,7 @@ fn capture(
     Ok(takes)
 }
 
-/// Seals two tests and lets the simulated listeners through them: at one cone, where the wirings differ, one listener hears most of it, one
+/// Seals two tests for simulated listeners and lets the simulated listeners through them: at one cone, where the wirings differ, one listener hears most of it, one
 /// some, and one guesses; for the sum of both mics the one who guesses is alone.
 fn listening(folder: &Path, random: &mut Generator, clock: &dyn Clock, progress: &dyn Progress) -> Result<(), Failure> {
     let hears = Ear { code: "sim-hears", hears: 0.9 };
@@ -211,28 +213,12 @@ fn listening(folder: &Path, random: &mut Generator, clock: &dyn Clock, progress:
     let guesses = Ear { code: "sim-guesses", hears: 0.0 };
     for (mic, ears) in [("close-a", &[hears, half, guesses][..]), ("both", &[guesses][..])] {
         let request = plan::Request {
-            compare: vec![SetupName::new("s16")?, SetupName::new("p4")?],
-            method: Method::Abx,
-            trials: TrialCount::Fixed(16),
             listeners: u32::try_from(ears.len()).unwrap_or(1),
-            alpha: 0.05,
-            bound: 0.3,
-            // Enough of each for the gates: 7 same-file and 5 repeat trials over all listeners.
-            controls: if ears.len() > 1 {
-                Controls { same_file: 3, repeat: 2, known: 0 }
-            } else {
-                Controls { same_file: 7, repeat: 5, known: 0 }
-            },
+            // Enough for the gates: 7 same-file trials over all listeners.
+            controls: Controls { same_file: if ears.len() > 1 { 3 } else { 7 }, ..Controls::default() },
             mic: Some(MicName::new(mic)?),
-            excerpt: None,
-            as_recorded: false,
-            attribute: None,
-            expect: None,
-            reference: None,
-            load_reason: None,
-            training_by_name: false,
-            ask_confidence: false,
             simulated: true,
+            ..plan::Request::of(vec![SetupName::new("s16")?, SetupName::new("p4")?])
         };
         plan::plan(folder, &request, clock)?;
         let mut trials = Trials::open(folder, clock)?;

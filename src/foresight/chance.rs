@@ -10,6 +10,7 @@ use crate::stats::power::trials_for;
 use crate::stats::sequential;
 pub use crate::stats::sequential::Spending;
 use crate::stats::verdict::{Counted, Surroundings, decide, numbers, power_at, power_steps};
+use crate::testing::plan_check::check_level;
 use serde::Serialize;
 
 /// Most trials that `chance` and `plan` look at.
@@ -103,12 +104,7 @@ fn counted(method: Method, trials: u64, correct: u64, alpha: f64, bound: f64) ->
     if correct > trials {
         return wrong(format!("{correct} right of {trials} cannot be"), "check the two numbers");
     }
-    if !(alpha > 0.0 && alpha < 1.0) {
-        return wrong(format!("a level of {alpha}; a number above 0 and below 1 is wanted"), "0.05 is usual");
-    }
-    if !(bound > 0.0 && bound <= 1.0) {
-        return wrong(format!("a smallest share of {bound}; a number above 0, at most 1, is wanted"), "0.3 is the default");
-    }
+    check_level(alpha, bound)?;
     Ok(Counted { method, trials, correct, alpha, bound, anytime: None })
 }
 

@@ -144,6 +144,28 @@ pub struct Controls {
     pub known: u32,
 }
 
+/// A look before the end of a test.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Look {
+    /// After so many scored answers of all listeners together.
+    pub answers: u64,
+    /// Fewest right that end the test; `None` where no number does.
+    pub least_correct: Option<u64>,
+}
+
+/// What a test was sealed under: copies of a session diverge here.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Sealing {
+    /// The session's id.
+    pub session_id: Option<String>,
+    /// 32 bytes of the operating system's, hexadecimal.
+    pub nonce: Sha256Hex,
+    /// Head of the log before the seal.
+    pub head: Sha256Hex,
+    /// Number of the rules by which the result will be made.
+    pub rules: u32,
+}
+
 /// A clip as a plan names it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PlanClip {
@@ -209,6 +231,12 @@ pub struct Plan {
     pub exclusion: String,
     /// Name and version of the generator that draws the orders.
     pub generator: String,
+    /// Looks before the end: after so many answers of the panel the test ends if so many are right.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub looks: Vec<Look>,
+    /// What it was sealed under; `None` in plans of older programs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sealing: Option<Sealing>,
     /// True when listeners may hear the setups by name before the scored trials.
     pub training_by_name: bool,
     /// True when confidence and a remark are asked for.

@@ -3,16 +3,18 @@
 
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::ids::{ListenerCode, TestId};
+use crate::model::ids::{ClipId, ListenerCode, TestId};
 use crate::model::outside::Clock;
-use crate::model::trial::{Answer, Plan, SlotHeard};
+use crate::model::random::RandomWords;
+use crate::model::trial::{Answer, Design, Plan, SlotHeard};
 use crate::sound::device::Trouble;
 use crate::sound::player::Player;
+use crate::store::random;
 use crate::testing::receipt::Receipt;
 use crate::testing::seat::HEARD_MS;
-use crate::testing::sounding::{Places, is_silent, open_device, start};
-use crate::testing::trials::{OpenTrial, Standing, Trials};
-use crate::trial::methods;
+use crate::testing::sounding::{Places, Treatment, is_silent, open_device, start};
+use crate::testing::trials::{Closing, OpenTrial, Standing, Trials};
+use crate::trial::{Generator, methods};
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -47,8 +49,24 @@ pub struct Listening<'a> {
     /// Where a chosen part of the loop begins.
     part_from: Option<u32>,
     training: bool,
+    training_clips: Vec<ClipId>,
     device: Option<String>,
     receipts: Vec<Receipt>,
+}
+
+/// Most samples of a training in the crossed design: each has a key of its own.
+const TRAINING: usize = 9;
+
+/// One clip of every setup; in the crossed design some of all takes in a drawn order.
+fn training_clips(plan: &Plan) -> Result<Vec<ClipId>, Failure> {
+    if plan.design == Design::Crossed {
+        let mut all: Vec<ClipId> = plan.clips.iter().map(|c| c.clip.clone()).collect();
+        RandomWords::shuffle(&mut Generator::from_seed(random::seed()?), &mut all);
+        all.truncate(TRAINING);
+        return Ok(all);
+    }
+    let of = |setup| plan.clips.iter().find(|c| &c.setup == setup).map(|c| c.clip.clone());
+    Ok(plan.setups.iter().filter_map(of).collect())
 }
 
 impl<'a> Listening<'a> {
@@ -81,6 +99,7 @@ impl<'a> Listening<'a> {
             };
             return Err(Failure::plain("listener-through", Fate::Refused, message, "read the verdict with: cabjury score"));
         }
+        let training_clips = training_clips(&plan)?;
         trials.log("listen", listener.as_str(), &serde_json::json!({ "test": plan.test, "player": player.describe() }))?;
         Ok(Self {
             trials,
@@ -93,6 +112,7 @@ impl<'a> Listening<'a> {
             in_a_row: 0,
             part_from: None,
             training: false,
+            training_clips,
             device: named,
             receipts: Vec::new(),
         })
@@ -107,7 +127,7 @@ impl<'a> Listening<'a> {
     /// Instructions, one sentence each.
     #[must_use]
     pub fn instructions(&self) -> &'static [&'static str] {
-        methods::instructions(self.plan.method)
+        methods::instructions_of(&self.plan)
     }
 
     /// Nothing sounds: what is answered here is practice.
@@ -120,6 +140,13 @@ impl<'a> Listening<'a> {
     #[must_use]
     pub fn receipts(&self) -> &[Receipt] {
         &self.receipts
+    }
+
+    /// The same with what closes a test that is through.
+    #[must_use]
+    pub fn closing_by(mut self, closing: Closing) -> Self {
+        self.trials = self.trials.closing_by(closing);
+        self
     }
 
     /// True when the answer is a rating of every sample instead of one choice.
@@ -168,20 +195,23 @@ impl<'a> Listening<'a> {
         self.plan.ask_confidence
     }
 
-    /// What may be heard openly before a trial: the setups, by name where the plan allows it, else by number.
+    /// What may be heard openly before a trial: the setups, by name where the plan allows it, else by number; in the crossed design samples
+    /// in a drawn order, which tell nothing of the setups.
     #[must_use]
     pub fn training_names(&self) -> Vec<String> {
-        let name = |(i, s): (usize, &crate::model::ids::SetupName)| {
-            if self.plan.training_by_name { s.to_string() } else { format!("setup {}", i + 1) }
+        let name = |i: usize| match self.plan.setups.get(i) {
+            Some(setup) if self.plan.training_by_name => setup.to_string(),
+            _ if self.plan.design == Design::Crossed => format!("sample {}", i + 1),
+            _ => format!("setup {}", i + 1),
         };
-        self.plan.setups.iter().enumerate().map(name).collect()
+        (0..self.training_clips.len()).map(name).collect()
     }
 
-    /// Plays a setup openly, by its place in the plan; only while no trial is open. The beginning of a training is logged.
+    /// Plays one of them openly, by its place; only while no trial is open. The beginning of a training is logged.
     ///
     /// # Errors
     /// The log cannot be written.
-    pub fn train(&mut self, setup: usize) -> Result<(), Failure> {
+    pub fn train(&mut self, place: usize) -> Result<(), Failure> {
         if self.current.is_some() {
             return Ok(());
         }
@@ -190,9 +220,8 @@ impl<'a> Listening<'a> {
             let body = serde_json::json!({ "test": self.plan.test, "by_name": self.plan.training_by_name });
             self.trials.log("training", self.listener.as_str(), &body)?;
         }
-        let name = self.plan.setups.get(setup);
-        let clip = name.and_then(|name| self.plan.clips.iter().find(|c| &c.setup == name));
-        self.player.ask(clip.and_then(|c| self.places.get(&(c.clip.clone(), false)).copied()));
+        let clip = self.training_clips.get(place);
+        self.player.ask(clip.and_then(|c| self.places.get(&(c.clone(), Treatment::Plain)).copied()));
         Ok(())
     }
 
@@ -251,7 +280,7 @@ impl<'a> Listening<'a> {
         self.collect();
         let Some(current) = &mut self.current else { return };
         let Some(label) = current.open.labels.get(slot) else { return };
-        let place = self.trials.for_the_player(&current.open.id, label).and_then(|key| self.places.get(&key).copied());
+        let place = self.trials.sound_for_the_player(&current.open.id, label).and_then(|key| self.places.get(&key).copied());
         let request = self.player.ask(place);
         // The clips are in this program's memory, whole.
         self.trials.fetched(&current.open.id, label);

@@ -2,8 +2,9 @@
 
 use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
-use crate::model::trial::{Plan, TrialRecord, TrialState};
+use crate::model::trial::{Plan, TrialKind, TrialRecord, TrialState};
 use crate::store::Session;
+use crate::testing::plan_family::given_up;
 use crate::trial::{Progressed, draw};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -24,13 +25,19 @@ pub(super) struct Known {
     pub(super) closed: bool,
     /// Who has begun, and how far they are.
     seats: BTreeMap<(ListenerCode, Kind), Progressed>,
+    /// Right ones among people's and simulated listeners' scored answers: for looks alone, told to nobody.
+    right: [u64; 2],
 }
 
 impl Known {
     pub(super) fn read(session: &Session, test: &TestId) -> Result<Self, Failure> {
         let simulated: BTreeSet<ListenerCode> =
             session.listeners()?.into_iter().filter(|l| l.simulated).map(|l| l.code).collect();
-        let mut known = Self { closed: session.test(test)?.closed_at.is_some(), seats: BTreeMap::new() };
+        let mut known = Self {
+            closed: session.test(test)?.closed_at.is_some() || given_up(session)?.contains(test),
+            seats: BTreeMap::new(),
+            right: [0; 2],
+        };
         session.each_trial(test, &mut |trial| {
             let kind = match (simulated.contains(&trial.listener), trial.practice) {
                 (true, _) => Kind::Simulated,
@@ -53,7 +60,10 @@ impl Known {
 
     /// Counts a trial that was answered.
     pub(super) fn answered(&mut self, trial: &TrialRecord, kind: Kind) {
-        if let TrialState::Answered { order, .. } = &trial.state {
+        if let TrialState::Answered { order, right, .. } = &trial.state {
+            if order.kind == TrialKind::Scored && *right == Some(true) && kind != Kind::Practice {
+                self.right[usize::from(kind == Kind::Simulated)] += 1;
+            }
             self.seats.entry((trial.listener.clone(), kind)).or_default().add(order.kind);
         }
     }
@@ -62,10 +72,18 @@ impl Known {
         self.seats.get(&(listener.clone(), kind)).copied().unwrap_or_default()
     }
 
-    /// All planned listeners of a test are through. Practice closes nothing.
+    /// All planned listeners of a test are through, or a look ends it. Practice ends nothing.
     pub(super) fn ended(&self, plan: &Plan) -> bool {
         let Some(planned) = draw::planned(plan) else { return false };
-        let through = |kind: Kind| self.seats.iter().filter(|((_, k), done)| *k == kind && done.all() >= planned).count();
-        through(Kind::Person).max(through(Kind::Simulated)) >= plan.listeners as usize
+        let of = |kind: Kind| self.seats.iter().filter(move |((_, k), _)| *k == kind).map(|(_, done)| done);
+        let through = |kind: Kind| of(kind).filter(|done| done.all() >= planned).count();
+        if through(Kind::Person).max(through(Kind::Simulated)) >= plan.listeners as usize {
+            return true;
+        }
+        [Kind::Person, Kind::Simulated].into_iter().any(|kind| {
+            let answers: u64 = of(kind).map(|done| u64::from(done.scored)).sum();
+            let right = self.right[usize::from(kind == Kind::Simulated)];
+            plan.looks.iter().any(|l| l.answers == answers && l.least_correct.is_some_and(|least| right >= least))
+        })
     }
 }

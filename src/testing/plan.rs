@@ -1,20 +1,31 @@
-//! `plan` and `close`: a test is sealed before its first trial, and never changes.
+//! `plan`, `close` and giving up: a test is sealed before its first trial, and never changes.
 
+use crate::model::audio::Sha256Hex;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, SetupName, TestId};
 use crate::model::outside::Clock;
 use crate::model::rig::{Rig, Setup};
 use crate::model::session::{Clip, MatchRun, Take};
-use crate::model::trial::{Controls, Design, Method, Plan, PlanClip, SealedTest, TrialCount};
-use crate::report::count::{CountDoc, PowerDoc};
+use crate::model::trial::{self, Controls, Design, Method, Plan, PlanClip, SealedTest, Sealing, TrialCount};
 use crate::rig::differs::{differs, notes_that_differ, refuse_loads};
-use crate::stats::verdict::{Counted, numbers};
-use crate::store::Session;
-use crate::trial::{generator, seal};
-use crate::units::Probability;
+use crate::stats::sequential;
+use crate::store::{Session, random};
+use crate::testing::plan_check::check;
+pub use crate::testing::plan_doc::PlanDoc;
+pub(crate) use crate::testing::plan_doc::document;
+use crate::testing::plan_doc::{least_p_takes, level};
+use crate::testing::plan_family::{GIVEN_UP, Tests, given_up};
+use crate::testing::plan_units::units;
+use crate::testing::plan_warnings::{Look, warnings};
+use crate::testing::trials::Closing;
+use crate::trial::{generator, methods, seal};
+use crate::units::{Decibel, Probability};
 use serde::Serialize;
 use std::path::Path;
+
+/// The rules by which results are made now.
+const RULES: u32 = 2;
 
 /// Most scored trials per listener.
 pub const MOST_TRIALS: u32 = 1000;
@@ -29,16 +40,24 @@ pub struct Request {
     pub compare: Vec<SetupName>,
     /// The method.
     pub method: Method,
-    /// Scored trials per listener, or open-ended.
-    pub trials: TrialCount,
+    /// Trials per listener (scored ones in the paired design), or open-ended; default by the design.
+    pub trials: Option<TrialCount>,
     /// Listeners planned.
     pub listeners: u32,
-    /// Level.
-    pub alpha: f64,
+    /// Level of all tests of the session together; default that of the first seal, else 0.05.
+    pub alpha: Option<f64>,
     /// Smallest share worth finding.
     pub bound: f64,
     /// Controls per listener.
     pub controls: Controls,
+    /// By how much known-difference controls are raised; default 1 dB.
+    pub known_db: Option<f64>,
+    /// How samples are drawn; default crossed where it can be.
+    pub design: Option<Design>,
+    /// How many tests the session's claim rests on; default that of the first seal, else 1.
+    pub tests: Option<u32>,
+    /// Looks before the end, in answers of the whole panel.
+    pub looks: Vec<u64>,
     /// The mic or blend.
     pub mic: Option<MicName>,
     /// The excerpt.
@@ -61,118 +80,38 @@ pub struct Request {
     pub simulated: bool,
 }
 
-/// The document of `plan`.
-#[derive(Debug, Clone, Serialize)]
-pub struct PlanDoc {
-    /// The test; null with `--what-if`.
-    pub test: Option<String>,
-    /// SHA-256 of the canonical plan; null with `--what-if`.
-    pub seal_sha256: Option<String>,
-    /// The canonical text.
-    pub canonical: Option<String>,
-    /// The method.
-    pub method: &'static str,
-    /// The setups.
-    pub setups: Vec<String>,
-    /// True when raw levels are compared.
-    pub as_recorded: bool,
-    /// The excerpt.
-    pub excerpt: String,
-    /// The mic or blend.
-    pub mic: String,
-    /// The first of two setups.
-    pub first: Option<String>,
-    /// The second of two setups.
-    pub second: Option<String>,
-    /// Everything that differs.
-    pub differs: Vec<String>,
-    /// Scored trials per listener; null when open-ended.
-    pub trials: Option<u32>,
-    /// Listeners planned.
-    pub listeners: u32,
-    /// Fewest right of all listeners' trials together that the test calls heard.
-    pub critical: Option<u64>,
-    /// Exact size.
-    pub true_size: Option<f64>,
-    /// Power over all listeners' trials.
-    pub power: Vec<PowerDoc>,
-    /// Smallest share worth finding.
-    pub bound: f64,
-    /// Controls per listener.
-    pub controls: Controls,
-    /// Takes per setup.
-    pub takes: std::collections::BTreeMap<String, usize>,
-    /// What the engineer should know before the first trial.
-    pub warnings: Vec<String>,
-}
-
-fn wrong(message: impl Into<String>, next: &str) -> Failure {
-    Failure::plain("wrong-use", Fate::WrongUse, message, next)
-}
-
-fn check_request(request: &Request, rig: &Rig) -> Result<(), Failure> {
-    for name in &request.compare {
-        if rig.setup(name).is_none() {
-            let known: Vec<&str> = rig.setups.iter().map(|s| s.name.as_str()).collect();
-            let message = format!("the session has no setup {:?}; it has {}", name.as_str(), known.join(", "));
-            return Err(Failure::plain("no-such-setup", Fate::Unfit, message, "check the names behind --compare"));
+impl Request {
+    /// A plain request: ABX of these setups by one listener.
+    #[must_use]
+    pub fn of(compare: Vec<SetupName>) -> Self {
+        Self {
+            compare,
+            method: Method::Abx,
+            trials: None,
+            listeners: 1,
+            alpha: None,
+            bound: 0.3,
+            controls: Controls::default(),
+            known_db: None,
+            design: None,
+            tests: None,
+            looks: Vec::new(),
+            mic: None,
+            excerpt: None,
+            as_recorded: false,
+            attribute: None,
+            expect: None,
+            reference: None,
+            load_reason: None,
+            training_by_name: false,
+            ask_confidence: false,
+            simulated: false,
         }
     }
-    let mut unique = request.compare.clone();
-    unique.sort();
-    unique.dedup();
-    if unique.len() != request.compare.len() {
-        return Err(wrong("a setup cannot be compared with itself", "name different setups behind --compare"));
-    }
-    let many = matches!(request.method, Method::Preference | Method::Graded);
-    if request.compare.len() < 2 || (!many && request.compare.len() > 2) {
-        let message = format!(
-            "{} compares {} setups, {} were named",
-            request.method,
-            if many { "two or more" } else { "two" },
-            request.compare.len()
-        );
-        return Err(wrong(message, "as in --compare s16,p4"));
-    }
-    if let TrialCount::Fixed(n) = request.trials
-        && !(1..=MOST_TRIALS).contains(&n)
-    {
-        return Err(wrong(format!("{n} trials; 1 to {MOST_TRIALS} are wanted"), "16 is the default"));
-    }
-    let share = |v: f64| v > 0.0 && v < 1.0;
-    if !share(request.alpha) || !(share(request.bound) || (request.bound - 1.0).abs() < 1e-12) {
-        return Err(wrong(
-            format!("alpha {} and bound {}: numbers between 0 and 1 are wanted", request.alpha, request.bound),
-            "0.05 and 0.3 are the defaults",
-        ));
-    }
-    if !(1..=MOST_LISTENERS).contains(&request.listeners) {
-        return Err(wrong("listeners: 1 to 100000 are wanted", "1 listener is the default"));
-    }
-    if request.controls.same_file > MOST_TRIALS || request.controls.repeat > MOST_TRIALS {
-        return Err(wrong("controls: up to 1000 of each kind are wanted", "as in --controls same-file=8"));
-    }
-    method_needs(request)
 }
 
-fn method_needs(request: &Request) -> Result<(), Failure> {
-    let in_pair = |s: &Option<SetupName>| s.as_ref().is_none_or(|s| request.compare.contains(s));
-    if !in_pair(&request.expect) || !in_pair(&request.reference) {
-        return Err(wrong("--expect and --reference name one of the setups compared", "check the names"));
-    }
-    if request.method == Method::Attribute && (request.attribute.is_none() || request.expect.is_none()) {
-        return Err(wrong(
-            "attribute wants a word and the setup expected to have more of it, before the first trial",
-            "as in --attribute brighter --expect p4",
-        ));
-    }
-    if request.method == Method::Graded && (request.controls != Controls::default() || request.trials == TrialCount::OpenEnded) {
-        return Err(wrong(
-            "graded has its own hidden reference and anchor, no controls, and a fixed number of trials",
-            "leave --controls and --open-ended out",
-        ));
-    }
-    Ok(())
+pub(super) fn wrong(message: impl Into<String>, next: &str) -> Failure {
+    Failure::plain("wrong-use", Fate::WrongUse, message, next)
 }
 
 /// The clips of the newest matching run that fits, and what was chosen for mic and excerpt.
@@ -230,45 +169,35 @@ fn one_of<T: Ord + Clone + std::fmt::Display>(what: &'static str, asked: Option<
     }
 }
 
+/// Builds the plan of a request; nothing is written.
 pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Result<Plan, Failure> {
     let rig = session.rig()?;
-    check_request(request, &rig)?;
+    check(request, &rig)?;
+    let tests = Tests::read(session)?;
+    let (alpha, family) = tests.place(request)?;
     refuse_loads(&rig, &request.compare, request.load_reason.as_deref())?;
     let chosen = choose(session, request, &session.match_runs()?)?;
     let takes = session.takes()?;
-    let setups: Vec<&Setup> = request.compare.iter().filter_map(|s| rig.setup(s)).collect();
-    let of = |s: &Setup| -> Vec<&Take> {
-        takes.iter().filter(|t| chosen.clips.iter().any(|c| c.take == t.id && c.setup == s.name)).collect()
-    };
-    let mut facts: Vec<String> = Vec::new();
-    for (i, first) in setups.iter().enumerate() {
-        for second in &setups[i + 1..] {
-            for fact in differs(&rig, first, second).into_iter().chain(notes_that_differ(&of(first), &of(second))) {
-                if !facts.contains(&fact) {
-                    facts.push(fact);
-                }
-            }
-        }
+    let few = |s: &SetupName| chosen.clips.iter().filter(|c| &c.setup == s).count() < 2;
+    if request.controls.repeat > 0 && request.compare.iter().all(few) {
+        return Err(wrong("repeat controls need two takes of a setup", "import more takes, or plan without repeat controls"));
     }
-    let warnings = crate::testing::plan_warnings::warnings(session, &rig, request, &chosen, &facts)?;
-    if request.controls.repeat > 0 && request.compare.iter().all(|s| chosen.clips.iter().filter(|c| &c.setup == s).count() < 2) {
-        return Err(wrong("repeat controls want two takes of a setup", "import more takes, or plan without repeat controls"));
-    }
-    Ok(Plan {
+    let known_db = (request.controls.known > 0).then(|| Decibel::new(request.known_db.unwrap_or(1.0))).transpose()?;
+    let mut plan = Plan {
         test,
         method: request.method,
         setups: request.compare.clone(),
         as_recorded: request.as_recorded,
-        excerpt: chosen.excerpt,
-        mic: chosen.mic,
-        trials: request.trials,
+        excerpt: chosen.excerpt.clone(),
+        mic: chosen.mic.clone(),
+        trials: request.trials.unwrap_or(TrialCount::Fixed(0)),
         listeners: request.listeners,
-        alpha: Probability::new(request.alpha)?,
+        alpha: Probability::new(alpha)?,
         bound: Probability::new(request.bound)?,
         controls: request.controls,
-        known_db: None,
+        known_db,
         design: Design::Paired,
-        units: std::collections::BTreeMap::new(),
+        units: units(&takes, &chosen.clips),
         attribute: request.attribute.clone(),
         expect: request.expect.clone(),
         reference: request.reference.clone(),
@@ -277,60 +206,113 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
             .iter()
             .map(|c| PlanClip { clip: c.id.clone(), setup: c.setup.clone(), take: c.take.clone(), sha256: c.sha256.clone() })
             .collect(),
-        differs: facts,
-        warnings,
+        differs: facts(&rig, request, &takes, &chosen),
+        warnings: Vec::new(),
         load_reason: request.load_reason.clone(),
         exclusion: "nobody is left out".to_owned(),
-        generator: generator::NAME.to_owned(),
+        generator: if request.simulated { generator::SIMULATED } else { generator::NAME }.to_owned(),
+        looks: Vec::new(),
+        sealing: None,
         training_by_name: request.training_by_name,
         ask_confidence: request.ask_confidence,
         simulated: request.simulated,
-        family: None,
-    })
+        family: Some(family),
+    };
+    plan.design = design(request, &plan)?;
+    plan.trials = trials(request, plan.design);
+    plan.looks = looks(request, family.level);
+    let before = tests.before();
+    plan.warnings = warnings(&Look { session, rig: &rig, request, chosen: &chosen, takes: &takes, plan: &plan, before })?
+        .iter()
+        .map(ToString::to_string)
+        .collect();
+    Ok(plan)
 }
 
-pub(crate) fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
-    let per_listener = match plan.trials {
-        TrialCount::Fixed(n) => Some(n),
-        TrialCount::OpenEnded => None,
+/// Everything that differs between the setups, by the sheet and by the takes' notes.
+fn facts(rig: &Rig, request: &Request, takes: &[Take], chosen: &Chosen) -> Vec<String> {
+    let setups: Vec<&Setup> = request.compare.iter().filter_map(|s| rig.setup(s)).collect();
+    let of = |s: &Setup| -> Vec<&Take> {
+        takes.iter().filter(|t| chosen.clips.iter().any(|c| c.take == t.id && c.setup == s.name)).collect()
     };
-    let all = u64::from(per_listener.unwrap_or(16)) * u64::from(plan.listeners);
-    let c = Counted {
-        method: plan.method,
-        trials: all,
-        correct: 0,
-        alpha: plan.alpha.value(),
-        bound: plan.bound.value(),
-        anytime: None,
-    };
-    let graded = plan.method == Method::Graded;
-    let found = numbers(&c);
-    let two = plan.setups.len() == 2;
-    // Several pairs share the picks: no single count calls one preferred.
-    let counted = per_listener.is_some() && !graded && two;
-    let takes = plan.setups.iter().map(|s| (s.to_string(), plan.clips.iter().filter(|c| &c.setup == s).count())).collect();
-    PlanDoc {
-        test: sealed.map(|s| s.plan.test.to_string()),
-        seal_sha256: sealed.map(|s| s.seal.to_string()),
-        canonical: sealed.map(|s| s.canonical.clone()),
-        method: plan.method.name(),
-        setups: plan.setups.iter().map(ToString::to_string).collect(),
-        as_recorded: plan.as_recorded,
-        excerpt: plan.excerpt.to_string(),
-        mic: plan.mic.to_string(),
-        first: two.then(|| plan.setups[0].to_string()),
-        second: two.then(|| plan.setups[1].to_string()),
-        differs: plan.differs.clone(),
-        trials: per_listener,
-        listeners: plan.listeners,
-        critical: found.critical.filter(|_| counted),
-        true_size: found.true_size.filter(|_| counted),
-        power: if !counted { Vec::new() } else { CountDoc::new(&c, &found).power },
-        bound: plan.bound.value(),
-        controls: plan.controls,
-        takes,
-        warnings: plan.warnings.clone(),
+    let mut facts: Vec<String> = Vec::new();
+    for (i, first) in setups.iter().enumerate() {
+        for second in &setups[i + 1..] {
+            for fact in differs(rig, first, second).into_iter().chain(notes_that_differ(&of(first), &of(second))) {
+                if !facts.contains(&fact) {
+                    facts.push(fact);
+                }
+            }
+        }
     }
+    facts
+}
+
+/// Crossed, unless something stands against it: then paired, or wrong use where crossed was asked for.
+fn design(request: &Request, plan: &Plan) -> Result<Design, Failure> {
+    let asked = request.design;
+    if asked == Some(Design::Paired) {
+        return Ok(Design::Paired);
+    }
+    let looks = !request.looks.is_empty();
+    let without_repeat = Plan { controls: Controls { repeat: 0, ..plan.controls }, ..plan.clone() };
+    let against = methods::not_crossed(&without_repeat).or(looks.then_some("looks before the end need the paired design"));
+    let reached = least_p_takes(plan).is_some_and(|p| p <= level(plan));
+    let crossed = match (asked, against) {
+        (Some(_), Some(why)) => {
+            return Err(wrong(format!("--design crossed: {why}"), "leave --design out, or take --design paired"));
+        }
+        (Some(_), None) => true,
+        (None, against) => against.is_none() && reached,
+    };
+    if !crossed {
+        return Ok(Design::Paired);
+    }
+    if plan.controls.repeat > 0 {
+        let message =
+            "repeat controls belong to the paired design: in the crossed one, trials that are not scored show the repeat takes";
+        return Err(wrong(message, "leave repeat out of --controls, or add --design paired"));
+    }
+    if plan.training_by_name {
+        let message = "in the crossed design nobody may know a take by its setup's name: training is by number only";
+        return Err(wrong(message, "leave --training-by-name out, or add --design paired"));
+    }
+    if plan.clips.len() < methods::rules(plan.method).columns.len() {
+        let message = format!("{} takes in all are too few to cross", plan.clips.len());
+        return Err(Failure::plain("too-few-takes", Fate::Refused, message, "record more takes, or add --design paired"));
+    }
+    Ok(Design::Crossed)
+}
+
+/// Trials of each listener: the last look is the end where there are looks; else 28 crossed, of which 16 are scored with four takes a setup,
+/// and 16 paired.
+fn trials(request: &Request, design: Design) -> TrialCount {
+    let by_looks = request.looks.last().and_then(|last| u32::try_from(last / u64::from(request.listeners)).ok());
+    request.trials.or(by_looks.map(TrialCount::Fixed)).unwrap_or(TrialCount::Fixed(match design {
+        Design::Crossed => 28,
+        Design::Paired => 16,
+    }))
+}
+
+fn looks(request: &Request, level: f64) -> Vec<trial::Look> {
+    let Some((a, b)) = request.method.chance() else { return Vec::new() };
+    sequential::looks(&request.looks, f64::from(a) / f64::from(b), level, sequential::Spending::Late)
+        .into_iter()
+        .zip(&request.looks)
+        .map(|((least, _), at)| trial::Look { answers: *at, least_correct: Some(least).filter(|k| k <= at) })
+        .collect()
+}
+
+/// How many tests stand already, if a test that is sealed now would be a further one for people.
+///
+/// # Errors
+/// The session cannot be read.
+pub fn further(folder: &Path, request: &Request) -> Result<Option<usize>, Failure> {
+    if request.simulated {
+        return Ok(None);
+    }
+    let before = Tests::read(&Session::open_read(folder)?)?.before();
+    Ok(Some(before).filter(|n| *n > 0))
 }
 
 /// Seals a test.
@@ -340,7 +322,14 @@ pub(crate) fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
 pub fn plan(folder: &Path, request: &Request, clock: &dyn Clock) -> Result<PlanDoc, Failure> {
     let mut session = Session::open_write(folder, clock.now())?;
     let test = TestId::new(&format!("test-{}", session.next_test()?))?;
-    let plan = build(&session, request, test)?;
+    let mut plan = build(&session, request, test)?;
+    plan.sealing = Some(Sealing {
+        session_id: session.note("session-id")?,
+        nonce: Sha256Hex::from_bytes(&random::seed()?),
+        head: Sha256Hex::parse(&session.chain_head()?)
+            .map_err(|e| Failure::plain("damaged-log", Fate::Unfit, e.to_string(), "audit the session: cabjury audit"))?,
+        rules: RULES,
+    });
     let canonical = seal::canonical(&plan);
     let sealed = SealedTest { seal: seal::seal(&canonical), canonical, plan, sealed_at: clock.now(), closed_at: None };
     session.add_test(&sealed, clock.now())?;
@@ -350,9 +339,54 @@ pub fn plan(folder: &Path, request: &Request, clock: &dyn Clock) -> Result<PlanD
 /// Ends a test for good.
 ///
 /// # Errors
-/// No such test, or it is closed already.
-pub fn close(folder: &Path, test: &TestId, clock: &dyn Clock) -> Result<SealedTest, Failure> {
+/// No such test, it was given up, or it is closed already.
+pub fn close(folder: &Path, test: &TestId, closing: Closing, clock: &dyn Clock) -> Result<SealedTest, Failure> {
     let mut session = Session::open_write(folder, clock.now())?;
-    session.close_test(test, clock.now())?;
+    session.test(test)?;
+    if given_up(&session)?.contains(test) {
+        let message = format!("{test} was given up and stays so");
+        return Err(Failure::plain("test-given-up", Fate::Refused, message, "plan another test"));
+    }
+    closing(&mut session, test, clock.now())?;
     Ok(session.test(test)?)
+}
+
+/// The document of `withdraw --test`.
+#[derive(Debug, Clone, Serialize)]
+pub struct GivenUpDoc {
+    /// The test.
+    pub test: TestId,
+    /// Why.
+    pub reason: String,
+}
+
+/// Gives up a sealed test that nobody answered: logged, printed in every report, and its place among the session's tests is free again.
+///
+/// # Errors
+/// No reason; no such test; it was answered, is closed, or was given up already.
+pub fn give_up(folder: &Path, test: &TestId, reason: &str, clock: &dyn Clock) -> Result<GivenUpDoc, Failure> {
+    let reason = reason.trim();
+    if reason.is_empty() {
+        return Err(wrong("a reason is needed: every report prints it", "as in --reason \"the wrong mic\""));
+    }
+    let mut session = Session::open_write(folder, clock.now())?;
+    let sealed = session.test(test)?;
+    let refused =
+        |message: String| Err(Failure::plain("cannot-give-up", Fate::Refused, message, "close it instead: cabjury close"));
+    if sealed.closed_at.is_some() {
+        return refused(format!("{test} is closed and stays so"));
+    }
+    if given_up(&session)?.contains(test) {
+        return refused(format!("{test} was given up already"));
+    }
+    let mut answered = 0u32;
+    session.each_trial(test, &mut |trial| {
+        answered += u32::from(matches!(trial.state, trial::TrialState::Answered { .. }) && !trial.practice);
+    })?;
+    if answered > 0 {
+        return refused(format!("{test} was answered: a test that was begun stays"));
+    }
+    let doc = GivenUpDoc { test: test.clone(), reason: reason.to_owned() };
+    session.log_event(GIVEN_UP, test.as_str(), &serde_json::json!({ "reason": reason }), clock.now())?;
+    Ok(doc)
 }

@@ -45,8 +45,19 @@ pub(crate) fn open_device(name: Option<&str>) -> Result<Box<dyn OutputDevice>, F
     })
 }
 
-/// Place of each clip in the player, with and without the anchor's low-pass.
-pub(crate) type Places = BTreeMap<(ClipId, bool), usize>;
+/// What is done to a clip before it sounds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Treatment {
+    /// Nothing.
+    Plain,
+    /// Low-passed into an anchor.
+    Anchor,
+    /// Raised by the plan's known difference.
+    Raised,
+}
+
+/// Place of each clip in the player, by what is done to it.
+pub(crate) type Places = BTreeMap<(ClipId, Treatment), usize>;
 
 /// A plan's clips in memory, hash by hash the sealed ones, and where each lies.
 pub(crate) fn read_clips(session: &Session, plan: &Plan) -> Result<(Vec<Audio>, Places), Failure> {
@@ -77,18 +88,34 @@ pub(crate) fn read_clips(session: &Session, plan: &Plan) -> Result<(Vec<Audio>, 
                 "audit the session; the test cannot go on",
             ));
         }
-        places.insert((id.clone(), false), audio.len());
-        if plan.method == Method::Graded
-            && let Some(dull) = test_sounds::anchor(&samples)
-        {
-            audio.push(samples);
-            places.insert((id, true), audio.len());
-            audio.push(dull);
-        } else {
-            audio.push(samples);
+        let mut put = |treatment, sound| {
+            places.insert((id.clone(), treatment), audio.len());
+            audio.push(sound);
+        };
+        if let Some(dull) = Some(&samples).filter(|_| plan.method == Method::Graded).and_then(test_sounds::anchor) {
+            put(Treatment::Anchor, dull);
+        }
+        match plan.known_db {
+            // Everything is lowered and the raised samples are the files as they are: no sample is ever driven over full scale.
+            Some(db) => {
+                let lowered = scaled(&samples, -db.value());
+                put(Treatment::Raised, samples);
+                put(Treatment::Plain, lowered);
+            }
+            None => put(Treatment::Plain, samples),
         }
     }
     Ok((audio, places))
+}
+
+/// The same sound at another level.
+fn scaled(audio: &Audio, db: f64) -> Audio {
+    let gain = 10f64.powf(db / 20.0);
+    let mut out = audio.clone();
+    for channel in out.channels_mut() {
+        channel.iter_mut().for_each(|v| *v = (f64::from(*v) * gain) as f32);
+    }
+    out
 }
 
 /// Pink noise as loud as the clips and as long as they are.

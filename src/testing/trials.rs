@@ -13,8 +13,10 @@ use crate::model::trial::{Answer, Plan, SlotHeard, TrialRecord, TrialState};
 use crate::store::Session;
 use crate::store::random;
 use crate::testing::panel::{Kind, Known};
+use crate::testing::plan_family::given_up;
 use crate::testing::receipt::Receipt;
 use crate::testing::seat::Seat;
+use crate::testing::sounding::Treatment;
 use crate::trial::{Hidden, Progressed, draw, draw_trial, methods};
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -54,6 +56,17 @@ impl Standing {
     }
 }
 
+/// What closes a test: a room above freezes its result with it.
+pub type Closing = fn(&mut Session, &TestId, jiff::Timestamp) -> Result<(), Failure>;
+
+/// Closes a test without a result.
+///
+/// # Errors
+/// It is closed already; the store cannot be written.
+pub fn close_only(session: &mut Session, test: &TestId, now: jiff::Timestamp) -> Result<(), Failure> {
+    Ok(session.close_test(test, now)?)
+}
+
 /// A session opened for listening.
 pub struct Trials<'a> {
     session: Session,
@@ -61,6 +74,7 @@ pub struct Trials<'a> {
     open: BTreeMap<TrialId, Sitting>,
     /// What is played here has no sound: kept as practice.
     practice: bool,
+    closing: Closing,
     /// What is known of each test. The session is locked, so nobody else changes it; after a failed write it is read anew.
     known: RefCell<BTreeMap<TestId, Known>>,
 }
@@ -98,13 +112,19 @@ impl<'a> Trials<'a> {
     /// The same over a session that is open already.
     #[must_use]
     pub fn over(session: Session, clock: &'a dyn Clock) -> Self {
-        Self { session, clock, open: BTreeMap::new(), practice: false, known: RefCell::default() }
+        Self { session, clock, open: BTreeMap::new(), practice: false, closing: close_only, known: RefCell::default() }
     }
 
     /// The same where nothing sounds: what people answer here is practice. It fills no seat, closes no test and is never scored as theirs.
     #[must_use]
     pub fn without_sound(self) -> Self {
         Self { practice: true, ..self }
+    }
+
+    /// The same with what closes a test that is through.
+    #[must_use]
+    pub fn closing_by(self, closing: Closing) -> Self {
+        Self { closing, ..self }
     }
 
     /// What a listener's trials are here.
@@ -139,10 +159,14 @@ impl<'a> Trials<'a> {
     /// # Errors
     /// None is open, or several are.
     pub fn choose(&self, test: Option<&TestId>) -> Result<Plan, Failure> {
+        let gone = given_up(&self.session)?;
         if let Some(id) = test {
-            return Ok(self.session.test(id)?.plan);
+            let plan = self.session.test(id)?.plan;
+            let refusal = || refused("test-given-up", format!("{id} was given up"), "name another test, or plan one");
+            return if gone.contains(id) { Err(refusal()) } else { Ok(plan) };
         }
-        let mut open: Vec<_> = self.session.tests()?.into_iter().filter(|t| t.closed_at.is_none()).collect();
+        let mut open: Vec<_> =
+            self.session.tests()?.into_iter().filter(|t| t.closed_at.is_none() && !gone.contains(&t.plan.test)).collect();
         match open.len() {
             1 => Ok(open.remove(0).plan),
             0 => Err(refused("no-open-test", "no test is open", "seal one with: cabjury plan")),
@@ -232,7 +256,7 @@ impl<'a> Trials<'a> {
     /// It is closed already, or the store cannot be written.
     pub fn close(&mut self, test: &TestId) -> Result<(), Failure> {
         self.void_all(Some(test), "the test was closed")?;
-        let closed = self.session.close_test(test, self.clock.now());
+        let closed = (self.closing)(&mut self.session, test, self.clock.now());
         self.wrote(closed)?;
         self.known(test, |k| k.closed = true)
     }
@@ -326,6 +350,19 @@ impl<'a> Trials<'a> {
     pub fn for_the_player(&self, trial: &TrialId, label: &str) -> Option<(ClipId, bool)> {
         let sitting = self.open.get(trial)?;
         sitting.hidden.for_the_player(label).map(|(clip, anchor)| (clip.clone(), anchor))
+    }
+
+    /// What sounds in a slot, and what is done to it. For the player alone.
+    #[must_use]
+    pub(crate) fn sound_for_the_player(&self, trial: &TrialId, label: &str) -> Option<(ClipId, Treatment)> {
+        let hidden = &self.open.get(trial)?.hidden;
+        let (clip, anchor) = hidden.for_the_player(label)?;
+        let treatment = match (anchor, hidden.raised_for_the_player(label)) {
+            (true, _) => Treatment::Anchor,
+            (_, true) => Treatment::Raised,
+            _ => Treatment::Plain,
+        };
+        Some((clip.clone(), treatment))
     }
 
     /// Takes note that a slot has reached the listener whole.

@@ -9,6 +9,10 @@ use sha2::{Digest, Sha256};
 /// Name and version, as the sealed plan states it.
 pub const NAME: &str = "ChaCha20 (rand_chacha 0.10), seeded with 32 bytes from the operating system for every trial";
 
+/// The same for tests of simulated listeners alone.
+pub const SIMULATED: &str =
+    "ChaCha20 (rand_chacha 0.10), seeded by the stated seed of the simulation; no order of this test was a secret";
+
 /// What stands in front of purpose and seal when permutations are seeded.
 pub const PURPOSE: &str = "cabjury permutations 1\n";
 

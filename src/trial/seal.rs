@@ -23,6 +23,16 @@ fn added(plan: &Plan) -> Vec<(&'static str, String)> {
     if plan.simulated {
         out.push(("listeners", "simulated ones alone".to_owned()));
     }
+    out.extend(plan.looks.iter().map(|l| {
+        let ends = l.least_correct.map_or_else(|| "no number".to_owned(), |k| format!("{k} right or more"));
+        ("look", format!("after {} answers {ends} ends it", l.answers))
+    }));
+    if let Some(s) = &plan.sealing {
+        out.push(("session", s.session_id.clone().unwrap_or_else(|| "-".to_owned())));
+        out.push(("nonce", s.nonce.to_string()));
+        out.push(("head of the log before the seal", s.head.to_string()));
+        out.push(("rules of the result", s.rules.to_string()));
+    }
     out.extend(plan.units.iter().map(|(take, unit)| ("rewiring", format!("{take} with {unit}"))));
     out
 }

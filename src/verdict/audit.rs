@@ -2,6 +2,7 @@
 
 use crate::model::failure::Failure;
 use crate::model::ids::TestId;
+use crate::model::result::{RULES, TestEntry};
 use crate::model::trial::{OrderRecord, SealedTest, TrialRecord, TrialState};
 use crate::store::Session;
 use crate::trial::{canonical_order, opens, seal};
@@ -164,6 +165,19 @@ fn sealed_and_committed(session: &Session, out: &mut Vec<Problem>) -> Result<u64
     Ok(void_trials)
 }
 
+/// Frozen results of the present rules that the records do not give again.
+fn result_problems(session: &Session, scored: &[TestEntry], hashes: &Hashes, out: &mut Vec<Problem>) -> Result<(), Failure> {
+    let frozen = |e: &&TestEntry| e.result().is_some_and(|r| r.head.closed && r.rules == RULES);
+    for entry in scored.iter().filter(frozen) {
+        let test = session.test(&entry.head().test)?;
+        if score::scored(session, &[&test], hashes)?.first() != Some(entry) {
+            let what = "its result is not what its records give by the rules that it was made by".to_owned();
+            out.push(Problem { place: test.plan.test.to_string(), what });
+        }
+    }
+    Ok(())
+}
+
 /// Verifies a session.
 ///
 /// # Errors
@@ -184,7 +198,12 @@ pub fn audit_of(session: &Session, hashes: &Hashes) -> Result<AuditDoc, Failure>
     let unverified_files = file_problems(session, hashes, &mut problems)?;
     montage_problems(session, &mut problems)?;
     let void_trials = sealed_and_committed(session, &mut problems)?;
-    let verdicts = score::score_with(session, hashes)?
+    let scored = score::score_with(session, hashes)?;
+    if problems.is_empty() {
+        // Whatever else is wrong is named already, and a result cannot be recomputed from it.
+        result_problems(session, &scored, hashes, &mut problems)?;
+    }
+    let verdicts = scored
         .iter()
         .filter_map(|t| t.result().filter(|r| r.head.closed))
         .map(|r| VerdictDoc { test: r.head.test.to_string(), verdict: r.verdict.name(), sentence: r.sentence.clone() })

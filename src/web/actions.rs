@@ -5,12 +5,13 @@ use super::forms::{Fields, sheet_of, wrong};
 use super::pages::layout::{page, sentence};
 use super::pages::tests;
 use crate::capture::check;
+use crate::capture::runsheet;
 use crate::capture::take as intake;
 use crate::matching::match_takes as prepare;
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, ListenerCode, MicName, SetupName, TakeId, TestId};
 use crate::model::session::{Excerpt, MeterValue};
-use crate::model::trial::{Controls, Method, TrialCount};
+use crate::model::trial::{Controls, Design, Method, TrialCount};
 use crate::rig::cards as rig;
 use crate::rig::ohmmeter as meter;
 use crate::rig::sheet as sheets;
@@ -36,6 +37,7 @@ pub(super) fn routes() -> Router<Arc<App>> {
         .route("/check", post(check_takes))
         .route("/withdraw", post(withdraw))
         .route("/match", post(make_clips))
+        .route("/runsheet", post(draw_order))
         .route("/plan", post(seal))
         .route("/plan/what-if", post(what_if))
         .route("/invite", post(invite))
@@ -149,24 +151,46 @@ async fn make_clips(State(app): State<Arc<App>>, fields: Fields) -> Response {
     .await
 }
 
+async fn draw_order(State(app): State<Arc<App>>, fields: Fields) -> Response {
+    alone(app, "/runsheet", move |folder, app| {
+        let doc = runsheet::runsheet(folder, Some(fields.whole("takes", runsheet::TAKES)?), 1, app.clock)?;
+        Ok(vec![format!("The order of {} passes was drawn.", doc.order.len())])
+    })
+    .await
+}
+
 fn plan_request(fields: &Fields) -> Result<plan::Request, Failure> {
     let method = fields.get("method").unwrap_or("abx");
-    let trials = fields.whole("trials", 16)?;
+    let trials = fields.get("trials").map(|_| fields.whole("trials", 0)).transpose()?;
+    let design = match fields.get("design") {
+        None => None,
+        Some("crossed") => Some(Design::Crossed),
+        Some("paired") => Some(Design::Paired),
+        Some(other) => return Err(wrong(format!("{other:?} is not a design"))),
+    };
     let name = |key: &str| fields.get(key).map(SetupName::new).transpose();
     Ok(plan::Request {
         compare: fields.keys().filter_map(|k| k.strip_prefix("with-")).map(SetupName::new).collect::<Result<_, _>>()?,
         method: Method::from_name(method).ok_or_else(|| wrong(format!("{method:?} is no method")))?,
-        trials: if trials == 0 { TrialCount::OpenEnded } else { TrialCount::Fixed(trials) },
+        trials: trials.map(|n| if n == 0 { TrialCount::OpenEnded } else { TrialCount::Fixed(n) }),
         listeners: fields.whole("listeners", 1)?,
-        alpha: fields.number("alpha", 0.05)?,
+        alpha: fields.get("alpha").map(|_| fields.number("alpha", 0.05)).transpose()?,
         bound: fields.number("bound", 0.3)?,
-        controls: Controls { same_file: fields.whole("same_file", 0)?, repeat: fields.whole("repeat", 0)?, known: 0 },
+        controls: Controls {
+            same_file: fields.whole("same_file", 0)?,
+            repeat: fields.whole("repeat", 0)?,
+            known: fields.whole("known", 0)?,
+        },
         mic: fields.get("mic").map(MicName::new).transpose()?,
         excerpt: fields.get("excerpt").map(ExcerptName::new).transpose()?,
         as_recorded: fields.contains_key("as_recorded"),
         attribute: fields.get("attribute").map(str::to_owned),
         expect: name("expect")?,
         reference: name("reference")?,
+        known_db: fields.get("known_db").map(|_| fields.number("known_db", 1.0)).transpose()?,
+        design,
+        tests: fields.get("tests").map(|_| fields.whole("tests", 1)).transpose()?,
+        looks: Vec::new(),
         load_reason: fields.get("load_reason").map(str::to_owned),
         training_by_name: false,
         ask_confidence: fields.contains_key("ask_confidence"),

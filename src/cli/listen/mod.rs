@@ -52,8 +52,14 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     if listening.healed() > 0 {
         shell.warn("a trial was open when the program last ended; it is void and will be drawn anew");
     }
+    if listening.is_practice() {
+        shell.warn(
+            "nothing sounds on the silent device: what you answer is kept as practice; it fills no seat, closes no test and is never scored as yours",
+        );
+    }
     let through = if args.plain { plain::run(&mut listening, shell)? } else { page::run(&mut listening, shell.color())? };
     let standing = listening.standing()?;
+    let (practice, receipts) = (listening.is_practice(), listening.receipts().to_vec());
     listening.leave()?;
     let planned = standing.planned.map_or_else(String::new, |p| format!(" of {p}"));
     shell.say(&format!("{} {}{planned} trials answered.", if through { "Thank you." } else { "Left." }, standing.done));
@@ -62,7 +68,16 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     } else if !through {
         shell.say("Come back with the same command; it goes on with a fresh trial.");
     }
-    shell.document(&serde_json::json!({ "done": standing.done, "planned": standing.planned, "closed": standing.closed }));
+    for receipt in &receipts {
+        shell.say(&format!("receipt: trial {} at {:.0}, log {}", receipt.trial, receipt.at, receipt.head_sha256));
+    }
+    shell.document(&serde_json::json!({
+        "done": standing.done,
+        "planned": standing.planned,
+        "closed": standing.closed,
+        "practice": practice,
+        "receipts": receipts,
+    }));
     Ok(Outcome::Done)
 }
 

@@ -6,7 +6,7 @@ use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::Clock;
 use crate::model::trial::Plan;
 use crate::store::Session;
-use crate::testing::trials::Trials;
+use crate::testing::trials::{Closing, Trials};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -49,6 +49,7 @@ pub(super) struct Playable {
 pub(super) struct Floor {
     folder: PathBuf,
     clock: &'static dyn Clock,
+    closing: Closing,
     trials: Option<Trials<'static>>,
     invited: BTreeMap<String, (TestId, ListenerCode)>,
     tests: BTreeMap<TestId, Playable>,
@@ -68,10 +69,11 @@ fn unknown() -> Failure {
 }
 
 impl Floor {
-    fn new(folder: &Path, clock: &'static dyn Clock) -> Self {
+    fn new(folder: &Path, clock: &'static dyn Clock, closing: Closing) -> Self {
         Self {
             folder: folder.to_owned(),
             clock,
+            closing,
             trials: None,
             invited: BTreeMap::new(),
             tests: BTreeMap::new(),
@@ -84,7 +86,7 @@ impl Floor {
     /// The session opened for listening; takes its lock.
     pub(super) fn trials(&mut self) -> Result<&mut Trials<'static>, Failure> {
         if self.trials.is_none() {
-            self.trials = Some(Trials::open(&self.folder, self.clock)?);
+            self.trials = Some(Trials::open(&self.folder, self.clock)?.closing_by(self.closing));
         }
         let trials = self.trials.as_mut().ok_or_else(ended)?;
         if self.batching && !self.begun {
@@ -167,8 +169,8 @@ pub(super) struct Clerk {
 }
 
 impl Clerk {
-    pub(super) fn new(folder: &Path, clock: &'static dyn Clock, inbox: Receiver<Task>) -> Self {
-        Self { floor: Floor::new(folder, clock), inbox }
+    pub(super) fn new(folder: &Path, clock: &'static dyn Clock, closing: Closing, inbox: Receiver<Task>) -> Self {
+        Self { floor: Floor::new(folder, clock, closing), inbox }
     }
 
     /// Works until it is told to stop or nobody can ask any more.

@@ -16,6 +16,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::Clock;
 use crate::store::Session;
+use crate::testing::trials::{Closing, close_only};
 use clerk::{Clerk, Floor, Task};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Sender, channel};
@@ -47,13 +48,21 @@ impl Desk {
     /// # Errors
     /// The folder holds no session, or one that cannot be read.
     pub fn open(folder: &Path, clock: &'static dyn Clock) -> Result<Arc<Self>, Failure> {
+        Self::open_closing(folder, clock, close_only)
+    }
+
+    /// The same with what closes a test that is through.
+    ///
+    /// # Errors
+    /// As [`Desk::open`].
+    pub fn open_closing(folder: &Path, clock: &'static dyn Clock, closing: Closing) -> Result<Arc<Self>, Failure> {
         let empty = std::fs::read_dir(folder).is_ok_and(|mut entries| entries.next().is_none());
         if empty {
             Session::create(folder, None, clock.now())?;
         }
         Session::open_read(folder)?;
         let (tasks, inbox) = channel();
-        let clerk = Clerk::new(folder, clock, inbox);
+        let clerk = Clerk::new(folder, clock, closing, inbox);
         let thread = std::thread::Builder::new().name("session".to_owned()).spawn(move || clerk.work()).map_err(|e| {
             let message = format!("no thread can be started: {e}");
             Failure::plain("no-thread", crate::model::explain::Fate::Failed, message, "close other programs and try again")

@@ -96,7 +96,7 @@ fn view(trials: &Trials<'_>, playable: &Playable, who: &ListenerCode) -> Result<
         test: plan.test.to_string(),
         method: plan.method,
         question: methods::question(plan),
-        instructions: methods::instructions(plan.method).to_vec(),
+        instructions: methods::instructions_of(plan).to_vec(),
         planned: standing.planned,
         done: standing.done,
         phase,

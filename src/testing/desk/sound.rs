@@ -11,14 +11,14 @@ use crate::signal::dither;
 use crate::sound::write::wav24_bytes;
 use crate::store::Session;
 use crate::store::random;
-use crate::testing::sounding::{noise, read_clips};
+use crate::testing::sounding::{Treatment, noise, read_clips};
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
 /// A test's clips in memory, all of one length.
 struct Loaded {
-    places: BTreeMap<(ClipId, bool), Audio>,
+    places: BTreeMap<(ClipId, Treatment), Audio>,
     noise: Option<Audio>,
 }
 
@@ -66,7 +66,7 @@ fn gone() -> Failure {
 /// A slot on its way to a listener. It has no `Debug`: it knows which clip it is.
 pub struct Slot {
     plan: Arc<Plan>,
-    key: Option<(ClipId, bool)>,
+    key: Option<(ClipId, Treatment)>,
     /// The trial and the label, to be told when it has been fetched; the noise has none.
     of: Option<(TrialId, String)>,
 }
@@ -84,7 +84,7 @@ fn slot(floor: &mut Floor, code: &str, trial: &str, label: &str) -> Result<Slot,
     let id = TrialId::new(trial).map_err(|_| gone())?;
     let key = floor.look(|trials| {
         let own = trials.current(&playable.plan.test, &who).is_some_and(|open| open.id == id);
-        Ok(trials.for_the_player(&id, label).filter(|_| own))
+        Ok(trials.sound_for_the_player(&id, label).filter(|_| own))
     })?;
     match key {
         Some(key) => Ok(Slot { plan: playable.plan, key: Some(key), of: Some((id, label.to_owned())) }),

@@ -8,13 +8,16 @@ const HEARD_MS = 300;
 const BREAK_AFTER = 12;
 const part = (name) => document.getElementById(name);
 const pending = `cabjury-pick-${code}`;
+const receipts = `cabjury-receipts-${code}`;
 
 let seat;            // what the server said last
 let context;         // the audio context, after the first touch
 let player;          // the player of the open trial
 let trial;           // the open trial
 let heard = {};      // per label: how often, how long
-let sounding = null; // label and since when
+let sounding = null; // label, and since when on the audio clock
+let beginning = false; // the level's noise is on its way
+let sure = false;    // the confidence was said
 let inARow = 0;
 let awake;           // a wake lock, where the browser has one
 
@@ -58,8 +61,9 @@ function lost(is, why) {
   if (is) part("lost-why").textContent = why ? `${why}.` : "The connection is lost.";
 }
 
-/** Where to go from what the server says. */
+/** Where to go from what the server says. No sound goes on from one page to the next. */
 function follow(body) {
+  quiet();
   seat = body;
   trial = body.open_trial;
   progress();
@@ -83,14 +87,48 @@ async function refresh() {
   else show("gone");
 }
 
+/** The sound really runs: a suspended context (a phone call, a locked screen) plays nothing, and its clock stands still. */
+const runs = () => Boolean(context) && context.state === "running";
+
+/** The system took the sound away, or gave it back: nothing is counted meanwhile, and the page says so. */
+function turned() {
+  const gone = Boolean(context) && context.state !== "running";
+  if (gone) {
+    count();
+    hush();
+  }
+  part("muted").hidden = !gone;
+  allow();
+}
+
+async function unmute() {
+  await context.resume().catch(() => undefined);
+  turned();
+}
+
 async function begin() {
-  context = new AudioContext(seat.rate_hz ? { sampleRate: seat.rate_hz } : {});
+  // A second tap starts no second noise.
+  if (beginning) return;
+  beginning = true;
+  try {
+    await levels();
+  } finally {
+    beginning = false;
+  }
+}
+
+async function levels() {
+  if (!context) {
+    context = new AudioContext(seat.rate_hz ? { sampleRate: seat.rate_hz } : {});
+    context.addEventListener("statechange", turned);
+  }
   await context.resume();
   if (navigator.wakeLock) awake = await navigator.wakeLock.request("screen").catch(() => undefined);
   if (sessionStorage.getItem(`level-${code}`)) return follow(seat);
   show("loading");
   bar(0);
   const buffers = await load(context, [`${api}/noise`], bar);
+  quiet();
   player = new Player(context, buffers);
   player.start(context.currentTime + 0.05);
   player.play(0);
@@ -178,7 +216,8 @@ function build() {
   }));
   part("remark").value = "";
   part("confidence").value = 50;
-  part("said").textContent = "50";
+  part("said").textContent = "not said";
+  sure = false;
   part("extra").hidden = !seat.asks_confidence;
   part("sent").hidden = true;
   allow();
@@ -186,19 +225,22 @@ function build() {
 
 function count() {
   if (!sounding) return;
-  heard[sounding.label].ms += Math.max(0, Math.round(performance.now() - sounding.since));
-  sounding = { label: sounding.label, since: performance.now() };
+  const now = context.currentTime;
+  heard[sounding.label].ms += Math.max(0, Math.round((now - sounding.since) * 1000));
+  sounding = { label: sounding.label, since: now };
 }
 
 function hear(label) {
   if (!player) return;
+  if (!runs()) { turned(); return; }
   count();
   const place = trial.slots.findIndex((s) => s.label === label);
   player.play(place);
   heard[label].times += 1;
-  sounding = { label, since: performance.now() };
+  // A switch is heard from the end of its fades on.
+  sounding = { label, since: context.currentTime + 0.05 };
   press(label);
-  setTimeout(() => { count(); allow(); }, HEARD_MS + 60);
+  setTimeout(() => { count(); allow(); }, HEARD_MS + 120);
   allow();
 }
 
@@ -239,7 +281,7 @@ async function pick(event) {
   const asked = seat.asks_confidence;
   const body = {
     choice: chosen(),
-    confidence: asked ? Number(part("confidence").value) : null,
+    confidence: asked && sure ? Number(part("confidence").value) : null,
     remark: asked && part("remark").value.trim() ? part("remark").value.trim() : null,
     heard: Object.entries(heard).map(([label, h]) => ({ label, times: h.times, ms: h.ms })),
   };
@@ -262,12 +304,24 @@ async function send(id, body) {
   trial = null;
   if (status === 200) {
     inARow += 1;
-    say("Your answer is taken down.");
+    say("Your answer is saved.");
+    receipt(answer.receipt);
     return follow(answer);
   }
   say(answer && answer.error ? `${answer.error.message}.` : "");
   if (answer && answer.phase) return follow(answer);
   return refresh();
+}
+
+/** Receipts stay on this device: with them a listener can later find their answers in the session's log. */
+function receipt(one) {
+  if (!one) return;
+  const kept = JSON.parse(localStorage.getItem(receipts) || "[]").filter((r) => r.trial !== one.trial);
+  kept.push(one);
+  localStorage.setItem(receipts, JSON.stringify(kept));
+  const link = part("receipts");
+  link.href = `data:application/json;charset=utf-8,${encodeURIComponent(JSON.stringify(kept, null, 1))}`;
+  link.hidden = false;
 }
 
 document.addEventListener("keydown", (event) => {
@@ -283,7 +337,8 @@ part("level-set").addEventListener("click", levelIsSet);
 part("next").addEventListener("click", next);
 part("go-on").addEventListener("click", next);
 part("hush").addEventListener("click", hush);
-part("confidence").addEventListener("input", () => { part("said").textContent = part("confidence").value; });
+part("confidence").addEventListener("input", () => { sure = true; part("said").textContent = part("confidence").value; });
+part("unmute").addEventListener("click", unmute);
 part("answer").addEventListener("submit", pick);
 // A page that comes back from the browser's own store has an old trial in it.
 window.addEventListener("pageshow", (event) => { if (event.persisted) window.location.reload(); });

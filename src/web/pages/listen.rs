@@ -29,10 +29,15 @@ pub(crate) fn page(code: &str, view: &SeatView) -> Markup {
                     div #lost .lost role="alert" hidden {
                         p { strong #lost-why {} " It is tried again by itself; an answer that was given is kept here and sent once." }
                     }
+                    div #muted .lost role="alert" hidden {
+                        p { strong { "The sound was interrupted." } " Nothing is counted as heard until it runs again." }
+                        button #unmute type="button" { "Go on with sound" }
+                    }
                     noscript { p { "This page needs JavaScript: it plays the sound." } }
                     (stages(view))
                     (trial(view))
                     (ends())
+                    p.soft { a #receipts download="receipts.json" hidden { "Save the receipts of your answers" } }
                 }
             }
         }
@@ -95,7 +100,7 @@ fn trial(view: &SeatView) -> Markup {
                     p {
                         label for="confidence" { "How sure are you, 0 to 100?" } " "
                         input #confidence type="range" min="0" max="100" value="50"; " "
-                        output #said for="confidence" { "50" }
+                        output #said for="confidence" { "not said" }
                     }
                     label for="remark" { "A remark" }
                     textarea #remark maxlength="2000" {}

@@ -1,7 +1,7 @@
 //! The run sheet: passes in their order, ticked by what has been recorded, with a place to drop files on each row.
 
 use super::layout::command;
-use crate::capture::runsheet::runsheet;
+use crate::capture::runsheet::{TAKES, last};
 use crate::model::failure::Failure;
 use crate::model::ids::MicName;
 use crate::model::session::Take;
@@ -16,13 +16,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
         return Ok(html! { p { "There are fewer than two setups. " a href="/" { "Describe the rig first" } "." } });
     }
     let used: Vec<&Take> = takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).collect();
-    let per_setup = |name: &str| {
-        let passes: std::collections::BTreeSet<u32> =
-            used.iter().filter(|t| t.setup.as_ref().is_some_and(|s| s.as_str() == name)).map(|t| t.pass).collect();
-        passes.len()
-    };
-    let most = rig.setups.iter().map(|s| per_setup(s.name.as_str())).max().unwrap_or(0);
-    let doc = runsheet(folder, u32::try_from(most.max(4)).unwrap_or(4))?;
+    let Some(doc) = last(folder, 1)? else { return Ok(not_drawn()) };
     let mics: Vec<String> = if rig.mics.is_empty() {
         vec![MicName::main().to_string()]
     } else {
@@ -30,7 +24,8 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
     };
     let di = takes.iter().any(|t| t.setup.is_none());
     Ok(html! {
-        p { "Play the same DI through every setup, in this order, and change nothing else. Four takes of each setup let the sentence speak of the wiring." }
+        p { "Play the same DI through every setup, in this order, and change nothing else. Five takes of each setup, wired anew for each, let the sentence speak of the wiring." }
+        @for warning in &doc.warnings { p.warning role="note" { (warning) } }
         @if !doc.held.is_empty() { dl.facts { @for (k, v) in &doc.held { div { dt { "held: " (k) } dd { (v) } } } } }
         @for caution in &doc.cautions { p.caution { (caution) } }
         section.part {
@@ -61,6 +56,17 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
         }
         (command("On the command line:", &format!("cabjury take {} FILE --setup S --mic M --pass P", folder.display())))
     })
+}
+
+/// Before the order is drawn.
+fn not_drawn() -> Markup {
+    html! {
+        p { "The order of capture is drawn once, from all orders, and kept: it owes nothing to the wiring, whatever drifts over the evening." }
+        form method="post" action="/runsheet" {
+            div.field { label for="takes" { "Takes of each setup" } input #takes name="takes" value=(TAKES) inputmode="numeric"; span.hint { "five or more are advised" } }
+            button.main type="submit" { "Draw the order" }
+        }
+    }
 }
 
 /// A row's place for files: works by dropping, by choosing, and without a script not at all (then the command line does it).

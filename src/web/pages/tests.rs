@@ -106,6 +106,13 @@ fn form(setups: &[String], mics: &[String], raw: bool, repeated: bool) -> Markup
             (m.name().to_owned(), format!("{}: {words}", m.name()))
         })
         .collect();
+    let designs: Vec<(String, String)> = [
+        ("", "crossed where there are takes enough"),
+        ("crossed", "crossed: takes of both setups, blindly drawn"),
+        ("paired", "paired: the setups side by side"),
+    ]
+    .map(|(value, text)| (value.to_owned(), text.to_owned()))
+    .to_vec();
     let mic_options: Vec<(String, String)> = mics.iter().map(|m| (m.clone(), m.clone())).collect();
     html! {
         form #plan method="post" action="/plan" data-what-if="/plan/what-if" {
@@ -118,12 +125,15 @@ fn form(setups: &[String], mics: &[String], raw: bool, repeated: bool) -> Markup
             div.grid {
                 (select("method", "Method", &methods, "abx"))
                 (select("mic", "Mic or blend", &mic_options, ""))
-                (field("trials", "Scored trials for each listener", "16", "0: no end set"))
+                (select("design", "Design", &designs, ""))
+                (field("trials", "Trials for each listener", "", "28, or 16 in the paired design; 0: no end set"))
                 (field("listeners", "Listeners", "1", ""))
-                (field("alpha", "Alpha", "0.05", "chance of a false \u{201c}heard\u{201d}"))
+                (field("tests", "Tests that the claim rests on", "", "said once, with the first test"))
+                (field("alpha", "Alpha", "", "chance of a false \u{201c}heard\u{201d}, of all tests together; 0.05 at most"))
                 (field("bound", "Smallest share worth finding", "0.3", "of trials truly heard"))
                 (field("same_file", "Same-file controls", "8", "for each listener; 7 test for cues"))
-                (field("repeat", "Repeat-take controls", if repeated { "6" } else { "0" }, if repeated { "for each listener; 5 test the floor" } else { "want two takes of a setup" }))
+                (field("known", "Known-difference controls", "0", "for each listener, 1 dB; 8 for one listener, 6 for a panel"))
+                (field("repeat", "Repeat-take controls", "0", if repeated { "paired design only; 5 test the floor" } else { "need two takes of a setup" }))
                 (field("attribute", "Word", "", "attribute only: brighter, ..."))
                 (field("expect", "Expected to have more of it", "", "attribute only: a setup"))
                 (field("reference", "Reference", "", "duo-trio, graded: a setup"))
@@ -148,6 +158,12 @@ pub(crate) fn what_if(found: &WhatIfPlanDoc) -> Markup {
         h3 { "What it could find" }
         @if let (Some(critical), Some(size)) = (doc.critical, doc.true_size) {
             p { "Heard means " strong { (critical) } " right or more; by guessing that happens with " (format!("{:.3}", size)) "." }
+        }
+        @if let Some(scored) = doc.scored_expected.filter(|_| doc.critical_by_scored.is_some()) {
+            p { "About " (format!("{scored:.0}")) " trials in all will be scored: in the others the samples happen to be of one setup, which nobody can tell." }
+        }
+        @if let (Some(least), Some(needed)) = (doc.least_p_takes, doc.takes_needed) {
+            p { "The takes test can reach p = " (format!("{least:.3}")) " with these takes; " (needed) " takes of each setup are needed to speak of the wiring." }
         }
         @if !doc.power.is_empty() {
             div.scroll tabindex="0" role="group" aria-label="Power" {

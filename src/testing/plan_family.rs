@@ -1,0 +1,74 @@
+//! How many tests a session's claim rests on: said with the first seal, never changed.
+
+use super::plan::{Request, wrong};
+use super::plan_check::MOST_ALPHA;
+use crate::model::failure::Failure;
+use crate::model::ids::TestId;
+use crate::model::trial::{FamilyPlace, SealedTest};
+use crate::stats::family::{Family, Place};
+use crate::store::Session;
+
+/// The `what` of the log's entry that gives a test up.
+pub(super) const GIVEN_UP: &str = "give-up";
+
+/// Tests that were given up.
+///
+/// # Errors
+/// The log cannot be read.
+pub(super) fn given_up(session: &Session) -> Result<Vec<TestId>, Failure> {
+    let mut out = Vec::new();
+    session.each_entry(&mut |entry| {
+        if entry.what == GIVEN_UP {
+            out.extend(TestId::new(entry.subject));
+        }
+    })?;
+    Ok(out)
+}
+
+/// What the session's seals say so far.
+pub(super) struct Tests {
+    /// Those for people, oldest first.
+    sealed: Vec<SealedTest>,
+    given_up: Vec<TestId>,
+}
+
+impl Tests {
+    pub(super) fn read(session: &Session) -> Result<Self, Failure> {
+        let sealed = session.tests()?.into_iter().filter(|t| !t.plan.simulated).collect();
+        Ok(Self { sealed, given_up: given_up(session)? })
+    }
+
+    /// What the first seal fixed; of a session that was begun before there were families, its one test.
+    fn fixed(&self) -> Option<Family> {
+        let first = self.sealed.first()?;
+        let planned = first.plan.family.map_or(1, |f| f.planned);
+        Some(Family { planned, alpha: first.plan.alpha.value().min(MOST_ALPHA) })
+    }
+
+    /// Tests that stand: sealed for people and not given up.
+    fn standing(&self) -> impl Iterator<Item = &SealedTest> {
+        self.sealed.iter().filter(|t| !self.given_up.contains(&t.plan.test))
+    }
+
+    /// The level of all tests together and the place of the one that is asked for.
+    pub(super) fn place(&self, request: &Request) -> Result<(f64, FamilyPlace), Failure> {
+        let fixed = self.fixed().filter(|_| !request.simulated);
+        let family = fixed.unwrap_or(Family { planned: request.tests.unwrap_or(1), alpha: request.alpha.unwrap_or(MOST_ALPHA) });
+        if let Some(tests) = request.tests.filter(|t| *t != family.planned) {
+            let message = format!("--tests {tests}, but the first seal said {}", family.planned);
+            return Err(wrong(message, "leave --tests out, or begin a new session"));
+        }
+        if let Some(alpha) = request.alpha.filter(|a| (a - family.alpha).abs() > 1e-12) {
+            let message = format!("--alpha {alpha}, but the first seal said {}", family.alpha);
+            return Err(wrong(message, "leave --alpha out, or begin a new session"));
+        }
+        let taken: Vec<u32> = self.standing().map(|t| t.plan.family.map_or(Some(1), |f| f.number)).flatten().collect();
+        let place = if request.simulated { Place { number: None, level: family.level() } } else { family.next(&taken) };
+        Ok((family.alpha, FamilyPlace { planned: family.planned, number: place.number, level: place.level }))
+    }
+
+    /// How many tests stand already: another one is a further test.
+    pub(super) fn before(&self) -> usize {
+        self.standing().count()
+    }
+}
