@@ -61,6 +61,24 @@ pub fn close(session: &mut Session, test: &TestId, now: Timestamp) -> Result<Tes
     Ok(result)
 }
 
+/// The same for whoever closes a test and needs no result.
+///
+/// # Errors
+/// As [`close`].
+pub fn freeze(session: &mut Session, test: &TestId, now: Timestamp) -> Result<(), Failure> {
+    close(session, test, now).map(drop)
+}
+
+/// The same within a batch that somebody else writes.
+///
+/// # Errors
+/// As [`close`].
+pub fn freeze_within(session: &mut Session, test: &TestId, now: Timestamp) -> Result<(), Failure> {
+    let result = closing(session, test, now)?;
+    session.close_test(test, now)?;
+    Ok(session.log_event(FROZEN, test.as_str(), &result, now)?)
+}
+
 /// The result that was frozen when a test closed; nothing for a test that was closed before results were frozen.
 ///
 /// # Errors
