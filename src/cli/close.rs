@@ -5,7 +5,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::TestId;
 use crate::model::outside::SystemClock;
 use crate::testing::plan::close;
-use crate::testing::trials::close_only;
+use crate::verdict::closing::freeze;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury close evening --test test-1";
@@ -24,7 +24,7 @@ pub(crate) struct Args {
 
 /// Closes and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
-    let test = close(&args.folder, &args.test, close_only, &SystemClock)?;
+    let test = close(&args.folder, &args.test, freeze, &SystemClock)?;
     shell.say(&format!("{} is closed for good; its verdict: cabjury score {}", test.plan.test, args.folder.display()));
     shell.document(&serde_json::json!({ "test": test.plan.test, "closed_at": test.closed_at }));
     Ok(Outcome::Done)

@@ -3,6 +3,7 @@
 use super::shell::{Outcome, Shell};
 use super::values::ControlArg as Control;
 use super::values::{ControlArg, DesignArg, MethodArg};
+use crate::foresight::power::CurvesDoc;
 use crate::foresight::what_if::{SawToothDoc, WhatIfPlanDoc, what_if};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
@@ -267,8 +268,32 @@ fn foreseen(doc: &WhatIfPlanDoc) -> Vec<String> {
             reach.iter().map(|r| format!("{:.0} %: {:.0} % ({:.0})", r.p_correct * 100.0, r.found_by_100 * 100.0, r.mean_trials));
         lines.push(format!("  {}", each.collect::<Vec<_>>().join(", ")));
     }
+    if let Some(curves) = &doc.curves {
+        lines.extend(table(curves));
+    }
     if let Some(minutes) = doc.minutes {
         lines.push(format!("about {minutes:.0} minutes of listening for each listener"));
+    }
+    lines
+}
+
+/// Power over takes, trials and listeners.
+fn table(curves: &CurvesDoc) -> Vec<String> {
+    let mut lines = vec![
+        format!(
+            "By simulation ({} evenings each, everybody right in {:.0} % where takes do not vary, takes varying by {} of one hearing):",
+            curves.runs,
+            100.0 * curves.p_correct,
+            curves.takes_vary
+        ),
+        "found at all / found of the setups, in % of evenings".to_owned(),
+    ];
+    let takes: std::collections::BTreeSet<u32> = curves.cells.iter().map(|c| c.takes).collect();
+    lines.push(format!("  listeners  trials{}", takes.iter().map(|t| format!("  {t} takes  ")).collect::<String>()));
+    for row in curves.cells.chunk_by(|a, b| (a.listeners, a.trials) == (b.listeners, b.trials)) {
+        let Some(first) = row.first() else { continue };
+        let cells: String = row.iter().map(|c| format!("  {:>3.0} / {:<3.0}", 100.0 * c.power, 100.0 * c.power_setups)).collect();
+        lines.push(format!("  {:>9}  {:>6}{cells}", first.listeners, first.trials));
     }
     lines
 }

@@ -29,6 +29,18 @@ pub(crate) struct Args {
     /// The share of guesses that fall on the first choice; default even.
     #[arg(long, value_name = "SHARE")]
     pub(crate) leans: Option<f64>,
+    /// preference: the share of listeners whose favourite each setup is, in the plan's order; the rest has none.
+    #[arg(long, value_name = "SHARE,SHARE..", value_delimiter = ',')]
+    pub(crate) tastes: Vec<f64>,
+    /// How much takes differ, in standard deviations of one hearing; listeners then go by what lies nearest.
+    #[arg(long, value_name = "S")]
+    pub(crate) takes_vary: Option<f64>,
+    /// The share of listeners who leave before their end.
+    #[arg(long, value_name = "SHARE", default_value_t = 0.0)]
+    pub(crate) leave: f64,
+    /// The share of known-difference trials that they truly hear.
+    #[arg(long, value_name = "SHARE", default_value_t = 0.9)]
+    pub(crate) hears_known: f64,
     /// How many evenings.
     #[arg(long, value_name = "N", default_value_t = 1000)]
     pub(crate) runs: u64,
@@ -38,14 +50,23 @@ pub(crate) struct Args {
     /// The sealed test; default the only open one.
     #[arg(long, value_name = "T")]
     pub(crate) test: Option<TestId>,
-    /// Keep one run as this listener, marked simulated for ever.
+    /// Keep one run as this listener, marked simulated for ever; the test must be sealed with --simulated.
     #[arg(long, value_name = "LISTENER")]
     pub(crate) keep: Option<ListenerCode>,
 }
 
 /// Rehearses and prints how often each verdict came out.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
-    let ears = Ears { hears: args.hears, unequal: args.unequal, slips: args.slips, leans: args.leans };
+    let ears = Ears {
+        unequal: args.unequal,
+        slips: args.slips,
+        leans: args.leans,
+        tastes: args.tastes.clone(),
+        takes_vary: args.takes_vary,
+        leave: args.leave,
+        hears_known: args.hears_known,
+        ..Ears::plain(args.hears)
+    };
     let request = Request { ears, runs: args.runs, seed: args.seed, test: args.test.clone(), keep: args.keep.clone() };
     let doc = rehearse(&args.folder, &request, &SystemClock, &shell.progress())?;
     shell.say(&format!(
@@ -65,6 +86,9 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     };
     let [low, high] = doc.found_interval95.map(|share| 100.0 * share);
     shell.say(&format!("{found} in {:.2} % ({low:.2} to {high:.2})", 100.0 * doc.found_share));
+    if doc.setups_share > 0.0 {
+        shell.say(&format!("and of the setups, not these takes alone, in {:.2} %", 100.0 * doc.setups_share));
+    }
     if let Some(kept) = &doc.kept {
         shell.say(&format!("one evening was kept as {kept}, marked simulated for ever"));
     }

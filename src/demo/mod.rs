@@ -33,6 +33,7 @@ use crate::testing::plan;
 use crate::testing::trials::Trials;
 use crate::trial::Generator;
 use crate::units::{Dbtp, Ohm, SampleRate};
+use crate::verdict::closing::freeze;
 use ear::Ear;
 use serde::Serialize;
 use std::fs;
@@ -221,7 +222,7 @@ fn listening(folder: &Path, random: &mut Generator, clock: &dyn Clock, progress:
             ..plan::Request::of(vec![SetupName::new("s16")?, SetupName::new("p4")?])
         };
         plan::plan(folder, &request, clock)?;
-        let mut trials = Trials::open(folder, clock)?;
+        let mut trials = Trials::open(folder, clock)?.closing_by(freeze);
         let sealed = trials.choose(None)?;
         ear::listen(&mut trials, &sealed, ears, random, progress)?;
     }

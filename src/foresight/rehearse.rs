@@ -1,82 +1,27 @@
 //! `rehearse`: simulated listeners go through the very code that people do: the same draw, the same judge, the same score.
 
+pub use super::ears::Ears;
+use super::ears::{Panel, World};
 use crate::model::audio::Sha256Hex;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::ids::{ClipId, ListenerCode, TestId};
+use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::{Clock, Progress};
 use crate::model::random::RandomWords;
-use crate::model::trial::{Answer, Design, Method, Plan, SlotRecord, TrialCount, TrialKind};
-use crate::model::verdict::VerdictKind;
-use crate::stats::beta_binomial::share_at;
+use crate::model::trial::{Answer, Design, Method, Plan, SlotRecord, TrialCount};
+use crate::model::verdict::{Subject, VerdictKind};
 use crate::stats::intervals::clopper_pearson;
 use crate::store::Session;
+use crate::testing::sounding::Treatment;
 use crate::testing::trials::Trials;
 use crate::trial::{Generator, Progressed, draw, draw_trial};
-use crate::verdict::judge::kind_of;
-use crate::verdict::tally::{Tally, setup_of};
+use crate::verdict::closing::freeze;
+use crate::verdict::tally::Tally;
+use crate::verdict::weigh::{self, weigh};
 use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
-
-/// What simulated listeners are like. All shares lie in 0..=1.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Ears {
-    /// The share of trials that are truly heard, on average.
-    pub hears: f64,
-    /// How unequal the listeners are: each one's share is drawn from a beta distribution with this correlation; 0: all alike, 1: some hear
-    /// all and the others nothing.
-    pub unequal: f64,
-    /// The share of answers that are a slip: a guess although it was heard.
-    pub slips: f64,
-    /// The share of guesses that fall on the first choice; `None`: even.
-    pub leans: Option<f64>,
-}
-
-impl Ears {
-    /// Listeners who are all alike, without slips or a lean.
-    #[must_use]
-    pub fn plain(hears: f64) -> Self {
-        Self { hears, unequal: 0.0, slips: 0.0, leans: None }
-    }
-
-    /// The ears of one listener out of these.
-    fn one(&self, random: &mut dyn RandomWords) -> Self {
-        // No word is drawn for what nobody asked for: a seed keeps its result.
-        let hears = if self.unequal > 0.0 { share_at(random.unit(), self.hears, self.unequal) } else { self.hears };
-        Self { hears, unequal: 0.0, ..*self }
-    }
-
-    /// Whether this trial is truly heard, and answered as heard.
-    fn truly(&self, random: &mut dyn RandomWords) -> bool {
-        let heard = random.unit() < self.hears;
-        heard && !(self.slips > 0.0 && random.unit() < self.slips)
-    }
-
-    fn guess(&self, choices: &[String], random: &mut dyn RandomWords) -> String {
-        let at = match self.leans {
-            None => random.below(choices.len() as u64),
-            Some(share) if random.unit() < share => 0,
-            Some(_) => 1 + random.below(choices.len() as u64 - 1),
-        };
-        choices[at as usize].clone()
-    }
-
-    fn check(&self) -> Result<(), Failure> {
-        let each =
-            [("hears", self.hears), ("unequal", self.unequal), ("slips", self.slips), ("leans", self.leans.unwrap_or(0.5))];
-        match each.into_iter().find(|(_, share)| !(0.0..=1.0).contains(share)) {
-            None => Ok(()),
-            Some((name, share)) => Err(Failure::plain(
-                "wrong-use",
-                Fate::WrongUse,
-                format!("--{name} {share}; a share of 0 to 1 is wanted"),
-                "as in --hears 0.5 --slips 0.02",
-            )),
-        }
-    }
-}
 
 /// What was asked for.
 #[derive(Debug, Clone)]
@@ -113,10 +58,12 @@ pub struct RehearseDoc {
     pub heard_share: f64,
     /// Its 95 % interval.
     pub interval95: [f64; 2],
-    /// Share of what this method can claim: `heard` and `heard-small`, or `preferred`, or `rated-apart`.
+    /// Share of what this method can claim: `heard`, `heard-small` and `heard-some`, or `preferred`, or `rated-apart`.
     pub found_share: f64,
     /// Its 95 % interval.
     pub found_interval95: [f64; 2],
+    /// Share of positive verdicts about the setups.
+    pub setups_share: f64,
     /// The listener that was kept, if one was.
     pub kept: Option<String>,
 }
@@ -124,82 +71,25 @@ pub struct RehearseDoc {
 /// Most trials that a simulated open-ended evening lasts.
 const OPEN_ENDED_TRIALS: u32 = 50;
 
-/// What a simulated listener picks: with probability `hears` the truth, else a guess. What has no right answer: the first-named setup
-/// with probability (1 + hears)/2. Controls are guessed: nothing tells one file from itself.
-fn answer(opened_right: Option<&str>, choices: &[String], kind: TrialKind, ears: &Ears, random: &mut dyn RandomWords) -> String {
-    let guess = ears.guess(choices, random);
-    if kind != TrialKind::Scored {
-        return guess;
-    }
-    let truly = ears.truly(random);
-    match opened_right {
-        Some(right) if truly => right.to_owned(),
-        _ => guess,
-    }
-}
-
-/// How a simulated listener rates: every sample gets a number from 0 to 100, each drawn evenly. In a trial that is truly heard the largest
-/// of these numbers goes to the hidden reference and the smallest to the anchor; what lies between them stays as it was drawn. People's
-/// ratings lie closer together: a simulation of them would be made up, and what is told of this one is how many trials ranks need.
-fn rating(plan: &Plan, slots: &[SlotRecord], choices: &[String], truly: bool, random: &mut dyn RandomWords) -> String {
-    let mut numbers: Vec<u64> = choices.iter().map(|_| random.below(101)).collect();
-    let reference = plan.reference.as_ref().or(plan.setups.first());
-    let place = |wanted: &dyn Fn(&SlotRecord) -> bool| {
-        choices.iter().position(|label| slots.iter().any(|s| s.label == *label && wanted(s)))
-    };
-    let largest = place(&|s| !s.anchor && setup_of(plan, &s.clip) == reference);
-    let smallest = place(&|s| s.anchor);
-    if truly && let (Some(reference), Some(anchor)) = (largest, smallest) {
-        let first = (0..numbers.len()).max_by_key(|i| numbers[*i]).unwrap_or(reference);
-        numbers.swap(first, reference);
-        let last = (0..numbers.len()).filter(|i| *i != reference).min_by_key(|i| numbers[*i]).unwrap_or(anchor);
-        numbers.swap(last, anchor);
-    }
-    choices.iter().zip(numbers).map(|(label, n)| format!("{label}={n}")).collect::<Vec<_>>().join(",")
-}
-
 /// One evening of one simulated listener, in memory.
-fn evening(plan: &Plan, ears: &Ears, random: &mut dyn RandomWords) -> Result<Tally, Failure> {
-    let ears = ears.one(random);
+fn evening(plan: &Plan, panel: &Panel, world: &World, random: &mut dyn RandomWords) -> Result<Tally, Failure> {
+    let ear = panel.one(plan, random);
     let mut tally = Tally::default();
     let mut done = Progressed::default();
-    let all = draw::planned(plan).unwrap_or(OPEN_ENDED_TRIALS);
+    let all = ear.stays(draw::planned(plan).unwrap_or(OPEN_ENDED_TRIALS), random);
     while done.all() < all {
         let hidden = draw_trial(plan, done, random)?;
         let choices = hidden.choices().to_vec();
-        // Only an answer opens an order, here as everywhere: it is opened with a placeholder, and a simulated ear is then told the truth with
-        // probability `hears`. The judge that follows is the one that people's picks meet.
+        // Only an answer opens an order, here as everywhere: it is opened with a placeholder, and the simulated ear is then given what a
+        // person's ear is given, the samples. The judge that follows is the one that people's picks meet.
         let placeholder = Answer { choice: choices[0].clone(), confidence: None, remark: None };
         let opened = hidden.open(&placeholder);
-        let choice = if plan.method == Method::Graded {
-            let truly = ears.truly(random);
-            rating(plan, &opened.order.slots, &choices, truly, random)
-        } else {
-            let truth = truth(plan, &opened.order);
-            answer(truth.as_deref(), &choices, opened.order.kind, &ears, random)
-        };
+        let choice = ear.answer(plan, world, &opened.order.slots, &choices, random);
         let right = opened.order.right.as_ref().map(|r| *r == choice);
         tally.add(plan, &opened.order, &choice, right);
-        match opened.order.kind {
-            TrialKind::Scored => done.scored += 1,
-            TrialKind::SameFile => done.same_file += 1,
-            TrialKind::Repeat => done.repeat += 1,
-            TrialKind::Known => done.known += 1,
-        }
+        done.add(opened.order.kind);
     }
     Ok(tally)
-}
-
-/// What an ear that hears would say: the right choice; for `preference` the slot of the setup that the plan names first.
-fn truth(plan: &Plan, order: &crate::model::trial::OrderRecord) -> Option<String> {
-    if plan.method != Method::Preference {
-        return order.right.clone();
-    }
-    let rank = |clip: &ClipId| {
-        let setup = setup_of(plan, clip)?;
-        plan.setups.iter().position(|s| s == setup)
-    };
-    order.slots.iter().min_by_key(|s| rank(&s.clip)).map(|s| s.label.clone())
 }
 
 fn plan_of(session: &Session, test: Option<&TestId>) -> Result<Plan, Failure> {
@@ -214,7 +104,16 @@ fn plan_of(session: &Session, test: Option<&TestId>) -> Result<Plan, Failure> {
     }
 }
 
-/// Rehearses a plan in memory. Results do not depend on the number of threads: every run has a generator of its own.
+/// What came of many evenings.
+#[derive(Debug, Clone, Default)]
+pub struct Evenings {
+    /// How often each verdict came out, zeros too.
+    pub verdicts: BTreeMap<&'static str, u64>,
+    /// How often it was a positive one about the setups.
+    pub setups: u64,
+}
+
+/// Rehearses a plan in memory: how often each verdict came out.
 ///
 /// # Errors
 /// The plan cannot be drawn from.
@@ -225,43 +124,61 @@ pub fn rehearse_plan(
     seed: u64,
     progress: &dyn Progress,
 ) -> Result<BTreeMap<&'static str, u64>, Failure> {
+    Ok(evenings(plan, ears, runs, seed, progress)?.verdicts)
+}
+
+/// The same with what the verdicts are about. Results do not depend on the number of threads: every run has a generator of its own.
+///
+/// # Errors
+/// The plan cannot be drawn from.
+pub fn evenings(plan: &Plan, ears: &Ears, runs: u64, seed: u64, progress: &dyn Progress) -> Result<Evenings, Failure> {
     const BATCH: u64 = 500;
     let seal = crate::trial::seal::seal(&crate::trial::seal::canonical(plan));
     let batches: Vec<u64> = (0..runs.div_ceil(BATCH)).collect();
     let done = std::sync::atomic::AtomicU64::new(0);
-    let counts: Vec<BTreeMap<&'static str, u64>> = batches
+    let panel = Panel::of(plan, ears);
+    let counts: Vec<Evenings> = batches
         .par_iter()
         .map(|batch| {
-            let mut counts = BTreeMap::new();
+            let mut counts = Evenings::default();
             // Equal counts have equal numbers: most evenings of a batch are one of a few.
-            let mut seen: BTreeMap<Vec<u64>, VerdictKind> = BTreeMap::new();
+            let mut seen: BTreeMap<Vec<u64>, Verdict> = BTreeMap::new();
             for run in batch * BATCH..runs.min((batch + 1) * BATCH) {
                 let mut generator = Generator::simulated(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15).wrapping_add(run));
+                let world = World::of(plan, ears, &mut generator);
                 let mut tallies = Vec::new();
                 for _ in 0..plan.listeners {
-                    tallies.push(evening(plan, ears, &mut generator)?);
+                    tallies.push(evening(plan, &panel, &world, &mut generator)?);
                 }
-                let kind = verdict_of(plan, &seal, &tallies, &mut seen);
-                *counts.entry(kind.name()).or_insert(0) += 1;
+                let (kind, subject) = verdict_of(plan, &seal, &tallies, &mut seen);
+                *counts.verdicts.entry(kind.name()).or_insert(0) += 1;
+                counts.setups += u64::from(subject == Some(Subject::Setups));
             }
             let through = done.fetch_add(BATCH, std::sync::atomic::Ordering::Relaxed) + BATCH;
             progress.step("rehearsing", through.min(runs), runs);
             Ok(counts)
         })
         .collect::<Result<_, Failure>>()?;
-    let mut sum: BTreeMap<&'static str, u64> = VerdictKind::ALL.iter().map(|k| (k.name(), 0)).collect();
-    for (name, n) in counts.into_iter().flatten() {
-        *sum.entry(name).or_insert(0) += n;
+    let mut sum = Evenings { verdicts: VerdictKind::ALL.iter().map(|k| (k.name(), 0)).collect(), setups: 0 };
+    for one in counts {
+        sum.setups += one.setups;
+        for (name, n) in one.verdicts {
+            *sum.verdicts.entry(name).or_insert(0) += n;
+        }
     }
     Ok(sum)
 }
 
-fn verdict_of(plan: &Plan, seal: &Sha256Hex, tallies: &[Tally], seen: &mut BTreeMap<Vec<u64>, VerdictKind>) -> VerdictKind {
+type Verdict = (VerdictKind, Option<Subject>);
+
+fn verdict_of(plan: &Plan, seal: &Sha256Hex, tallies: &[Tally], seen: &mut BTreeMap<Vec<u64>, Verdict>) -> Verdict {
     let key: Vec<u64> = tallies
         .iter()
-        .flat_map(|t| [t.correct(), t.same_file.correct, t.repeat.correct, t.known.correct, u64::from(t.own_file)])
+        .flat_map(|t| {
+            [t.correct(), t.scored.len() as u64, t.same_file.correct, t.repeat.correct, t.known.correct, u64::from(t.own_file)]
+        })
         .collect();
-    // Pairs are not told apart by the key, nor is the order of an open-ended test's picks, nor are ratings.
+    // Pairs are not told apart by the key, nor is the order of an open-ended test's picks, nor are ratings, nor takes.
     let by_count = plan.trials != TrialCount::OpenEnded
         && plan.setups.len() == 2
         && plan.method != Method::Graded
@@ -269,9 +186,10 @@ fn verdict_of(plan: &Plan, seal: &Sha256Hex, tallies: &[Tally], seen: &mut BTree
     if by_count && let Some(kind) = seen.get(&key) {
         return *kind;
     }
-    let kind = kind_of(plan, seal, &tallies.iter().collect::<Vec<_>>());
-    seen.insert(key, kind);
-    kind
+    let took_part: Vec<&Tally> = tallies.iter().filter(|t| t.took_part()).collect();
+    let found = weigh(&weigh::Panel { plan, seal, tallies: &took_part, outcomes: None, data_void: false, known_by_name: false });
+    seen.insert(key, (found.kind, found.subject));
+    (found.kind, found.subject)
 }
 
 /// Rehearses the sealed plan; with `keep` one evening is kept as a simulated listener.
@@ -279,9 +197,9 @@ fn verdict_of(plan: &Plan, seal: &Sha256Hex, tallies: &[Tally], seen: &mut BTree
 /// # Errors
 /// Numbers that cannot be, no open test, a lean in a graded test.
 pub fn rehearse(folder: &Path, request: &Request, clock: &dyn Clock, progress: &dyn Progress) -> Result<RehearseDoc, Failure> {
-    request.ears.check()?;
+    request.ears.check(None)?;
     if request.runs == 0 || request.runs > 10_000_000 {
-        let message = format!("{} runs; 1 to 10000000 are wanted", request.runs);
+        let message = format!("{} runs; 1 to 10000000 are needed", request.runs);
         return Err(Failure::plain("wrong-use", Fate::WrongUse, message, "as in --hears 0.5 --runs 1000"));
     }
     let plan = plan_of(&Session::open_read(folder)?, request.test.as_ref())?;
@@ -289,14 +207,22 @@ pub fn rehearse(folder: &Path, request: &Request, clock: &dyn Clock, progress: &
         let message = "a graded test has ratings and no choices to lean to";
         return Err(Failure::plain("wrong-use", Fate::WrongUse, message, "leave --leans out"));
     }
-    let verdicts = rehearse_plan(&plan, &request.ears, request.runs, request.seed, progress)?;
+    request.ears.check(Some(&plan))?;
+    if request.keep.is_some() && !plan.simulated {
+        let message = format!("{} is for people: a simulated listener that is kept would stand among them", plan.test);
+        let next = "seal a test for it: cabjury plan --simulated";
+        return Err(Failure::plain("not-simulated", Fate::Refused, message, next));
+    }
+    let Evenings { verdicts, setups } = evenings(&plan, &request.ears, request.runs, request.seed, progress)?;
     let count = |kinds: &[VerdictKind]| kinds.iter().map(|k| verdicts.get(k.name()).unwrap_or(&0)).sum::<u64>();
     let heard = count(&[VerdictKind::Heard, VerdictKind::HeardSmall]);
-    let found = match plan.method {
-        Method::Preference => count(&[VerdictKind::Preferred]),
-        Method::Graded => count(&[VerdictKind::RatedApart]),
-        Method::Abx | Method::DuoTrio | Method::Triangle | Method::Attribute => heard,
-    };
+    let found = count(&[
+        VerdictKind::Heard,
+        VerdictKind::HeardSmall,
+        VerdictKind::HeardSome,
+        VerdictKind::Preferred,
+        VerdictKind::RatedApart,
+    ]);
     let kept = match &request.keep {
         None => None,
         Some(code) => {
@@ -308,7 +234,7 @@ pub fn rehearse(folder: &Path, request: &Request, clock: &dyn Clock, progress: &
         test: plan.test.to_string(),
         method: plan.method,
         runs: request.runs,
-        ears: request.ears,
+        ears: request.ears.clone(),
         p_correct: plan.method.chance().map(|(a, b)| {
             let (g, truly) = (f64::from(a) / f64::from(b), request.ears.hears * (1.0 - request.ears.slips));
             g + (1.0 - g) * truly
@@ -318,12 +244,13 @@ pub fn rehearse(folder: &Path, request: &Request, clock: &dyn Clock, progress: &
         interval95: clopper_pearson(heard, request.runs, 0.05),
         found_share: found as f64 / request.runs as f64,
         found_interval95: clopper_pearson(found, request.runs, 0.05),
+        setups_share: setups as f64 / request.runs as f64,
         kept,
     })
 }
 
 fn keep(folder: &Path, plan: &Plan, code: &ListenerCode, request: &Request, clock: &dyn Clock) -> Result<(), Failure> {
-    let mut trials = Trials::open(folder, clock)?;
+    let mut trials = Trials::open(folder, clock)?.closing_by(freeze);
     trials.enter(plan, code, true)?;
     let standing = trials.standing(plan, code)?;
     if standing.through() {
@@ -344,47 +271,25 @@ pub fn simulate(
     ears: &Ears,
     random: &mut dyn RandomWords,
 ) -> Result<(), Failure> {
-    let ears = ears.one(random);
-    let mut left = draw::planned(plan).unwrap_or(OPEN_ENDED_TRIALS);
+    // Takes are what they are, whoever listens.
+    let seal = crate::trial::seal::seal(&crate::trial::seal::canonical(plan));
+    let world = World::of(plan, ears, &mut Generator::of_the_seal(&seal, "takes of a rehearsal"));
+    let panel = Panel::of(plan, ears);
+    let ear = panel.one(plan, random);
+    let mut left = ear.stays(draw::planned(plan).unwrap_or(OPEN_ENDED_TRIALS), random);
     while left > 0 && !trials.standing(plan, code)?.through() {
         let open = trials.next_with(plan, code, "simulated listener", random)?;
         let sounded = |label: &String| {
-            let (clip, anchor) = trials.for_the_player(&open.id, label)?;
-            Some(SlotRecord { label: label.clone(), clip, anchor, raised: false })
+            let (clip, treatment) = trials.sound_for_the_player(&open.id, label)?;
+            let (anchor, raised) = (treatment == Treatment::Anchor, treatment == Treatment::Raised);
+            Some(SlotRecord { label: label.clone(), clip, anchor, raised })
         };
         let slots: Vec<_> = open.labels.iter().filter_map(sounded).collect();
         open.labels.iter().for_each(|label| trials.fetched(&open.id, label));
-        let choice = if plan.method == Method::Graded {
-            let truly = ears.truly(random);
-            rating(plan, &slots, &open.choices, truly, random)
-        } else {
-            let guess = ears.guess(&open.choices, random);
-            if ears.truly(random) { by_ear(plan, &slots).unwrap_or(guess) } else { guess }
-        };
+        let choice = ear.answer(plan, &world, &slots, &open.choices, random);
         let answer = Answer { choice, confidence: None, remark: None };
         trials.pick(plan, &open.id, &answer, Vec::new())?;
         left -= 1;
     }
     Ok(())
-}
-
-/// What an ear that tells setups apart picks, from what sounded in the slots; nothing where all are of one setup.
-fn by_ear(plan: &Plan, slots: &[SlotRecord]) -> Option<String> {
-    let setups: Vec<_> = slots.iter().map(|s| setup_of(plan, &s.clip)).collect();
-    let setup = |i: usize| setups.get(i).copied().flatten();
-    if setups.iter().all(|s| *s == setups[0]) {
-        return None;
-    }
-    let label = |i: usize| slots.get(i).map(|s| s.label.clone());
-    match plan.method {
-        Method::Abx => label(usize::from(setup(2)? != setup(0)?)),
-        Method::DuoTrio => label(if setup(1)? == setup(0)? { 1 } else { 2 }),
-        Method::Triangle => (0..3).find(|i| setups.iter().filter(|s| **s == setup(*i)).count() == 1).and_then(label),
-        Method::Attribute => (0..2).find(|i| setup(*i) == plan.expect.as_ref()).and_then(label),
-        Method::Preference => {
-            let rank = |i: usize| plan.setups.iter().position(|s| Some(s) == setup(i));
-            label(usize::from(rank(1)? < rank(0)?))
-        }
-        Method::Graded => None,
-    }
 }

@@ -11,6 +11,7 @@ use crate::stats::power::most_correct_for_similarity;
 use crate::stats::verdict::power_at;
 use crate::store::Session;
 use crate::testing::plan::{PlanDoc, Request, build, document};
+use crate::testing::plan_doc::level;
 use serde::Serialize;
 use std::path::Path;
 
@@ -86,6 +87,9 @@ pub struct WhatIfPlanDoc {
     /// Open-ended: how soon evidence would be found.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub open_ended: Option<Vec<ReachDoc>>,
+    /// What more takes, trials and listeners would find, by simulation.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub curves: Option<super::power::CurvesDoc>,
     /// About how long a listener will need, in minutes.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub minutes: Option<f64>,
@@ -104,6 +108,7 @@ pub fn what_if(folder: &Path, request: &Request) -> Result<WhatIfPlanDoc, Failur
         saw_tooth: None,
         trials_for_80: None,
         open_ended: None,
+        curves: super::power::curves(&plan)?,
         minutes: None,
     };
     if let (TrialCount::OpenEnded, Some((a, b))) =
@@ -111,17 +116,17 @@ pub fn what_if(folder: &Path, request: &Request) -> Result<WhatIfPlanDoc, Failur
     {
         let g = f64::from(a) / f64::from(b);
         let reach = |p: &PowerDoc| {
-            let (found_by_100, mean_trials) = evidence::reaching(g, p.p_correct, plan.alpha.value(), 100);
+            let (found_by_100, mean_trials) = evidence::reaching(g, p.p_correct, level(&plan), 100);
             ReachDoc { p_correct: p.p_correct, found_by_100, mean_trials }
         };
-        let shares = chance::what_if(plan.method, 1, plan.alpha.value())?.power;
+        let shares = chance::what_if(plan.method, 1, level(&plan))?.power;
         doc.open_ended = Some(shares.iter().map(reach).collect());
     }
     if plan.method != Method::Graded {
         doc.trials_for_80 = Some(needed(&plan)?);
     }
     if let (TrialCount::Fixed(n), Some((a, b))) = (plan.trials, plan.method.chance()) {
-        let all = u64::from(n) * u64::from(plan.listeners);
+        let all = document(&plan, None).scored_expected.map_or(u64::from(n) * u64::from(plan.listeners), |s| s.round() as u64);
         if plan.setups.len() == 2 {
             doc.saw_tooth = Some(saw_tooth(&plan, all));
         }
@@ -133,7 +138,7 @@ pub fn what_if(folder: &Path, request: &Request) -> Result<WhatIfPlanDoc, Failur
         let clip = session.clips()?.into_iter().find(|c| plan.clips.iter().any(|p| p.clip == c.id));
         let seconds = clip.map_or(10.0, |c| c.frames as f64 / c.rate.as_f64());
         let slots = crate::trial::methods::labels(plan.method, plan.setups.len() + 1).len() as f64;
-        let trials = f64::from(n + plan.controls.same_file + plan.controls.repeat);
+        let trials = f64::from(n + plan.controls.same_file + plan.controls.repeat + plan.controls.known);
         // Each slot about twice, but seldom longer than 20 s at a time, and a moment to answer.
         doc.minutes = Some(trials * (2.0 * slots * seconds.min(20.0) + 5.0) / 60.0);
     }
@@ -145,7 +150,7 @@ pub fn what_if(folder: &Path, request: &Request) -> Result<WhatIfPlanDoc, Failur
 fn needed(plan: &Plan) -> Result<Vec<NeededDoc>, Failure> {
     let k = plan.setups.len() as u64;
     let pairs = if plan.method == Method::Preference { k * (k - 1) / 2 } else { 1 };
-    let mut each = chance::what_if(plan.method, 1, plan.alpha.value() / pairs as f64)?.trials_for_80;
+    let mut each = chance::what_if(plan.method, 1, level(plan) / pairs as f64)?.trials_for_80;
     for needed in &mut each {
         needed.first = needed.first.map(|n| n * pairs);
         needed.stable = needed.stable.map(|n| n * pairs);
@@ -158,7 +163,7 @@ fn saw_tooth(plan: &Plan, all: u64) -> SawToothDoc {
     let p_correct = if plan.method == Method::Triangle { 2.0 / 3.0 } else { 0.75 };
     // As many columns as a narrow terminal has.
     let step = (2 * all).div_ceil(64).max(1);
-    let points = (1..=64).map(|i| i * step).map(|n| (n, power_at(plan.method, n, plan.alpha.value(), p_correct))).collect();
+    let points = (1..=64).map(|i| i * step).map(|n| (n, power_at(plan.method, n, level(plan), p_correct))).collect();
     SawToothDoc { p_correct, points }
 }
 

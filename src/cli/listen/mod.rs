@@ -11,6 +11,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::SystemClock;
 use crate::testing::listen::Listening;
+use crate::verdict::closing::freeze;
 use std::io::IsTerminal;
 use std::path::PathBuf;
 
@@ -48,7 +49,8 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
             "run it in one, or take the line-by-line form: --plain",
         ));
     }
-    let mut listening = Listening::open(&args.folder, &args.listener, args.test.as_ref(), args.device.as_deref(), &SystemClock)?;
+    let mut listening = Listening::open(&args.folder, &args.listener, args.test.as_ref(), args.device.as_deref(), &SystemClock)?
+        .closing_by(freeze);
     if listening.healed() > 0 {
         shell.warn("a trial was open when the program last ended; it is void and will be drawn anew");
     }
