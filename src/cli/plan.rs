@@ -2,7 +2,7 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::ControlArg as Control;
-use super::values::{ControlArg, MethodArg};
+use super::values::{ControlArg, MethodArg, SetupArg};
 use crate::foresight::what_if::{SawToothDoc, WhatIfPlanDoc, what_if};
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, SetupName};
@@ -23,7 +23,7 @@ pub(crate) struct Args {
 
     /// The setups to compare.
     #[arg(long, value_name = "S1,S2[,...]", value_delimiter = ',', required = true)]
-    pub(crate) compare: Vec<SetupName>,
+    pub(crate) compare: Vec<SetupArg>,
     /// The method: abx, duo-trio, triangle, preference, attribute, graded.
     #[arg(long, value_name = "METHOD", default_value = "abx")]
     pub(crate) method: MethodArg,
@@ -79,7 +79,7 @@ pub(crate) struct Args {
 
 /// Seals, or prints what the test could find.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
-    let request = request(args);
+    let request = request(args, shell)?;
     if args.what_if {
         let doc = what_if(&args.folder, &request)?;
         shell.say(&[head(&doc.plan), foreseen(&doc), vec!["nothing was sealed".to_owned()]].concat().join("\n"));
@@ -101,7 +101,18 @@ fn warn(doc: &PlanDoc, shell: &mut Shell) {
     }
 }
 
-fn request(args: &Args) -> Request {
+fn request(args: &Args, shell: &mut Shell) -> Result<Request, Failure> {
+    let defaults = super::defaults::read()?;
+    let trials = args.trials.or(defaults.trials.filter(|_| !args.open_ended));
+    let mic = args.mic.clone().or(defaults.mic);
+    for (name, typed, found) in [
+        ("trials", args.trials.is_some(), trials.map(|t| t.to_string())),
+        ("mic", args.mic.is_some(), mic.as_ref().map(ToString::to_string)),
+    ] {
+        if let (false, Some(value)) = (typed, found) {
+            shell.note(&format!("{name} {value}, from {}", defaults.from.display()));
+        }
+    }
     let mut controls = Controls::default();
     for control in &args.controls {
         match control {
@@ -109,15 +120,15 @@ fn request(args: &Args) -> Request {
             Control::Repeat(k) => controls.repeat = *k,
         }
     }
-    Request {
-        compare: args.compare.clone(),
+    Ok(Request {
+        compare: args.compare.iter().map(|s| s.0.clone()).collect(),
         method: args.method.0,
-        trials: if args.open_ended { TrialCount::OpenEnded } else { TrialCount::Fixed(args.trials.unwrap_or(16)) },
+        trials: if args.open_ended { TrialCount::OpenEnded } else { TrialCount::Fixed(trials.unwrap_or(16)) },
         listeners: args.listeners,
         alpha: args.alpha,
         bound: args.bound,
         controls,
-        mic: args.mic.clone(),
+        mic,
         excerpt: args.excerpt.clone(),
         as_recorded: args.as_recorded,
         attribute: args.attribute.clone(),
@@ -126,7 +137,7 @@ fn request(args: &Args) -> Request {
         load_reason: args.load_reason.clone(),
         training_by_name: args.training_by_name,
         ask_confidence: args.ask_confidence,
-    }
+    })
 }
 
 /// What is sealed, or would be.

@@ -1,9 +1,9 @@
-//! `withdraw`: takes a wrong import out of use; it is kept and printed in every report.
+//! `withdraw`: takes a wrong import out of use, or gives up a matching run that no test uses; both are kept.
 
 use super::shell::{Outcome, Shell};
-use crate::capture::take::withdraw;
+use super::values::TakeArg;
+use crate::capture::mend::{give_up_run, withdraw};
 use crate::model::failure::Failure;
-use crate::model::ids::TakeId;
 use crate::model::outside::SystemClock;
 use std::path::PathBuf;
 
@@ -12,13 +12,17 @@ pub(crate) const EXAMPLE: &str = "Example:\n  cabjury withdraw evening --take t0
 /// What was typed.
 #[derive(Debug, clap::Args)]
 #[command(after_long_help = EXAMPLE)]
+#[command(group(clap::ArgGroup::new("what").args(["take", "run"]).required(true)))]
 pub(crate) struct Args {
     /// The session's folder.
     pub(crate) folder: PathBuf,
 
     /// The take.
     #[arg(long, value_name = "T")]
-    pub(crate) take: TakeId,
+    pub(crate) take: Option<TakeArg>,
+    /// The matching run.
+    #[arg(long, value_name = "N")]
+    pub(crate) run: Option<u32>,
     /// Why.
     #[arg(long, value_name = "TEXT")]
     pub(crate) reason: String,
@@ -26,8 +30,18 @@ pub(crate) struct Args {
 
 /// Withdraws and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
-    let doc = withdraw(&args.folder, &args.take, &args.reason, &SystemClock)?;
-    shell.say(&format!("{} is out of use; it stays in the session and in every report. Sealed tests are unchanged.", doc.take));
+    if let Some(number) = args.run {
+        let run = give_up_run(&args.folder, number, &args.reason, &SystemClock)?;
+        shell.say(&format!("run {} is given up: no new test uses its clips. They stay in the session.", run.run));
+        shell.document(&serde_json::json!({ "run": run.run, "given_up": run.given_up }));
+        return Ok(Outcome::Done);
+    }
+    let Some(take) = &args.take else { return Ok(Outcome::Done) };
+    let doc = withdraw(&args.folder, &take.0, &args.reason, &SystemClock)?;
+    shell.say(&format!(
+        "{} ({}) is out of use; it stays in the session and in every report. Sealed tests are unchanged. The same file may be taken in anew.",
+        doc.take, doc.original_name
+    ));
     shell.document(&doc);
     Ok(Outcome::Done)
 }

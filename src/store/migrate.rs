@@ -4,8 +4,11 @@ use rusqlite::Connection;
 use std::path::PathBuf;
 
 /// The migrations, oldest first. Only ever added to.
-pub const MIGRATIONS: [&str; 2] =
-    [include_str!("../../migrations/0001_session.sql"), include_str!("../../migrations/0002_montages.sql")];
+pub const MIGRATIONS: [&str; 3] = [
+    include_str!("../../migrations/0001_session.sql"),
+    include_str!("../../migrations/0002_montages.sql"),
+    include_str!("../../migrations/0003_takes_anew.sql"),
+];
 
 /// Marks the file as a session of this program ("cabj").
 pub const APPLICATION_ID: i32 = 0x6361_626A;

@@ -27,7 +27,7 @@ impl Session {
     /// Keeps takes, all or none.
     ///
     /// # Errors
-    /// [`StoreError::Database`]; the same recording (hash and channel) a second time is one.
+    /// [`StoreError::Database`]; the same recording (hash and channel) a second time is one, unless the first was withdrawn.
     pub fn add_takes(&mut self, takes: &[Take], now: Timestamp) -> Result<(), StoreError> {
         let mut rows = Vec::new();
         for (seq, take) in (i64::from(self.next_take()?)..).zip(takes) {
@@ -55,14 +55,17 @@ impl Session {
         })
     }
 
-    /// Replaces the record of a take: withdrawn, or found faulty by a later check.
+    /// Replaces the record of a take: withdrawn, reassigned, or found faulty by a later check.
     ///
     /// # Errors
     /// [`StoreError::NoSuch`] when there is none of that name.
     pub fn update_take(&mut self, what: &'static str, take: &Take, now: Timestamp) -> Result<(), StoreError> {
         let record = self.json(take)?;
         let changed = self.change(now, what, take.id.as_str(), &record, |tx| {
-            tx.execute("UPDATE take SET record = ?2 WHERE id = ?1", (take.id.as_str(), &record))
+            tx.execute(
+                "UPDATE take SET setup = ?2, mic = ?3, pass = ?4, record = ?5 WHERE id = ?1",
+                (take.id.as_str(), take.setup.as_ref().map(|s| s.as_str()), take.mic.as_str(), take.pass, &record),
+            )
         })?;
         if changed == 0 { Err(StoreError::NoSuch { what: "take", name: take.id.to_string() }) } else { Ok(()) }
     }
@@ -123,6 +126,18 @@ impl Session {
             }
             Ok(())
         })
+    }
+
+    /// Replaces the record of a matching run: given up.
+    ///
+    /// # Errors
+    /// [`StoreError::NoSuch`] when there is none of that number.
+    pub fn update_match_run(&mut self, what: &'static str, run: &MatchRun, now: Timestamp) -> Result<(), StoreError> {
+        let (record, name) = (self.json(run)?, format!("run-{}", run.run));
+        let changed = self.change(now, what, &name, &record, |tx| {
+            tx.execute("UPDATE match_run SET record = ?2 WHERE run = ?1", (run.run, &record))
+        })?;
+        if changed == 0 { Err(StoreError::NoSuch { what: "matching run", name }) } else { Ok(()) }
     }
 
     /// All meter readings, oldest first.

@@ -160,7 +160,12 @@ impl<'a> Trials<'a> {
         if let Some(known) = all.get_mut(test) {
             return Ok(look(known));
         }
-        let closed = self.session.test(test)?.closed_at.is_some();
+        let sealed = self.session.test(test)?;
+        // Whoever sealed it: no trial is drawn from clips of two passages.
+        let mut clips = self.session.clips()?;
+        clips.retain(|c| sealed.plan.clips.iter().any(|p| p.clip == c.id));
+        super::plan::one_passage(&clips)?;
+        let closed = sealed.closed_at.is_some();
         let simulated: BTreeMap<ListenerCode, bool> =
             self.session.listeners()?.into_iter().map(|l| (l.code, l.simulated)).collect();
         let mut seats: BTreeMap<ListenerCode, (bool, Progressed)> = BTreeMap::new();

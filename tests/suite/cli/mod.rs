@@ -5,17 +5,21 @@ mod errors;
 use crate::golden;
 use crate::program::Desk;
 
-const COMMANDS: [&str; 30] = [
+const COMMANDS: [&str; 34] = [
     "demo",
     "load",
     "measure",
     "level",
     "chance",
     "new",
+    "sessions",
+    "sheet",
     "rig",
     "meter",
     "runsheet",
     "take",
+    "takes",
+    "reassign",
     "withdraw",
     "status",
     "check",

@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-struct Terminal {
+pub(crate) struct Terminal {
     child: Child,
     keys: File,
     screen: Arc<Mutex<vt100::Parser>>,
@@ -30,7 +30,7 @@ fn cells(n: u16) -> std::num::NonZero<u16> {
 }
 
 impl Terminal {
-    fn open(desk: &Desk, args: &[&str]) -> Self {
+    pub(crate) fn open(desk: &Desk, args: &[&str]) -> Self {
         let size = Winsize { ws_row: 24, ws_col: 80, ws_xpixel: 0, ws_ypixel: 0 };
         let pty = rustix_openpty::openpty(None, Some(&size)).unwrap();
         let user = || Stdio::from(File::from(pty.user.try_clone().unwrap()));
@@ -54,13 +54,13 @@ impl Terminal {
     }
 
     /// What a person sees, line by line, white space squeezed.
-    fn sees(&self) -> String {
+    pub(crate) fn sees(&self) -> String {
         let contents = self.screen.lock().unwrap().screen().contents();
         contents.split_whitespace().collect::<Vec<_>>().join(" ")
     }
 
     #[track_caller]
-    fn waits_for(&self, text: &str) {
+    pub(crate) fn waits_for(&self, text: &str) {
         let since = Instant::now();
         while !self.sees().contains(text) {
             assert!(since.elapsed() < Duration::from_secs(90), "{text:?} never appeared:\n{}", self.sees());
@@ -68,7 +68,7 @@ impl Terminal {
         }
     }
 
-    fn press(&mut self, keys: &str) {
+    pub(crate) fn press(&mut self, keys: &str) {
         self.keys.write_all(keys.as_bytes()).unwrap();
         self.keys.flush().unwrap();
     }
@@ -89,7 +89,7 @@ impl Terminal {
     }
 
     #[track_caller]
-    fn ends(&mut self, code: Option<i32>) {
+    pub(crate) fn ends(&mut self, code: Option<i32>) {
         let since = Instant::now();
         loop {
             if let Some(status) = self.child.try_wait().unwrap() {
