@@ -108,7 +108,7 @@ impl Page {
             Stage::Listen => vec![Line::from(listening.question())],
             Stage::Rate(ratings, at) => {
                 let mut out = vec![Line::from(listening.question())];
-                let labels = listening.trial().map(|t| t.labels.clone()).unwrap_or_default();
+                let labels = listening.trial().map(|t| t.choices.clone()).unwrap_or_default();
                 for (i, (label, rating)) in labels.iter().zip(ratings).enumerate() {
                     let mark = if i == *at { ">" } else { " " };
                     out.push(Line::from(format!("{mark} {label} {:<20} {rating:>3}", "#".repeat(usize::from(*rating) / 5))));

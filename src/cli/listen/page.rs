@@ -252,7 +252,8 @@ impl Page {
             KeyCode::Enter => {
                 let unheard = listening.unheard();
                 if unheard.is_empty() && listening.rates() {
-                    self.stage = Stage::Rate(vec![MIDDLE; labels.len()], 0);
+                    let count = listening.trial().map_or(0, |t| t.choices.len());
+                    self.stage = Stage::Rate(vec![MIDDLE; count], 0);
                 } else if unheard.is_empty() {
                     self.stage = Stage::Answer(String::new());
                 } else {
@@ -314,15 +315,16 @@ impl Page {
         mut at: usize,
         listening: &mut Listening<'_>,
     ) -> Result<Option<bool>, Failure> {
-        let labels = listening.trial().map(|t| t.labels.clone()).unwrap_or_default();
-        let last = labels.len().saturating_sub(1);
+        let (labels, rated) = listening.trial().map(|t| (t.labels.clone(), t.choices.clone())).unwrap_or_default();
+        let slot_of = |name: &str| labels.iter().position(|l| l.eq_ignore_ascii_case(name));
+        let last = rated.len().saturating_sub(1);
         match code {
             KeyCode::Esc => {
                 self.stage = Stage::Listen;
                 return Ok(None);
             }
             KeyCode::Enter => {
-                let all: Vec<String> = labels.iter().zip(&ratings).map(|(l, r)| format!("{l}={r}")).collect();
+                let all: Vec<String> = rated.iter().zip(&ratings).map(|(l, r)| format!("{l}={r}")).collect();
                 self.stage = Stage::Rate(ratings, at);
                 return self.confirm(&all.join(","), listening);
             }
@@ -338,15 +340,12 @@ impl Page {
                     };
                 }
             }
-            KeyCode::Char(' ') => {
-                listening.play(at);
-                self.slot = Some(at);
-            }
             KeyCode::Char(c) => {
-                if let Some(slot) = labels.iter().position(|l| l.eq_ignore_ascii_case(&c.to_string())) {
+                let named = if c == ' ' { rated.get(at).cloned().unwrap_or_default() } else { c.to_string() };
+                if let Some(slot) = slot_of(&named) {
                     listening.play(slot);
                     self.slot = Some(slot);
-                    at = slot;
+                    at = rated.iter().position(|r| r.eq_ignore_ascii_case(&named)).unwrap_or(at);
                 }
             }
             _ => {}

@@ -1,6 +1,7 @@
 //! The program as a person runs it: help, exit codes, completions, manual pages.
 
 mod errors;
+mod evening;
 
 use crate::golden;
 use crate::program::Desk;
