@@ -124,6 +124,9 @@ fn listeners_at_once(folder: &Path, count: usize) {
                     assert_eq!(status, 201, "{}", String::from_utf8_lossy(&body));
                     let trial: serde_json::Value = serde_json::from_slice(&body).unwrap();
                     let path = format!("/api/l/{code}/trials/{}/pick", trial["trial"].as_str().unwrap());
+                    for slot in trial["slots"].as_array().unwrap() {
+                        assert_eq!(line.ask("GET", slot["audio"].as_str().unwrap(), "").0, 200);
+                    }
                     let asked = Instant::now();
                     let (status, _) = line.ask("POST", &path, r#"{"choice":"A"}"#);
                     assert_eq!(status, 200);

@@ -87,7 +87,8 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
 }
 
 fn order_lines(s: &SequenceDoc, alpha: f64) -> String {
-    let most = s.evidence_most.as_f64().map_or_else(|| "without limit".to_owned(), |e| format!("{e:.2}"));
+    let most =
+        Some(s.evidence_most.0).filter(|e| e.is_finite()).map_or_else(|| "without limit".to_owned(), |e| format!("{e:.2}"));
     let mut lines = vec![match s.at_trial {
         Some(at) => {
             format!("evidence           at most {most} to 1, after trial {at} ({:.0} would be needed to stop)", 1.0 / alpha)
@@ -119,13 +120,15 @@ fn found(doc: &ChanceDoc) -> String {
     if let (Some(k), Some(size)) = (c.critical, c.true_size) {
         lines.push(format!("fewest that count  {k} of {} (true size {size:.4})", c.trials));
     }
-    lines.push(format!("right              {} to {} (95 %, Clopper-Pearson)", share(c.interval95[0]), share(c.interval95[1])));
+    if let Some([low, high]) = c.interval95 {
+        lines.push(format!("right              {} to {} (95 %, Clopper-Pearson)", share(low), share(high)));
+    }
     if let Some(d) = &c.distinguishers {
         lines.push(format!("truly heard        {} of trials, at most {} (95 %)", share(d.estimate), share(d.upper95)));
     }
     if let Some(d) = &c.dprime {
-        let text = |v: &serde_json::Value| v.as_f64().map_or_else(|| "infinite".to_owned(), |v| format!("{v:.2}"));
-        lines.push(format!("d' ({})  {} ({} to {})", d.model, text(&d.estimate), text(&d.low), text(&d.high)));
+        let text = |v: f64| if v.is_finite() { format!("{v:.2}") } else { "infinite".to_owned() };
+        lines.push(format!("d' ({})  {} ({} to {})", d.model, text(d.estimate.0), text(d.low.0), text(d.high.0)));
     }
     if let Some(s) = &c.similarity {
         lines.push(format!("so few right if {} of trials were truly heard: p = {:.4}", share(s.bound), s.p_value));

@@ -4,10 +4,11 @@ use super::shell::{Outcome, Shell};
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, MontageId, SetupName};
 use crate::model::outside::SystemClock;
-use crate::publish::montage::{MontageDoc, Request, montage};
+use crate::publish::montage::{MontageDoc, montage};
+use crate::publish::montage_request::Request;
 use crate::publish::reveal::{RevealDoc, reveal};
 use crate::report::cues::time_link;
-use crate::report::sentence::p_text;
+use crate::report::text::p_text;
 use crate::units::{Lufs, SampleRate};
 use std::path::PathBuf;
 

@@ -5,7 +5,7 @@ use super::values::NamedFile;
 use crate::capture::session::new;
 use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
-use crate::report::numbers::count;
+use crate::report::text::count;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury new evening series=series.wav parallel=parallel.wav";

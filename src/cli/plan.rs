@@ -8,7 +8,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, SetupName};
 use crate::model::outside::SystemClock;
 use crate::model::trial::{Controls, TrialCount};
-use crate::report::numbers::count;
+use crate::report::text::count;
 use crate::testing::plan::{PlanDoc, Request, plan};
 use std::path::PathBuf;
 
@@ -72,6 +72,9 @@ pub(crate) struct Args {
     /// Ask for a confidence (0 to 100) and a remark after each pick.
     #[arg(long)]
     pub(crate) ask_confidence: bool,
+    /// Seal it for simulated listeners alone: rehearsals that are kept. It has no place among the session's tests.
+    #[arg(long)]
+    pub(crate) simulated: bool,
     /// Print what the test could find; seal nothing.
     #[arg(long)]
     pub(crate) what_if: bool,
@@ -137,6 +140,7 @@ fn request(args: &Args, shell: &mut Shell) -> Result<Request, Failure> {
         load_reason: args.load_reason.clone(),
         training_by_name: args.training_by_name,
         ask_confidence: args.ask_confidence,
+        simulated: args.simulated,
     })
 }
 

@@ -44,7 +44,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     }
     let doc = report(&args.folder, args.out.as_deref(), &SystemClock)?;
     for verdict in &doc.verdicts {
-        shell.say(&format!("{}: {}", verdict.test, verdict.sentence));
+        shell.say(&format!("{}: {}\n  {}", verdict.test, verdict.headline, verdict.sentence));
     }
     if doc.verdicts.is_empty() {
         shell.say("No test was sealed yet, so the report has no verdict.");

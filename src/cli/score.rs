@@ -3,7 +3,9 @@
 use super::shell::{Outcome, Shell};
 use crate::model::failure::Failure;
 use crate::model::ids::TestId;
-use crate::verdict::score::{ListenerDoc, ResultDoc, TestDoc, score};
+use crate::model::result::{ListenerDoc, TestEntry, TestResult};
+use crate::report::text::{count, p, p_text};
+use crate::verdict::score::score;
 use crate::verdict::trial_csv::write_csv;
 use std::path::PathBuf;
 
@@ -30,7 +32,10 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     for test in &doc.tests {
         shell.say(&text(test));
     }
-    if doc.tests.is_empty() {
+    for test in &doc.given_up {
+        shell.say(&format!("{test}: sealed, and given up before anybody answered"));
+    }
+    if doc.tests.is_empty() && doc.given_up.is_empty() {
         shell.say("no test was sealed yet");
     }
     if let Some(path) = &args.csv {
@@ -41,43 +46,57 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     Ok(Outcome::Done)
 }
 
-fn text(test: &TestDoc) -> String {
-    let Some(r) = &test.result else {
-        let planned = test.planned.map_or_else(|| "open-ended".to_owned(), |n| format!("{n} scored trials planned"));
+fn text(entry: &TestEntry) -> String {
+    let head = entry.head();
+    let Some(r) = entry.result() else {
+        let planned = head.planned.map_or_else(|| "open-ended".to_owned(), |n| format!("{n} planned without controls"));
         return format!(
             "{}: open, {} trials answered, {planned}; right and wrong are shown when it is closed\n",
-            test.test, test.done
+            head.test, head.done
         );
     };
-    let mut lines = vec![format!("{}: {}", test.test, r.sentence)];
-    let control = |name: &str, c: crate::verdict::score::ControlDoc| {
-        let what = if r.preference.is_some() { "for the first" } else { "right" };
-        (c.trials > 0).then(|| format!("  {name} controls: {} of {} {what}", c.correct, c.trials))
-    };
-    lines.extend(control("same-file", r.controls.same_file));
-    lines.extend(control("repeat-take", r.controls.repeat));
+    let so_far = if head.closed { "" } else { ", so far" };
+    let mut lines = vec![format!("{}{so_far}: {}", head.test, r.headline), format!("  {}", r.sentence)];
+    let what = if r.preference.is_some() { "for the first" } else { "right" };
+    let controls =
+        [("same-file", r.controls.same_file), ("repeat-take", r.controls.repeat), ("known-difference", r.controls.known)];
+    lines.extend(
+        controls
+            .iter()
+            .filter(|(_, c)| c.trials > 0)
+            .map(|(name, c)| format!("  {name} controls: {} of {} {what}", c.correct, c.trials)),
+    );
     for l in &r.listeners {
         let flags = if l.flags.is_empty() { String::new() } else { format!("; {}", l.flags.join("; ")) };
-        lines.push(format!("  {}: {}, p = {:.4} (Holm {:.4}){flags}", l.listener, did(test, r, l), l.p_value, l.p_holm));
+        let holm = if r.listeners.len() > 1 { format!(" (after Holm {})", p(l.p_holm)) } else { String::new() };
+        lines.push(format!("  {}: {}, {}{holm}{flags}", l.listener, did(r, l), p_text(l.p_value)));
     }
-    if test.void > 0 {
-        lines.push(format!("  {} trials were void and drawn anew", test.void));
+    if head.void > 0 {
+        lines.push(format!(
+            "  {} void and drawn anew",
+            count(usize::try_from(head.void).unwrap_or(usize::MAX), "trial", "trials")
+        ));
     }
     lines.push(String::new());
     lines.join("\n")
 }
 
 /// What a listener did, in the words of the method.
-fn did(test: &TestDoc, result: &ResultDoc, listener: &ListenerDoc) -> String {
-    let (right, trials) = (listener.correct, listener.trials);
-    match (&listener.ratings, &result.preference, &test.first) {
+fn did(result: &TestResult, listener: &ListenerDoc) -> String {
+    let trials = listener.trials;
+    match (&listener.ratings, listener.correct, &result.preference) {
         (Some(ratings), _, _) => {
-            let medians: Vec<String> =
-                ratings.iter().map(|r| format!("{} {:.0}", r.setup.as_deref().unwrap_or("the anchor"), r.median)).collect();
-            format!("{trials} trials, {}", medians.join(", "))
+            let medians: Vec<String> = ratings
+                .iter()
+                .map(|r| format!("{} {:.0}", r.setup.as_ref().map_or("the anchor", |s| s.as_str()), r.median))
+                .collect();
+            format!("{}, {}", count(usize::try_from(trials).unwrap_or(usize::MAX), "trial", "trials"), medians.join(", "))
         }
-        (_, Some(_), Some(first)) => format!("{first} preferred in {right} of {trials}"),
-        (_, Some(_), None) => format!("{trials} picks"),
-        _ => format!("{right} of {trials}"),
+        (_, Some(first), Some(pairs)) => {
+            let name = pairs.first().map_or("the first", |q| q.first.as_str());
+            format!("{name} preferred in {first} of {trials}")
+        }
+        (_, Some(right), None) => format!("{right} of {trials}"),
+        (_, None, _) => format!("{trials} picks"),
     }
 }

@@ -3,7 +3,7 @@
 use super::shell::{Outcome, Shell};
 use crate::capture::sessions::sessions;
 use crate::model::failure::Failure;
-use crate::report::numbers::count;
+use crate::report::text::count;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury sessions";

@@ -13,7 +13,7 @@ use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
 use crate::model::outside::SystemClock;
-use crate::report::numbers::count;
+use crate::report::text::count;
 use std::path::{Path, PathBuf};
 
 pub(crate) const EXAMPLE: &str = "\

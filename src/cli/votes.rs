@@ -5,7 +5,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::MontageId;
 use crate::model::outside::SystemClock;
 use crate::publish::votes::{Design, dry_run, votes};
-use crate::report::numbers::count;
+use crate::report::text::count;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "\

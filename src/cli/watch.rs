@@ -5,7 +5,7 @@ use super::take::{Args, not_taken, said};
 use crate::capture::watch::{Seen, Watch};
 use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
-use crate::report::numbers::count;
+use crate::report::text::count;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

@@ -95,7 +95,7 @@ pub(super) fn listen(
 /// Hears all slots, then answers: by ear in a share of the trials, by a guess in the others. Where all slots are one setup, by a guess.
 fn answer(
     booth: &mut Booth,
-    trials: &Trials<'_>,
+    trials: &mut Trials<'_>,
     plan: &Plan,
     open: &OpenTrial,
     hears: f64,
@@ -105,6 +105,7 @@ fn answer(
     for label in &open.labels {
         let Some((clip, _)) = trials.for_the_player(&open.id, label) else { continue };
         let ms = booth.play(&clip)?;
+        trials.fetched(&open.id, label);
         heard.push(SlotHeard { label: label.clone(), times: 1, ms });
         setups.push(plan.clips.iter().find(|c| c.clip == clip).map(|c| c.setup.clone()));
     }

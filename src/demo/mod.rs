@@ -218,7 +218,11 @@ fn listening(folder: &Path, random: &mut Generator, clock: &dyn Clock, progress:
             alpha: 0.05,
             bound: 0.3,
             // Enough of each for the gates: 7 same-file and 5 repeat trials over all listeners.
-            controls: if ears.len() > 1 { Controls { same_file: 3, repeat: 2 } } else { Controls { same_file: 7, repeat: 5 } },
+            controls: if ears.len() > 1 {
+                Controls { same_file: 3, repeat: 2, known: 0 }
+            } else {
+                Controls { same_file: 7, repeat: 5, known: 0 }
+            },
             mic: Some(MicName::new(mic)?),
             excerpt: None,
             as_recorded: false,
@@ -228,6 +232,7 @@ fn listening(folder: &Path, random: &mut Generator, clock: &dyn Clock, progress:
             load_reason: None,
             training_by_name: false,
             ask_confidence: false,
+            simulated: true,
         };
         plan::plan(folder, &request, clock)?;
         let mut trials = Trials::open(folder, clock)?;

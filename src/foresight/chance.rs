@@ -3,15 +3,14 @@
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::trial::Method;
-use crate::report::count::{CountDoc, NeededDoc, PowerDoc, finite_or_text, two_digits};
-use crate::report::sentence::{self, Facts};
+use crate::report::count::{CountDoc, Endless, NeededDoc, PowerDoc, two_digits};
+use crate::report::sentence::{self, Bare};
 use crate::stats::evidence;
 use crate::stats::power::trials_for;
 use crate::stats::sequential;
 pub use crate::stats::sequential::Spending;
 use crate::stats::verdict::{Counted, Surroundings, decide, numbers, power_at, power_steps};
 use serde::Serialize;
-use serde_json::Value;
 
 /// Most trials that `chance` and `plan` look at.
 pub const MOST_TRIALS: u64 = 1_000_000;
@@ -37,7 +36,7 @@ pub struct SequenceDoc {
     /// The picks in order, 1 for right (`preference`: the first named), 0 for the others.
     pub picks: String,
     /// Most evidence E after any pick.
-    pub evidence_most: Value,
+    pub evidence_most: Endless,
     /// The trial after which E was most, from 1; nothing where it never rose above 1.
     pub at_trial: Option<u64>,
     /// 1 over the most evidence, at most 1: valid whenever one stops, for a test without an end.
@@ -121,8 +120,9 @@ pub fn chance(method: Method, trials: u64, correct: u64, alpha: f64, bound: f64)
     let c = counted(method, trials, correct, alpha, bound)?;
     let found = numbers(&c);
     let decision = decide(&c, &found, &Surroundings::bare(found.p_value.unwrap_or(1.0)));
-    let sentence = sentence::verdict(&Facts::bare(&c, &found, decision.kind));
-    Ok(ChanceDoc { count: CountDoc::new(&c, &found), verdict: decision.kind.name(), sentence, sequence: None })
+    let count = CountDoc::new(&c, &found);
+    let sentence = sentence::bare(&Bare { kind: decision.kind, count: &count, p_reversed: found.reversed_p, alpha, bound });
+    Ok(ChanceDoc { count, verdict: decision.kind.name(), sentence, sequence: None })
 }
 
 /// Most picks that a capped test may have: its recursion takes the square of it.
@@ -145,7 +145,7 @@ pub fn chance_of_picks(method: Method, picks: &str, cap: Option<u64>, alpha: f64
         .collect::<Result<_, _>>()?;
     let n = outcomes.len() as u64;
     let mut doc = chance(method, n, outcomes.iter().filter(|o| **o).count() as u64, alpha, bound)?;
-    let (two_sided, g) = (method == Method::Preference, doc.count.chance);
+    let (two_sided, g) = (method == Method::Preference, doc.count.chance.unwrap_or(0.5));
     let (most, at_trial) = evidence::ln_most(outcomes.iter().copied(), g, two_sided);
     let capped = match cap {
         None => None,
@@ -159,8 +159,8 @@ pub fn chance_of_picks(method: Method, picks: &str, cap: Option<u64>, alpha: f64
     };
     let picks = outcomes.iter().map(|o| if *o { '1' } else { '0' }).collect();
     let anytime_p = (-most).exp();
-    doc.count.anytime_p = anytime_p;
-    doc.sequence = Some(SequenceDoc { picks, evidence_most: finite_or_text(most.exp()), at_trial, anytime_p, capped });
+    doc.count.anytime_p = Some(anytime_p);
+    doc.sequence = Some(SequenceDoc { picks, evidence_most: Endless(most.exp()), at_trial, anytime_p, capped });
     Ok(doc)
 }
 

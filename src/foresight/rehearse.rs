@@ -1,19 +1,20 @@
 //! `rehearse`: simulated listeners go through the very code that people do: the same draw, the same judge, the same score.
 
+use crate::model::audio::Sha256Hex;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{ClipId, ListenerCode, TestId};
 use crate::model::outside::{Clock, Progress};
 use crate::model::random::RandomWords;
-use crate::model::trial::{Answer, Method, Plan, SlotRecord, TrialCount, TrialKind};
+use crate::model::trial::{Answer, Design, Method, Plan, SlotRecord, TrialCount, TrialKind};
 use crate::model::verdict::VerdictKind;
 use crate::stats::beta_binomial::share_at;
 use crate::stats::intervals::clopper_pearson;
-use crate::stats::verdict::decide;
 use crate::store::Session;
 use crate::testing::trials::Trials;
 use crate::trial::{Generator, Progressed, draw, draw_trial};
-use crate::verdict::tally::{Tally, pool, setup_of};
+use crate::verdict::judge::kind_of;
+use crate::verdict::tally::{Tally, setup_of};
 use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -183,6 +184,7 @@ fn evening(plan: &Plan, ears: &Ears, random: &mut dyn RandomWords) -> Result<Tal
             TrialKind::Scored => done.scored += 1,
             TrialKind::SameFile => done.same_file += 1,
             TrialKind::Repeat => done.repeat += 1,
+            TrialKind::Known => done.known += 1,
         }
     }
     Ok(tally)
@@ -224,6 +226,7 @@ pub fn rehearse_plan(
     progress: &dyn Progress,
 ) -> Result<BTreeMap<&'static str, u64>, Failure> {
     const BATCH: u64 = 500;
+    let seal = crate::trial::seal::seal(&crate::trial::seal::canonical(plan));
     let batches: Vec<u64> = (0..runs.div_ceil(BATCH)).collect();
     let done = std::sync::atomic::AtomicU64::new(0);
     let counts: Vec<BTreeMap<&'static str, u64>> = batches
@@ -238,7 +241,7 @@ pub fn rehearse_plan(
                 for _ in 0..plan.listeners {
                     tallies.push(evening(plan, ears, &mut generator)?);
                 }
-                let kind = verdict_of(plan, &tallies, &mut seen);
+                let kind = verdict_of(plan, &seal, &tallies, &mut seen);
                 *counts.entry(kind.name()).or_insert(0) += 1;
             }
             let through = done.fetch_add(BATCH, std::sync::atomic::Ordering::Relaxed) + BATCH;
@@ -253,16 +256,20 @@ pub fn rehearse_plan(
     Ok(sum)
 }
 
-fn verdict_of(plan: &Plan, tallies: &[Tally], seen: &mut BTreeMap<Vec<u64>, VerdictKind>) -> VerdictKind {
-    let key: Vec<u64> =
-        tallies.iter().flat_map(|t| [t.correct(), t.same_file.correct, t.repeat.correct, u64::from(t.own_file)]).collect();
+fn verdict_of(plan: &Plan, seal: &Sha256Hex, tallies: &[Tally], seen: &mut BTreeMap<Vec<u64>, VerdictKind>) -> VerdictKind {
+    let key: Vec<u64> = tallies
+        .iter()
+        .flat_map(|t| [t.correct(), t.same_file.correct, t.repeat.correct, t.known.correct, u64::from(t.own_file)])
+        .collect();
     // Pairs are not told apart by the key, nor is the order of an open-ended test's picks, nor are ratings.
-    let by_count = plan.trials != TrialCount::OpenEnded && plan.setups.len() == 2 && plan.method != Method::Graded;
+    let by_count = plan.trials != TrialCount::OpenEnded
+        && plan.setups.len() == 2
+        && plan.method != Method::Graded
+        && plan.design == Design::Paired;
     if by_count && let Some(kind) = seen.get(&key) {
         return *kind;
     }
-    let pooled = pool(plan, &tallies.iter().collect::<Vec<_>>());
-    let kind = decide(&pooled.counted, &pooled.numbers, &pooled.around).kind;
+    let kind = kind_of(plan, seal, &tallies.iter().collect::<Vec<_>>());
     seen.insert(key, kind);
     kind
 }
@@ -343,9 +350,10 @@ pub fn simulate(
         let open = trials.next_with(plan, code, "simulated listener", random)?;
         let sounded = |label: &String| {
             let (clip, anchor) = trials.for_the_player(&open.id, label)?;
-            Some(SlotRecord { label: label.clone(), clip, anchor })
+            Some(SlotRecord { label: label.clone(), clip, anchor, raised: false })
         };
         let slots: Vec<_> = open.labels.iter().filter_map(sounded).collect();
+        open.labels.iter().for_each(|label| trials.fetched(&open.id, label));
         let choice = if plan.method == Method::Graded {
             let truly = ears.truly(random);
             rating(plan, &slots, &open.choices, truly, random)

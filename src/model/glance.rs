@@ -16,6 +16,8 @@ pub struct Glance<'a> {
     pub commitment: &'a str,
     /// When it was opened: a time as text, not read yet.
     pub opened_at: &'a str,
+    /// It was played to a person without sound.
+    pub practice: bool,
     /// Where it stands.
     pub state: GlanceState<'a>,
 }
@@ -48,6 +50,8 @@ struct Fields<'a> {
     number: u32,
     commitment: &'a str,
     opened_at: &'a str,
+    #[serde(default)]
+    practice: bool,
     #[serde(borrow)]
     state: State<'a>,
 }
@@ -87,7 +91,7 @@ impl<'a> Glance<'a> {
                 at: fields.state.at?,
             },
         };
-        let Fields { listener, number, commitment, opened_at, .. } = fields;
-        Some(Self { listener, number, commitment, opened_at, state })
+        let Fields { listener, number, commitment, opened_at, practice, .. } = fields;
+        Some(Self { listener, number, commitment, opened_at, practice, state })
     }
 }

@@ -8,6 +8,7 @@
 //! * [`montage`]: blind montages, an audience's answers
 //! * [`trial`]: methods, plans, trials, picks
 //! * [`glance`]: a trial as it is read through by the million
+//! * [`result`]: what a test showed, the one shape of it
 //! * [`digest`]: SHA-256 and hexadecimal digits
 //! * [`verdict`]: the kinds of verdict
 //! * [`random`]: random words that are handed in
@@ -24,6 +25,7 @@ pub mod ids;
 pub mod montage;
 pub mod outside;
 pub mod random;
+pub mod result;
 pub mod rig;
 pub mod session;
 pub mod trial;

@@ -2,9 +2,10 @@
 
 use super::audio::Sha256Hex;
 use super::ids::{ClipId, ExcerptName, ListenerCode, MicName, SetupName, TakeId, TestId, TrialId};
-use crate::units::Probability;
+use crate::units::{Decibel, Probability};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::fmt;
 
 /// Methods of listening.
@@ -82,6 +83,55 @@ pub enum TrialCount {
     OpenEnded,
 }
 
+/// A test's place among those that a session's claim rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct FamilyPlace {
+    /// How many the first seal declared.
+    pub planned: u32,
+    /// Which of them this is, from 1; `None` beyond them: exploratory.
+    pub number: Option<u32>,
+    /// Level of the test: the session's over their number.
+    pub level: f64,
+}
+
+/// How the samples of a trial are drawn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Design {
+    /// From all takes of both setups, without looking at the setup: what the takes test needs.
+    Crossed,
+    /// Setup by setup: every trial is scored.
+    #[default]
+    Paired,
+}
+
+impl Design {
+    /// The stable name.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Crossed => "crossed",
+            Self::Paired => "paired",
+        }
+    }
+
+    /// Paired: what plans were before there was a choice, and what their text therefore leaves out.
+    #[must_use]
+    pub fn is_paired(&self) -> bool {
+        *self == Self::Paired
+    }
+}
+
+impl fmt::Display for Design {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.name())
+    }
+}
+
+fn is_none_planned(count: &u32) -> bool {
+    *count == 0
+}
+
 /// Control trials per listener, outside the score.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Controls {
@@ -89,6 +139,9 @@ pub struct Controls {
     pub same_file: u32,
     /// Two takes of one setup: the floor.
     pub repeat: u32,
+    /// One take against itself, raised by [`Plan::known_db`]: could anything have been heard?
+    #[serde(default, skip_serializing_if = "is_none_planned")]
+    pub known: u32,
 }
 
 /// A clip as a plan names it.
@@ -129,6 +182,15 @@ pub struct Plan {
     pub bound: Probability,
     /// Control trials per listener.
     pub controls: Controls,
+    /// By how much a take is raised in known-difference controls; `None` without them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub known_db: Option<Decibel>,
+    /// How samples are drawn.
+    #[serde(default, skip_serializing_if = "Design::is_paired")]
+    pub design: Design,
+    /// Which rewiring a take belongs to, named by that rewiring's first take. A take that is not here is a rewiring of its own.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub units: BTreeMap<TakeId, TakeId>,
     /// `attribute`: the word, "brighter".
     pub attribute: Option<String>,
     /// `attribute`: the setup expected to have more of it.
@@ -151,6 +213,12 @@ pub struct Plan {
     pub training_by_name: bool,
     /// True when confidence and a remark are asked for.
     pub ask_confidence: bool,
+    /// Sealed for simulated listeners alone: no person may take it, and it has no place among the session's tests.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub simulated: bool,
+    /// The test's place among those that the session's claim rests on; `None` in plans that were sealed before there were such places.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub family: Option<FamilyPlace>,
 }
 
 /// A plan with its seal.
@@ -178,6 +246,21 @@ pub enum TrialKind {
     SameFile,
     /// Control: two takes of one setup.
     Repeat,
+    /// Control: one take against itself, raised.
+    Known,
+}
+
+impl TrialKind {
+    /// The stable name, as documents have it.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Scored => "scored",
+            Self::SameFile => "same-file",
+            Self::Repeat => "repeat",
+            Self::Known => "known",
+        }
+    }
 }
 
 /// One slot of an opened order: the label that the listener sees and the clip behind it.
@@ -190,6 +273,9 @@ pub struct SlotRecord {
     /// True when the clip was low-passed into an anchor.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub anchor: bool,
+    /// True when the clip was raised: known-difference controls.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub raised: bool,
 }
 
 /// An order after the pick: no secret any more.
@@ -199,7 +285,7 @@ pub struct OrderRecord {
     pub kind: TrialKind,
     /// The slots in the order of their labels.
     pub slots: Vec<SlotRecord>,
-    /// The choice that is right; `None` where there is no right answer.
+    /// The choice that is right; `None` where there is no right answer, and in the crossed design where the trial is not scored.
     pub right: Option<String>,
 }
 
@@ -320,6 +406,9 @@ pub struct TrialRecord {
     pub opened_at: Timestamp,
     /// How it was played: device, rate, buffer; free text.
     pub played: String,
+    /// It was played to a person without sound: practice, never scored as theirs.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub practice: bool,
     /// Where it stands.
     pub state: TrialState,
 }

@@ -1,13 +1,14 @@
 //! What leaves the session.
 //!
 //! * [`report`](mod@report): the page, and the audience's page
-//! * [`montage`](mod@montage) with [`montage_choice`] and [`montage_files`], [`reveal`](mod@reveal), [`votes`](mod@votes): for an audience
+//! * [`montage`](mod@montage) with [`montage_request`], [`montage_choice`] and [`montage_files`], [`reveal`](mod@reveal), [`votes`](mod@votes): for an audience
 //! * [`bundle`](mod@bundle), [`unbundle`](mod@unbundle): for another computer; [`rescue`](mod@rescue): what can be read of a damaged session
 
 pub mod bundle;
 pub mod montage;
 pub mod montage_choice;
 pub mod montage_files;
+pub mod montage_request;
 pub mod report;
 pub mod rescue;
 pub mod reveal;

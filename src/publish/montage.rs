@@ -3,19 +3,20 @@
 use crate::model::audio::Audio;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::ids::{ClipId, ExcerptName, MicName, MontageId, SetupName};
+use crate::model::ids::{ClipId, MontageId};
 use crate::model::montage::{BlindMontage, Segment};
 use crate::model::outside::{Clock, Progress};
 use crate::model::session::Clip;
 use crate::publish::montage_choice::{Chosen, Planned, blind, choose, one_mic, plain};
 use crate::publish::montage_files::{self, Finished};
+use crate::publish::montage_request::{Request, least_p, refuse};
 use crate::signal::{dither, meter, montage};
 use crate::sound;
 use crate::store::Session;
 use crate::store::montages::KeptKey;
 use crate::store::random;
 use crate::trial::{generator, montage_key};
-use crate::units::{Lufs, SampleRate};
+use crate::units::SampleRate;
 use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -23,27 +24,6 @@ use std::path::{Path, PathBuf};
 
 /// No montage's true peak goes above this.
 const CEILING_DBTP: f64 = -1.0;
-
-/// What was asked for.
-#[derive(Debug, Clone, Default)]
-pub struct Request {
-    /// The setups, in the order in which they sound; empty: all, in the sheet's order.
-    pub order: Vec<SetupName>,
-    /// One mic or blend; `None`: all of them, one after another.
-    pub mic: Option<MicName>,
-    /// The excerpt; `None`: the run's first.
-    pub excerpt: Option<ExcerptName>,
-    /// Levels as recorded, with one common gain.
-    pub raw_level: bool,
-    /// The number of numbered clips of a blind montage; `None`: a plain one.
-    pub blind: Option<u32>,
-    /// Another rate than that of the clips.
-    pub rate: Option<SampleRate>,
-    /// Bring the whole to this loudness by one common gain.
-    pub loudness: Option<Lufs>,
-    /// Folder for the files.
-    pub out: PathBuf,
-}
 
 /// One clip in the document.
 #[derive(Debug, Clone, Serialize)]
@@ -87,10 +67,6 @@ pub struct MontageDoc {
     pub least_p: Option<f64>,
     /// What the engineer should know.
     pub warnings: Vec<String>,
-}
-
-pub(crate) fn refuse(kind: &'static str, message: impl Into<String>, next: impl Into<String>) -> Failure {
-    Failure::plain(kind, Fate::Refused, message, next)
 }
 
 /// Reads each clip once, checks its bytes, takes its own gain back where raw levels are wanted, converts the rate.
@@ -237,15 +213,9 @@ pub fn montage(folder: &Path, request: &Request, clock: &dyn Clock, progress: &d
     })
 }
 
-/// The smallest p that so many clips of so many setups can reach.
-#[must_use]
-pub fn least_p(setups: usize, clips: u32) -> f64 {
-    (setups as f64).powf(-f64::from(clips))
-}
-
 fn few_clips(least: Option<f64>, record: Option<&BlindMontage>, chosen: &Chosen, warnings: &mut Vec<String>) {
     if let (Some(least), Some(record)) = (least, record) {
-        let said = crate::report::sentence::p_text(least);
+        let said = crate::report::text::p_text(least);
         if least > 0.05 {
             warnings
                 .push(format!("{} clips: at best {said}; so few cannot beat chance, however many people answer", record.clips));

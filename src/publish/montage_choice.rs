@@ -4,7 +4,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ClipId, ExcerptName, MicName, SetupName};
 use crate::model::rig::Rig;
 use crate::model::session::{Clip, MatchRun};
-use crate::publish::montage::{Request, refuse};
+use crate::publish::montage_request::{Request, refuse};
 use crate::store::Session;
 use crate::store::random;
 use crate::trial::montage_key;

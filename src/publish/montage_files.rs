@@ -5,8 +5,7 @@ use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::montage::{BlindMontage, Segment};
 use crate::report::cues::Cues;
-use crate::report::numbers::count;
-use crate::report::sentence::p_text;
+use crate::report::text::{count, p_text};
 use crate::sound;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -59,7 +58,7 @@ fn description(cues: &Cues<'_>, blind: Option<&BlindMontage>) -> String {
     let mut text = cues.time_links();
     if let Some(b) = blind {
         let names: Vec<&str> = b.setups.iter().map(|s| s.as_str()).collect();
-        let least = p_text(crate::publish::montage::least_p(b.setups.len(), b.clips));
+        let least = p_text(crate::publish::montage_request::least_p(b.setups.len(), b.clips));
         text.push_str(&format!(
             "\nThe first {} sound with their names. Which is which in {}: {}?\n",
             count(b.named.len(), "clip", "clips"),
@@ -70,10 +69,7 @@ fn description(cues: &Cues<'_>, blind: Option<&BlindMontage>) -> String {
             "Answer with the clip's number and a name. The order was drawn at random and fixed before this file was written.\n",
         );
         text.push_str(&format!("SHA-256 of nonce and key: {}\n", b.commitment));
-        text.push_str(&format!(
-            "At best this can show p to be as small as {}: everybody hears the same order.\n",
-            least.trim_start_matches("p = ")
-        ));
+        text.push_str(&format!("The most that it can show is {least}: everybody hears the same order.\n"));
     }
     text
 }

@@ -6,7 +6,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{MontageId, SetupName};
 use crate::model::montage::{BlindMontage, Vote, VoteCount};
 use crate::model::outside::Clock;
-use crate::publish::montage::least_p;
+use crate::publish::montage_request::least_p;
 use crate::report::votes::{VoteFacts, one_key, own_keys};
 use crate::stats::{binomial, panel};
 use crate::store::Session;

@@ -19,7 +19,8 @@ pub fn markdown(document: &Document) -> String {
     for verdict in &document.verdicts {
         put(&mut out, &format!("## {}: {}", verdict.test, verdict.kind));
         put(&mut out, &verdict.asked);
-        put(&mut out, &format!("**{}**", verdict.sentence));
+        put(&mut out, &format!("**{}**", verdict.headline));
+        put(&mut out, &verdict.sentence);
         facts(&mut out, &verdict.figures);
         for (question, answer) in &verdict.questions {
             put(&mut out, &format!("**{question}** {answer}"));

@@ -9,7 +9,7 @@
 //! * [`cues`]: captions, time links, chapters, cue sheet
 //! * [`votes`]: what an audience's answers say
 //! * [`plots`]: SVG with text alternative and data table
-//! * [`numbers`]: one way of writing numbers
+//! * [`text`]: how numbers read
 
 pub mod audience;
 pub mod content;
@@ -17,9 +17,9 @@ pub mod count;
 pub mod cues;
 pub mod drawing;
 pub mod markdown;
-pub mod numbers;
 pub mod page;
 pub mod plots;
 pub mod sentence;
+pub mod text;
 pub mod view;
 pub mod votes;

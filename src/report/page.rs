@@ -56,7 +56,8 @@ pub fn card(verdict: &Verdict) -> Markup {
     html! {
         section.verdict id=(verdict.test) aria-label={ "Verdict of " (verdict.test) } {
             p.asked { b { (verdict.test) } " \u{2003}" (verdict.asked) }
-            p.sentence { (verdict.sentence.replace("p = ", "p\u{a0}=\u{a0}")) }
+            p.sentence { (verdict.headline.replace("p = ", "p\u{a0}=\u{a0}")) }
+            p { (verdict.sentence.replace("p = ", "p\u{a0}=\u{a0}")) }
             @if !verdict.figures.is_empty() {
                 dl.figures { @for (name, value) in &verdict.figures { div { dt { (name) } dd { (value) } } } }
             }

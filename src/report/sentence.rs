@@ -1,355 +1,255 @@
-//! The verdict in one sentence: the count, what changed, what stands behind it, and what it may not claim.
+//! A verdict in words: the headline (verdict word and counts), and the sentence with its evidence and what it may not claim.
 //!
-//! Never "proved identical", "no difference", "97 % sure", "pass", "fail" or "winner".
+//! Both are functions of the one result. Never "proved identical", "no difference", "97 % sure", "pass", "fail" or "winner".
 
+mod rest;
+mod right;
+mod taste;
+
+use super::text::{self, p_text};
+use crate::model::result::{CountDoc, TestResult};
 use crate::model::trial::Method;
-use crate::model::verdict::VerdictKind;
-use crate::stats::verdict::{Counted, Decision, Numbers, power_at};
-use std::fmt::Write;
+use crate::model::verdict::{Subject, VerdictKind};
+use crate::stats::verdict::power_at;
 
-/// What the sentence is made of.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Facts {
-    /// The verdict.
-    pub kind: VerdictKind,
-    /// The method.
-    pub method: Method,
-    /// Trials that count.
-    pub trials: u64,
-    /// Right ones.
-    pub correct: u64,
-    /// Answered ones; fewer than `trials` when some count as wrong.
-    pub answered: u64,
-    /// Probability of guessing right.
-    pub chance: f64,
-    /// Level of the test.
-    pub alpha: f64,
-    /// The p that decided.
-    pub p: f64,
-    /// The same after Holm, when several tests ask one question.
-    pub p_holm: Option<f64>,
-    /// Probability of so few right by chance: what decides about the wrong way round.
-    pub reversed_p: f64,
-    /// Smallest share of distinguishers worth finding.
-    pub bound: f64,
-    /// One-sided upper 95 % limit of the share of distinguishers.
-    pub upper95: Option<f64>,
-    /// Power against a listener who is right 3 times in 4.
-    pub power_75: f64,
-    /// Open-ended: scored by evidence that allows stopping.
-    pub open_ended: bool,
-    /// What differs between the setups, one fact each, `what: how`. Empty: not stated.
-    pub differs: Vec<String>,
-    /// Fewest takes of any setup; none outside a session.
-    pub takes: Option<usize>,
-    /// Names of the two setups, if there are two.
-    pub pair: Option<(String, String)>,
-    /// `graded`: every setup's ratings.
-    pub ratings: Vec<RatingFact>,
-    /// `preference` over more than two setups: every pair.
-    pub pairs: Vec<PairFact>,
-    /// `attribute`: the word.
-    pub attribute: Option<String>,
-    /// Listeners who began, and how many were planned.
-    pub listeners: Option<(usize, u32)>,
-    /// Listeners who are significant after Holm.
-    pub significant: Vec<String>,
-    /// True when only simulated listeners answered.
-    pub simulated_only: bool,
-    /// Same-file controls were enough to show a cue: yes, no, or there were none.
-    pub cue_tested: Option<bool>,
-    /// Repeat controls were enough to show a floor.
-    pub floor_tested: Option<bool>,
-    /// Takes could be told apart, but fresh takes stood behind every trial.
-    pub floor_caution: bool,
-    /// Why the data is void.
-    pub void_reason: Option<String>,
+/// The longest first sentence, in characters.
+pub const LONGEST: usize = 220;
+
+/// A level that needs no mention.
+const USUAL: f64 = 0.05;
+
+/// A first sentence in pieces: what is said in any case, and what is joined to it while there is room.
+struct First {
+    said: String,
+    more: Vec<String>,
 }
 
-/// How one setup was rated.
-#[derive(Debug, Clone, PartialEq)]
-pub struct RatingFact {
-    /// The setup.
-    pub setup: String,
-    /// It is the one that was shown openly; its rating is that of the hidden one.
-    pub hidden_reference: bool,
-    /// Lower quartile, median, upper quartile.
-    pub quartiles: [f64; 3],
-}
+impl First {
+    fn new(said: String) -> Self {
+        Self { said, more: Vec::new() }
+    }
 
-/// What was said of one pair of setups.
-#[derive(Debug, Clone, PartialEq)]
-pub struct PairFact {
-    /// One setup.
-    pub first: String,
-    /// The other.
-    pub second: String,
-    /// How often the first was preferred.
-    pub preferred: u64,
-    /// Picks of this pair.
-    pub picks: u64,
-    /// Two-sided p after Holm over the pairs.
-    pub p_holm: f64,
-}
+    fn and(mut self, more: impl Into<String>) -> Self {
+        self.more.push(more.into());
+        self
+    }
 
-impl Facts {
-    /// A bare count, outside a session.
-    #[must_use]
-    pub fn bare(c: &Counted, n: &Numbers, kind: VerdictKind) -> Self {
-        Self {
-            kind,
-            method: c.method,
-            trials: c.trials,
-            correct: c.correct,
-            answered: c.trials,
-            chance: n.chance,
-            alpha: c.alpha,
-            p: n.p_value.unwrap_or(n.anytime_p),
-            p_holm: None,
-            reversed_p: n.reversed_p,
-            bound: c.bound,
-            upper95: n.distinguishers.map(|d| d.upper95),
-            power_75: power_at(c.method, c.trials, c.alpha, 0.75),
-            open_ended: c.anytime.is_some(),
-            differs: Vec::new(),
-            takes: None,
-            pair: None,
-            pairs: Vec::new(),
-            ratings: Vec::new(),
-            attribute: None,
-            listeners: None,
-            significant: Vec::new(),
-            simulated_only: false,
-            cue_tested: None,
-            floor_tested: None,
-            floor_caution: false,
-            void_reason: None,
+    /// One sentence while it is short; what does not fit makes sentences of its own.
+    fn told(self, before: &str) -> String {
+        let mut first = format!("{before}{}", if before.is_empty() { self.said } else { text::lower_first(&self.said) });
+        let mut after = Vec::new();
+        for more in self.more {
+            // One that did not fit is followed by those behind it: their order is their meaning.
+            if after.is_empty() && first.chars().count() + more.chars().count() + 3 <= LONGEST {
+                first.push_str("; ");
+                first.push_str(&more);
+            } else {
+                after.push(format!(" {}.", upper_first(&more)));
+            }
         }
-    }
-
-    /// Takes what the gates have to say.
-    pub fn gates(&mut self, decision: &Decision, any_same_file: bool, any_repeat: bool) {
-        self.kind = decision.kind;
-        self.cue_tested = any_same_file.then_some(decision.cue_tested);
-        self.floor_tested = any_repeat.then_some(decision.floor_tested);
-        self.floor_caution = decision.floor_caution;
+        format!("{}.{}", cut(&first), after.concat())
     }
 }
 
-/// A p value as a person reads it.
-#[must_use]
-pub fn p_text(p: f64) -> String {
-    if p < 1e-6 {
-        "p < 0.000001".to_owned()
-    } else if p < 0.001 {
-        // One figure is enough, and nobody has to read powers of ten.
-        let places = (-p.log10()).ceil() as usize;
-        format!("p = {p:.places$}")
-    } else if p < 0.1 {
-        format!("p = {p:.3}")
-    } else {
-        format!("p = {p:.2}")
+/// Names may be long: a sentence that is still too long ends in an ellipsis.
+fn cut(text: &str) -> String {
+    if text.chars().count() < LONGEST {
+        return text.to_owned();
     }
+    let kept: String = text.chars().take(LONGEST - 2).collect();
+    format!("{kept}\u{2026}")
 }
 
-fn percent(share: f64) -> String {
-    format!("{:.0} %", 100.0 * share)
+fn upper_first(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |c| c.to_uppercase().chain(chars).collect())
 }
 
-/// What changed, for the sentence: the heads of the facts, joined.
+/// The p that decided.
+fn p_of(r: &TestResult) -> f64 {
+    r.count.p_value.or(r.count.anytime_p).unwrap_or(1.0)
+}
+
+/// `; at level 1 %` where it is not the usual one.
+fn level_note(level: f64) -> String {
+    if (level - USUAL).abs() < 1e-12 { String::new() } else { format!("; at level {}", text::level(level)) }
+}
+
+/// What changed: the heads of the facts, joined.
 #[must_use]
 pub fn attribution(differs: &[String]) -> String {
     let heads: Vec<&str> = differs.iter().map(|d| d.split(':').next().unwrap_or(d).trim()).collect();
     match heads.as_slice() {
         [] => "what changed between the setups was not stated".to_owned(),
         [one] => format!("what changed was {one}"),
-        [first, second] => format!("what changed was {first} and {second} together"),
-        [most @ .., last] => format!("what changed was {} and {last} together", most.join(", ")),
+        several => format!("what changed was {} together", text::names(several)),
     }
 }
 
-fn counts(f: &Facts) -> String {
-    counts_with(f, f.p)
+/// `ann`, `ann and bob` of the listeners who are significant alone, after Holm.
+fn named(r: &TestResult) -> Vec<&str> {
+    r.listeners.iter().filter(|l| l.p_holm <= r.head.family.level).map(|l| l.listener.as_str()).collect()
 }
 
-fn counts_with(f: &Facts, p: f64) -> String {
-    let by_chance = f.trials as f64 * f.chance;
-    let by_chance =
-        if (by_chance - by_chance.round()).abs() < 1e-9 { format!("{by_chance:.0}") } else { format!("{by_chance:.1}") };
-    // "right" alone would not say about what.
-    let about = f.attribute.as_ref().map_or_else(String::new, |word| format!(" about which is {word}"));
-    format!("{} of {} right{about} (chance {by_chance}; {})", f.correct, f.trials, p_text(p))
-}
-
-fn main_clause(f: &Facts) -> String {
-    match f.kind {
-        VerdictKind::DataVoid => format!("No verdict: {}", f.void_reason.as_deref().unwrap_or("the data cannot carry one")),
-        VerdictKind::PlayerCue => {
-            "No verdict: same-file trials were told apart, so the player or the room gives a cue; find it before testing again"
-                .to_owned()
-        }
-        VerdictKind::RepeatFloor => {
-            format!("No verdict on the setups: repeat takes of one setup were told apart as well ({})", counts(f))
-        }
-        VerdictKind::Heard => format!("Heard: {}", counts(f)),
-        VerdictKind::HeardSmall => format!(
-            "Heard, but rarely: {}; at most {} of trials were truly heard, less than the {} set beforehand as worth finding",
-            counts(f),
-            percent(f.upper95.unwrap_or(1.0)),
-            percent(f.bound)
-        ),
-        VerdictKind::Reversed => {
-            let said = counts_with(f, f.reversed_p);
-            format!("The wrong way round: {said}, fewer than chance allows; check labels and instructions")
-        }
-        VerdictKind::MixedPanel => format!(
-            "No claim for the panel: {}; {} did well enough on their own to deserve a test of their own",
-            counts(f),
-            f.significant.join(", ")
-        ),
-        VerdictKind::NotShownBounded => format!(
-            "Not shown to be heard: {}; if anything was heard, then in at most {} of trials, within the {} set beforehand",
-            counts(f),
-            percent(f.upper95.unwrap_or(1.0)),
-            percent(f.bound)
-        ),
-        VerdictKind::TooFew => format!(
-            "Too few trials to tell: {}; a listener who is right 3 times in 4 would have been found with a chance of {}",
-            counts(f),
-            percent(f.power_75)
-        ),
-        VerdictKind::Preferred | VerdictKind::NoPreferenceShown => preference(f),
-        VerdictKind::RatedApart => format!("Rated apart: {}", rated(f)),
-        VerdictKind::NotRatedApart => format!("Not rated apart: {}", rated(f)),
+/// What has to be said before anything else.
+fn prefix(r: &TestResult) -> String {
+    let mut out = String::new();
+    if r.simulated_only {
+        out.push_str("Simulated listeners: ");
+    } else if r.practice_only {
+        out.push_str("Practice without sound: ");
     }
-}
-
-/// Medians with the middle half, and the test behind them.
-fn rated(f: &Facts) -> String {
-    let each: Vec<String> = f
-        .ratings
-        .iter()
-        .map(|r| {
-            let [low, median, high] = r.quartiles;
-            let hidden = if r.hidden_reference { " (the hidden reference)" } else { "" };
-            format!("{}{hidden} got {median:.0} of 100 (the middle half {low:.0} to {high:.0})", r.setup)
-        })
-        .collect();
-    let test = if f.ratings.len() == 2 { "signed ranks, two-sided" } else { "Friedman" };
-    let rows = if f.trials == 1 { "1 trial".to_owned() } else { format!("{} trials", f.trials) };
-    if each.is_empty() {
-        "nothing was rated".to_owned()
-    } else {
-        format!("{} over {rows} ({}, {test})", each.join(", "), p_text(f.p))
+    if r.head.exploratory {
+        out.push_str(if out.is_empty() { "Exploratory: " } else { "exploratory: " });
     }
-}
-
-/// More than two setups: no count of all picks together means anything, so the pairs speak.
-fn preference_of_pairs(f: &Facts) -> String {
-    let over = format!("two-sided, after Holm over {} pairs", f.pairs.len());
-    if f.kind != VerdictKind::Preferred {
-        let least = f.pairs.iter().map(|p| p.p_holm).fold(1.0, f64::min);
-        return format!(
-            "No preference shown: in none of {} picks of {} pairs was one setup preferred more often than guessing explains (smallest {}, {over})",
-            f.trials,
-            f.pairs.len(),
-            p_text(least)
-        );
-    }
-    let told: Vec<String> = f
-        .pairs
-        .iter()
-        .filter(|p| p.p_holm <= f.alpha)
-        .map(|p| {
-            let (better, other, times) = if 2 * p.preferred > p.picks {
-                (&p.first, &p.second, p.preferred)
-            } else {
-                (&p.second, &p.first, p.picks - p.preferred)
-            };
-            format!("{better} is preferred to {other} ({times} of {} picks, {})", p.picks, p_text(p.p_holm))
-        })
-        .collect();
-    format!("{}; {over}", told.join(", "))
-}
-
-fn preference(f: &Facts) -> String {
-    if !f.pairs.is_empty() {
-        return preference_of_pairs(f);
-    }
-    let (first, second) = f.pair.clone().unwrap_or_else(|| ("the first".to_owned(), "the second".to_owned()));
-    let picks = format!(
-        "{first} was preferred in {} of {} picks, {second} in {} ({}, two-sided)",
-        f.correct,
-        f.trials,
-        f.trials - f.correct.min(f.trials),
-        p_text(f.p)
-    );
-    if f.kind == VerdictKind::Preferred {
-        let which = if 2 * f.correct > f.trials { &first } else { &second };
-        format!("{which} is preferred: {picks}")
-    } else {
-        format!("No preference shown: {picks}")
-    }
+    out
 }
 
 /// The whole verdict.
 #[must_use]
-pub fn verdict(f: &Facts) -> String {
-    let mut text = String::new();
-    if f.simulated_only {
-        text.push_str("Simulated listeners: ");
-    }
-    let main = main_clause(f);
-    text.push_str(&if f.simulated_only { lower_first(&main) } else { main });
-    // Writing to a String cannot fail.
-    if f.kind != VerdictKind::DataVoid && f.takes.is_some() {
-        let _ = write!(text, "; {}", attribution(&f.differs));
-    }
-    text.push('.');
-    if f.kind == VerdictKind::DataVoid {
-        return text;
-    }
-    if let Some(p) = f.p_holm.filter(|h| *h > f.p) {
-        let _ = write!(text, " Several tests ask this question: after correction {}.", p_text(p));
-    }
-    if f.answered < f.trials {
-        let _ = write!(text, " {} of the {} trials were not answered and count as wrong.", f.trials - f.answered, f.trials);
-    }
-    takes(f, &mut text);
-    controls(f, &mut text);
-    if let Some((began, planned)) = f.listeners.filter(|(b, p)| *p > 1 || *b > 1) {
-        let _ = write!(text, " {began} of {planned} planned listeners took part.");
-    }
-    text
-}
-
-fn takes(f: &Facts, text: &mut String) {
-    let Some(takes) = f.takes else { return };
-    let _ = if takes < 4 {
-        let word = if takes == 1 { "take" } else { "takes" };
-        write!(text, " This speaks of these recordings, not of the wiring: {takes} {word} of a setup, 4 or more are advised.")
-    } else if f.floor_caution {
-        write!(text, " Takes could be told apart; {takes} takes per setup stand behind this.")
-    } else {
-        write!(text, " {takes} takes per setup stand behind this.")
+pub fn sentence(r: &TestResult) -> String {
+    let first = match r.count.method {
+        _ if r.verdict == VerdictKind::DataVoid => {
+            First::new(format!("No verdict: {}", r.void_reason.as_deref().unwrap_or("the data cannot carry one")))
+        }
+        Method::Preference => taste::first(r),
+        Method::Graded => taste::rated(r),
+        _ => right::first(r),
     };
+    let mut out = first.told(&prefix(r));
+    if r.verdict != VerdictKind::DataVoid {
+        rest::rest(r, &mut out);
+    }
+    if r.head.exploratory {
+        out.push_str(" Whatever it shows is a reason for a new session, not a finding.");
+    }
+    out
 }
 
-fn controls(f: &Facts, text: &mut String) {
-    if f.takes.is_none() || matches!(f.kind, VerdictKind::RatedApart | VerdictKind::NotRatedApart) {
-        return;
+/// Verdict word and counts in one line: `Heard - the setups - 61 of 96, p = 0.005`.
+#[must_use]
+pub fn headline(r: &TestResult) -> String {
+    let mut notes: Vec<String> = Vec::new();
+    if r.simulated_only {
+        notes.push("simulated listeners".to_owned());
+    } else if r.practice_only {
+        notes.push("practice without sound".to_owned());
     }
-    let said = match (f.cue_tested, f.floor_tested) {
-        (Some(true), _) => None,
-        (Some(false), _) => Some("too few same-file controls to show a cue of the player"),
-        (None, _) => Some("no same-file controls, so a cue of the player was not tested for"),
+    match (r.head.exploratory, r.head.family.number) {
+        (true, _) => notes.push("exploratory".to_owned()),
+        (false, Some(n)) if r.head.family.planned > 1 => notes.push(format!("test {n} of {}", r.head.family.planned)),
+        _ => {}
+    }
+    let notes = if notes.is_empty() { String::new() } else { format!(" ({})", notes.join("; ")) };
+    let mut parts = vec![word(r).to_owned()];
+    parts.extend(r.subject.map(|s| match s {
+        Subject::Setups => "the setups".to_owned(),
+        Subject::Recordings => "in these recordings".to_owned(),
+    }));
+    parts.extend(match r.verdict {
+        VerdictKind::DataVoid => r.void_reason.clone(),
+        _ => counted(r),
+    });
+    format!("{}{notes}", cut(&parts.join(" - ")))
+}
+
+fn word(r: &TestResult) -> &'static str {
+    match r.verdict {
+        VerdictKind::DataVoid => "No verdict",
+        VerdictKind::PlayerCue => "No verdict - the player gives a cue",
+        VerdictKind::RepeatFloor => "No verdict - repeat takes were told apart as well",
+        VerdictKind::Heard => "Heard",
+        VerdictKind::HeardSome => "Heard by some",
+        VerdictKind::HeardSmall => "Heard, but rarely",
+        VerdictKind::Reversed => "The wrong way round",
+        VerdictKind::MixedPanel => "No claim for the panel",
+        VerdictKind::Insensitive => "No verdict - a known difference was not told apart",
+        VerdictKind::NotShownBounded => "Not shown to be heard",
+        VerdictKind::TooFew => "Too few trials to tell",
+        VerdictKind::Preferred => "Preferred",
+        VerdictKind::Divided => "Opinions differ",
+        VerdictKind::NoPreferenceBounded => "No preference, within the bound",
+        VerdictKind::NoPreferenceShown => "No preference shown",
+        VerdictKind::RatedApart => "Rated apart",
+        VerdictKind::NotRatedApart => "Not rated apart",
+    }
+}
+
+/// The counts of a headline.
+fn counted(r: &TestResult) -> Option<String> {
+    let p = p_text(if r.verdict == VerdictKind::Reversed { r.p_reversed.unwrap_or(1.0) } else { p_of(r) });
+    match r.count.method {
+        Method::Preference => Some(taste::headline(r, &p)),
+        Method::Graded => Some(format!("{}, {p}", text::count(r.head.done as usize, "trial", "trials"))),
+        _ => Some(match r.unanswered {
+            0 => format!("{} of {}, {p}", r.count.correct.unwrap_or(0), r.count.trials),
+            missing => format!(
+                "{} of {} answered, {missing} unanswered, {p}",
+                r.count.correct.unwrap_or(0),
+                r.count.trials.saturating_sub(missing)
+            ),
+        }),
+    }
+}
+
+/// A bare count, outside a session.
+#[derive(Debug, Clone, Copy)]
+pub struct Bare<'a> {
+    /// The verdict.
+    pub kind: VerdictKind,
+    /// What the count says.
+    pub count: &'a CountDoc,
+    /// P of so few right.
+    pub p_reversed: f64,
+    /// Level.
+    pub alpha: f64,
+    /// Smallest share worth finding.
+    pub bound: f64,
+}
+
+/// The sentence of a bare count.
+#[must_use]
+pub fn bare(b: &Bare<'_>) -> String {
+    let c = b.count;
+    let (x, n, chance) = (c.correct.unwrap_or(0), c.trials, c.chance.unwrap_or(0.5));
+    let p = c.p_value.or(c.anytime_p).unwrap_or(1.0);
+    let counts = |p: f64| {
+        let by_chance = text::expected(chance * n as f64);
+        format!("{x} of {n} right (chance {by_chance}; {}{})", p_text(p), level_note(b.alpha))
     };
-    if let Some(said) = said {
-        let _ = write!(text, " There were {said}.");
-    }
-}
-
-fn lower_first(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |c| c.to_lowercase().chain(chars).collect())
+    let upper = c.distinguishers.map_or(1.0, |d| d.upper95);
+    let said = match b.kind {
+        VerdictKind::Preferred | VerdictKind::NoPreferenceBounded | VerdictKind::NoPreferenceShown => {
+            let other = n.saturating_sub(x);
+            let word = match b.kind {
+                VerdictKind::Preferred if 2 * x > n => "The first is preferred",
+                VerdictKind::Preferred => "The second is preferred",
+                _ => "No preference shown",
+            };
+            let level = level_note(b.alpha);
+            format!("{word}: the first in {x} of {n} picks, the second in {other} ({}, two-sided{level})", p_text(p))
+        }
+        VerdictKind::HeardSmall => format!(
+            "Heard, but rarely: {}; at most {} of trials were truly heard, less than the {} worth finding",
+            counts(p),
+            text::percent(upper),
+            text::percent(b.bound)
+        ),
+        VerdictKind::Reversed => {
+            format!("The wrong way round: {}, fewer than chance allows; check labels and instructions", counts(b.p_reversed))
+        }
+        VerdictKind::NotShownBounded => format!(
+            "Not shown to be heard: {}; if anything was heard, then in at most {} of trials, within the {} set beforehand",
+            counts(p),
+            text::percent(upper),
+            text::percent(b.bound)
+        ),
+        VerdictKind::TooFew => format!(
+            "Too few trials to tell: {}; a listener who is right 3 times in 4 would have been found with a chance of {}",
+            counts(p),
+            text::percent(power_at(c.method, n, b.alpha, 0.75))
+        ),
+        _ => format!("Heard: {}", counts(p)),
+    };
+    format!("{said}.")
 }

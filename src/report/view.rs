@@ -1,8 +1,9 @@
 //! What a report shows: plain records, filled by `publish::report`, read by the page, the Markdown and the JSON. Numbers carry their unit in
 //! the name; what does not exist is `None`.
 
+use crate::model::result::{ListenerDoc, RatingDoc, TestResult};
 use crate::model::trial::Method;
-use crate::model::verdict::VerdictKind;
+use crate::stats::intervals::clopper_pearson;
 use serde::Serialize;
 
 /// Everything that a report holds.
@@ -32,8 +33,10 @@ pub struct Report {
     pub differences: Vec<DifferenceView>,
     /// Slope of the level over the capture order.
     pub level_trend_db_per_take: Option<f64>,
-    /// Sealed tests, all of them, oldest first.
+    /// Sealed tests, oldest first.
     pub tests: Vec<TestView>,
+    /// Sealed tests that nobody answered and that were given up.
+    pub given_up: Vec<String>,
     /// Cautions that hold for the whole session.
     pub cautions: Vec<String>,
     /// What the audit found.
@@ -189,8 +192,8 @@ pub struct TestView {
     pub alpha: f64,
     /// Smallest share of distinguishers worth finding.
     pub bound: f64,
-    /// Planned controls per listener: same-file, repeat.
-    pub controls_planned: (u32, u32),
+    /// Planned controls per listener: same-file, repeat, known difference.
+    pub controls_planned: (u32, u32, u32),
     /// The word of an `attribute` test, and the setup that was expected to have more of it.
     pub attribute: Option<(String, String)>,
     /// Rule of exclusion.
@@ -211,147 +214,43 @@ pub struct TestView {
     pub score: Option<ScoreView>,
 }
 
-/// The score of a closed test. Names as in `score --json`.
+/// A result with the trials behind it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ScoreView {
-    /// `graded`: setup or anchor, lower quartile, median, upper quartile.
-    pub ratings: Vec<(String, [f64; 3])>,
-    /// `graded`: the same by ranks.
-    pub ranks: Option<RanksView>,
-    /// The verdict.
-    pub verdict: VerdictKind,
-    /// The verdict's sentence.
-    pub sentence: String,
-    /// Only simulated listeners answered.
-    pub simulated_only: bool,
-    /// Trials that count.
-    pub trials: u64,
-    /// Answered among them.
-    pub done: u64,
-    /// Void ones, drawn anew.
-    pub void: u64,
-    /// Right ones.
-    pub correct: u64,
-    /// Probability of guessing right.
-    pub chance: f64,
-    /// Exact p.
-    pub p_value: Option<f64>,
-    /// After Holm over the tests of this question.
-    pub p_holm: Option<f64>,
-    /// Anytime p, of an open-ended test.
-    pub anytime_p: Option<f64>,
-    /// Fewest right that count as heard.
-    pub critical: Option<u64>,
-    /// Exact size at that count.
-    pub true_size: Option<f64>,
-    /// Mid-p.
-    pub mid_p: Option<f64>,
-    /// Two-sided 95 % interval.
-    pub interval95: [f64; 2],
-    /// One-sided lower 95 % limit.
-    pub lower95: Option<f64>,
-    /// Distinguishers: estimate, low, high, one-sided upper limit.
-    pub distinguishers: Option<[f64; 4]>,
-    /// d' in words with its model and interval.
-    pub dprime: Option<String>,
-    /// P(so few right) if the bound were truly heard.
-    pub similarity_p: Option<f64>,
-    /// Power to find a listener who is right 3 times in 4.
-    pub power_at_three_quarters: Option<f64>,
-    /// Same-file controls: trials, right.
-    pub same_file: (u64, u64),
-    /// Repeat-take controls: trials, right.
-    pub repeat: (u64, u64),
-    /// Listeners.
-    pub listeners: Vec<ListenerView>,
-    /// Heterogeneity in words.
-    pub heterogeneity: Option<String>,
-    /// Preference: first and second setup, times the first was preferred, of how many.
-    pub preference: Option<PreferenceView>,
+    /// What the test showed: the same as in `score --json`.
+    #[serde(flatten)]
+    pub result: TestResult,
     /// All trials, void ones included, in the order of opening.
     pub picks: Vec<PickView>,
 }
 
-/// What a preference test came to.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct PreferenceView {
-    /// Every pair of setups that was compared.
-    pub pairs: Vec<PairView>,
-    /// A note in words (order effect, tiers).
-    pub notes: Vec<String>,
-    /// Setup, log odds of being preferred (mean 0), standard error; empty when there was no pick.
-    pub scale: Vec<(String, f64, f64)>,
-    /// No scale exists: the numbers above are shrunk and show the order alone.
-    pub shrunk: bool,
-}
-
-/// What the picks say of two setups.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct PairView {
-    /// The first.
-    pub first: String,
-    /// The second.
-    pub second: String,
-    /// How often the first was preferred.
-    pub first_preferred: u64,
-    /// Of how many picks.
-    pub picks: u64,
-}
-
-impl PairView {
-    /// `one over two, of 12 picks`.
+impl ScoreView {
+    /// The 95 % interval of a share, for plots: of a whole panel as it stands in the result, of a listener by Clopper-Pearson.
     #[must_use]
-    pub fn named(&self) -> String {
-        format!("{} over {}, of {} picks", self.first, self.second, self.picks)
+    pub fn interval_of(listener: &ListenerDoc) -> [f64; 2] {
+        let right = listener.correct.unwrap_or(0);
+        let low = clopper_pearson(right, listener.trials, 0.05)[0];
+        [low, clopper_pearson((right + listener.unanswered).min(listener.trials), listener.trials, 0.05)[1]]
+    }
+
+    /// Ratings by what they are of: setup or anchor, lower quartile, median, upper quartile.
+    #[must_use]
+    pub fn ratings(&self) -> Vec<(String, [f64; 3])> {
+        self.result.ratings.iter().flatten().map(|r| (rated(r), [r.q1, r.median, r.q3])).collect()
+    }
+
+    /// Power to find a listener who is right 3 times in 4.
+    #[must_use]
+    pub fn power_at_three_quarters(&self) -> Option<f64> {
+        self.result.count.power.iter().find(|p| (p.p_correct - 0.75).abs() < 1e-9).map(|p| p.power)
     }
 }
 
-/// What ratings come to by ranks.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub enum RanksView {
-    /// Two setups, signed ranks of the first's rating minus the second's.
-    Signed {
-        /// Trials with ratings.
-        trials: usize,
-        /// Trials whose ratings differ.
-        nonzero: usize,
-        /// Sum of the ranks where the first was rated higher.
-        w_plus: f64,
-    },
-    /// More setups, Friedman.
-    Friedman {
-        /// Trials with ratings.
-        trials: usize,
-        /// Setup and its rank sum.
-        rank_sums: Vec<(String, f64)>,
-        /// The statistic.
-        chi_square: f64,
-        /// Every order was counted.
-        exact: bool,
-    },
-}
-
-/// A listener's share.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
-pub struct ListenerView {
-    /// The code.
-    pub listener: String,
-    /// Simulated for ever.
-    pub simulated: bool,
-    /// Trials that count.
-    pub trials: u64,
-    /// Right ones.
-    pub correct: u64,
-    /// Clopper-Pearson, two-sided 95 %.
-    pub interval95: [f64; 2],
-    /// Exact p.
-    pub p_value: f64,
-    /// After Holm over the listeners.
-    pub p_holm: f64,
-    /// `graded`: setup or anchor, and the median of what they gave it.
-    pub medians: Vec<(String, f64)>,
-    /// Flags: shown, never an exclusion.
-    pub flags: Vec<String>,
+/// What a rating is of.
+#[must_use]
+pub fn rated(r: &RatingDoc) -> String {
+    let name = r.setup.as_ref().map_or_else(|| "the dulled anchor".to_owned(), ToString::to_string);
+    if r.hidden_reference { format!("{name}, the hidden reference") } else { name }
 }
 
 /// One trial.
@@ -361,8 +260,12 @@ pub struct PickView {
     pub listener: String,
     /// The number that the listener saw.
     pub number: u32,
-    /// `scored`, `same-file`, `repeat`; empty for a void one.
+    /// `trial`, `same-file`, `repeat`, `known`; empty for a void one.
     pub kind: String,
+    /// It counts for the score.
+    pub scored: bool,
+    /// Place of the pick in the log.
+    pub seq: Option<i64>,
     /// What was in the slots, in words.
     pub order: String,
     /// The pick.

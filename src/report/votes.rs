@@ -1,6 +1,6 @@
 //! What an audience's answers say, in one sentence.
 
-use super::sentence::p_text;
+use super::text::p_text;
 
 /// The numbers behind the sentence.
 #[derive(Debug, Clone, Copy)]

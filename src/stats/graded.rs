@@ -21,7 +21,7 @@ pub fn quartiles(values: &[f64]) -> Option<[f64; 3]> {
 }
 
 /// Midranks from 1, doubled so that they are whole numbers, and sum of t^3 - t over ties.
-fn doubled_ranks(values: &[f64]) -> (Vec<i64>, f64) {
+pub(super) fn doubled_ranks(values: &[f64]) -> (Vec<i64>, f64) {
     let mut order: Vec<usize> = (0..values.len()).collect();
     order.sort_by(|a, b| values[*a].total_cmp(&values[*b]));
     let (mut ranks, mut ties, mut i) = (vec![0; values.len()], 0.0, 0);

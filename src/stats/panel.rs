@@ -151,6 +151,6 @@ pub fn shared_key(answers: &[Vec<u64>], key: &[usize]) -> (u64, f64, f64) {
         ways = next;
     }
     let p = ways[(right.min(all)) as usize..].iter().sum::<f64>().min(1.0);
-    let least = answers.iter().map(|a| 1.0 / a.len().max(1) as f64).product();
-    (right, p, least)
+    // Where answers to a clip are tied, several keys give the most: the smallest p that can be reached is theirs together.
+    (right, p, ways.last().copied().unwrap_or(1.0))
 }

@@ -97,7 +97,9 @@ pub fn power_at(method: Method, trials: u64, alpha: f64, p: f64) -> f64 {
     }
 }
 
-fn model(method: Method) -> Option<Model> {
+/// The model of a method's d'; `None` where there is none.
+#[must_use]
+pub fn model(method: Method) -> Option<Model> {
     match method {
         Method::Abx => Some(Model::AbxDifferencing),
         Method::DuoTrio => Some(Model::DuoTrio),

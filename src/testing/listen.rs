@@ -8,14 +8,13 @@ use crate::model::outside::Clock;
 use crate::model::trial::{Answer, Plan, SlotHeard};
 use crate::sound::device::Trouble;
 use crate::sound::player::Player;
-use crate::testing::sounding::{Places, open_device, start};
+use crate::testing::receipt::Receipt;
+use crate::testing::seat::HEARD_MS;
+use crate::testing::sounding::{Places, is_silent, open_device, start};
 use crate::testing::trials::{OpenTrial, Standing, Trials};
 use crate::trial::methods;
 use std::collections::BTreeMap;
 use std::path::Path;
-
-/// A slot has sounded when it was heard for so long.
-const HEARD_MS: u64 = 300;
 
 /// After so many trials in a row a break is advised.
 pub const BREAK_AFTER: u32 = 12;
@@ -55,6 +54,7 @@ pub struct Listening<'a> {
     /// The setup that was asked for last in training.
     trained: Option<usize>,
     device: Option<String>,
+    receipts: Vec<Receipt>,
 }
 
 /// Frames of the plan's clips at the player's rate.
@@ -77,7 +77,9 @@ impl<'a> Listening<'a> {
         device: Option<&str>,
         clock: &'a dyn Clock,
     ) -> Result<Self, Failure> {
-        let mut trials = Trials::open(folder, clock)?;
+        let silent = is_silent(device);
+        let trials = Trials::open(folder, clock)?;
+        let mut trials = if silent { trials.without_sound() } else { trials };
         let plan = trials.choose(test)?;
         // The device is looked for before anything is written.
         let named = device.map(str::to_owned);
@@ -110,6 +112,7 @@ impl<'a> Listening<'a> {
             training: false,
             trained: None,
             device: named,
+            receipts: Vec::new(),
         })
     }
 
@@ -123,6 +126,18 @@ impl<'a> Listening<'a> {
     #[must_use]
     pub fn instructions(&self) -> &'static [&'static str] {
         methods::instructions(self.plan.method)
+    }
+
+    /// Nothing sounds: what is answered here is practice.
+    #[must_use]
+    pub fn is_practice(&self) -> bool {
+        is_silent(self.device.as_deref())
+    }
+
+    /// Receipts of the answers given here, in their order.
+    #[must_use]
+    pub fn receipts(&self) -> &[Receipt] {
+        &self.receipts
     }
 
     /// True when the answer is a rating of every sample instead of one choice.
@@ -279,6 +294,8 @@ impl<'a> Listening<'a> {
         let Some(label) = current.open.labels.get(slot) else { return };
         let place = self.trials.for_the_player(&current.open.id, label).and_then(|key| self.places.get(&key).copied());
         let request = self.player.ask(place);
+        // The clips are in this program's memory, whole.
+        self.trials.fetched(&current.open.id, label);
         current.requests.insert(request, slot);
         current.heard[slot].times += 1;
     }
@@ -326,17 +343,11 @@ impl<'a> Listening<'a> {
         current.open.labels.iter().zip(heard).filter(|(_, ms)| *ms < HEARD_MS).map(|(l, _)| l.clone()).collect()
     }
 
-    /// Takes the pick; it is on disk when this returns.
+    /// Takes the pick; it is on disk when this returns. Whether every slot was heard is for the seat to say.
     ///
     /// # Errors
     /// A slot has not sounded yet, it is no choice, or the store cannot be written.
     pub fn pick(&mut self, answer: &Answer) -> Result<(), Failure> {
-        let unheard = self.unheard();
-        if !unheard.is_empty() {
-            let have = if unheard.len() == 1 { "has" } else { "have" };
-            let message = format!("{} {have} not sounded yet", unheard.join(", "));
-            return Err(Failure::plain("unheard", Fate::Refused, message, "listen to every sample before you answer"));
-        }
         let ms = self.heard_ms();
         let Some(current) = &self.current else { return Ok(()) };
         let heard = current
@@ -348,7 +359,8 @@ impl<'a> Listening<'a> {
             .map(|((label, h), ms)| SlotHeard { label: label.clone(), times: h.times, ms })
             .collect();
         let id = current.open.id.clone();
-        self.trials.pick(&self.plan, &id, answer, heard)?;
+        let receipt = self.trials.pick(&self.plan, &id, answer, heard)?;
+        self.receipts.push(receipt);
         self.player.ask(None);
         self.current = None;
         self.in_a_row += 1;

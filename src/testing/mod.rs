@@ -6,7 +6,10 @@
 
 pub mod desk;
 pub mod listen;
+pub mod panel;
 pub mod plan;
 pub mod plan_warnings;
+pub mod receipt;
+pub mod seat;
 pub mod sounding;
 pub mod trials;

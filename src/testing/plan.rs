@@ -1,12 +1,13 @@
 //! `plan` and `close`: a test is sealed before its first trial, and never changes.
 
+use crate::capture::mend::given_up;
 use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, SetupName, TestId};
 use crate::model::outside::Clock;
 use crate::model::rig::{Rig, Setup};
 use crate::model::session::{Clip, MatchRun, Take};
-use crate::model::trial::{Controls, Method, Plan, PlanClip, SealedTest, TrialCount};
+use crate::model::trial::{Controls, Design, Method, Plan, PlanClip, SealedTest, TrialCount};
 use crate::report::count::{CountDoc, PowerDoc};
 use crate::rig::differs::{differs, notes_that_differ, refuse_loads};
 use crate::stats::verdict::{Counted, numbers};
@@ -57,6 +58,8 @@ pub struct Request {
     pub training_by_name: bool,
     /// A confidence and a remark are asked for after each pick.
     pub ask_confidence: bool,
+    /// For simulated listeners alone.
+    pub simulated: bool,
 }
 
 /// The document of `plan`.
@@ -183,7 +186,14 @@ pub(crate) struct Chosen {
 fn choose(session: &Session, request: &Request, runs: &[MatchRun]) -> Result<Chosen, Failure> {
     let folder = quoted(session.folder());
     let flag = if request.as_recorded { " --as-recorded" } else { "" };
-    let Some(run) = runs.iter().rev().find(|r| r.as_recorded == request.as_recorded && r.given_up.is_none()) else {
+    let mut fitting = None;
+    for run in runs.iter().rev().filter(|r| r.as_recorded == request.as_recorded) {
+        if given_up(session, run.run)?.is_none() {
+            fitting = Some(run);
+            break;
+        }
+    }
+    let Some(run) = fitting else {
         let message = format!("there are no {} clips yet", if request.as_recorded { "as-recorded" } else { "matched" });
         return Err(Failure::plain("no-clips", Fate::Refused, message, format!("run: cabjury match {folder}{flag}")));
     };
@@ -289,6 +299,9 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
         alpha: Probability::new(request.alpha)?,
         bound: Probability::new(request.bound)?,
         controls: request.controls,
+        known_db: None,
+        design: Design::Paired,
+        units: std::collections::BTreeMap::new(),
         attribute: request.attribute.clone(),
         expect: request.expect.clone(),
         reference: request.reference.clone(),
@@ -304,6 +317,8 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
         generator: generator::NAME.to_owned(),
         training_by_name: request.training_by_name,
         ask_confidence: request.ask_confidence,
+        simulated: request.simulated,
+        family: None,
     })
 }
 

@@ -4,7 +4,7 @@
 use crate::model::failure::Failure;
 use crate::model::rig::Rig;
 use crate::model::trial::Method;
-use crate::report::numbers::count;
+use crate::report::text::count;
 use crate::stats::binomial::{critical, critical_two_sided};
 use crate::stats::verdict::CUE_LEVEL;
 use crate::store::Session;

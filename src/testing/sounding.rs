@@ -30,6 +30,11 @@ pub fn devices() -> DevicesDoc {
     DevicesDoc { devices: names }
 }
 
+/// True for the devices from which nothing sounds.
+pub(crate) fn is_silent(name: Option<&str>) -> bool {
+    matches!(name, Some("silent" | "silent-fastest"))
+}
+
 /// Opens the device of that name.
 pub(crate) fn open_device(name: Option<&str>) -> Result<Box<dyn OutputDevice>, Failure> {
     Ok(match name {

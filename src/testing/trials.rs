@@ -9,9 +9,12 @@ use crate::model::ids::{ClipId, ListenerCode, TestId, TrialId};
 use crate::model::outside::Clock;
 use crate::model::random::RandomWords;
 use crate::model::session::Listener;
-use crate::model::trial::{Answer, Plan, SlotHeard, TrialKind, TrialRecord, TrialState};
+use crate::model::trial::{Answer, Plan, SlotHeard, TrialRecord, TrialState};
 use crate::store::Session;
 use crate::store::random;
+use crate::testing::panel::{Kind, Known};
+use crate::testing::receipt::Receipt;
+use crate::testing::seat::Seat;
 use crate::trial::{Hidden, Progressed, draw, draw_trial, methods};
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -55,17 +58,18 @@ impl Standing {
 pub struct Trials<'a> {
     session: Session,
     clock: &'a dyn Clock,
-    open: BTreeMap<TrialId, (Hidden, TrialRecord)>,
+    open: BTreeMap<TrialId, Sitting>,
+    /// What is played here has no sound: kept as practice.
+    practice: bool,
     /// What is known of each test. The session is locked, so nobody else changes it; after a failed write it is read anew.
     known: RefCell<BTreeMap<TestId, Known>>,
 }
 
-/// A test as it stands: kept in memory, so that a pick in a large panel does not read all trials again.
-#[derive(Debug, Clone)]
-struct Known {
-    closed: bool,
-    /// Who has begun: simulated or not, and how far they are.
-    seats: BTreeMap<ListenerCode, (bool, Progressed)>,
+/// An open trial: the order that is hidden, its record, and what of it has reached the listener.
+struct Sitting {
+    hidden: Hidden,
+    record: TrialRecord,
+    seat: Seat,
 }
 
 fn refused(kind: &'static str, message: impl Into<String>, next: impl Into<String>) -> Failure {
@@ -94,7 +98,26 @@ impl<'a> Trials<'a> {
     /// The same over a session that is open already.
     #[must_use]
     pub fn over(session: Session, clock: &'a dyn Clock) -> Self {
-        Self { session, clock, open: BTreeMap::new(), known: RefCell::default() }
+        Self { session, clock, open: BTreeMap::new(), practice: false, known: RefCell::default() }
+    }
+
+    /// The same where nothing sounds: what people answer here is practice. It fills no seat, closes no test and is never scored as theirs.
+    #[must_use]
+    pub fn without_sound(self) -> Self {
+        Self { practice: true, ..self }
+    }
+
+    /// What a listener's trials are here.
+    fn kind(&self, simulated: bool) -> Kind {
+        match (simulated, self.practice) {
+            (true, _) => Kind::Simulated,
+            (false, true) => Kind::Practice,
+            (false, false) => Kind::Person,
+        }
+    }
+
+    fn kind_of(&self, listener: &ListenerCode) -> Result<Kind, Failure> {
+        Ok(self.kind(self.session.is_simulated(listener)?))
     }
 
     /// The session, to read from.
@@ -135,12 +158,13 @@ impl<'a> Trials<'a> {
         if self.known(&plan.test, |k| k.closed)? {
             return Err(closed(plan));
         }
-        let full = self.known(&plan.test, |k| {
-            let seated = k.seats.get(code).is_some_and(|seat| seat.0 == simulated);
-            !seated && k.seats.values().filter(|seat| seat.0 == simulated).count() >= plan.listeners as usize
-        })?;
-        if full {
-            let began = self.began(&plan.test, simulated)?;
+        let kind = self.kind(simulated);
+        if kind == Kind::Person && plan.simulated {
+            let message = format!("{} was sealed for simulated listeners alone", plan.test);
+            return Err(refused("simulated-test", message, "plan a test for people: cabjury plan without --simulated"));
+        }
+        let began = self.known(&plan.test, |k| k.began(kind))?;
+        if kind != Kind::Practice && !began.contains(code) && began.len() >= plan.listeners as usize {
             let message = format!(
                 "{} was planned for {} listeners, and {} have begun: {}",
                 plan.test,
@@ -160,32 +184,13 @@ impl<'a> Trials<'a> {
         if let Some(known) = all.get_mut(test) {
             return Ok(look(known));
         }
-        let sealed = self.session.test(test)?;
-        // Whoever sealed it: no trial is drawn from clips of two passages.
-        let mut clips = self.session.clips()?;
-        clips.retain(|c| sealed.plan.clips.iter().any(|p| p.clip == c.id));
-        super::plan::one_passage(&clips)?;
-        let closed = sealed.closed_at.is_some();
-        let simulated: BTreeMap<ListenerCode, bool> =
-            self.session.listeners()?.into_iter().map(|l| (l.code, l.simulated)).collect();
-        let mut seats: BTreeMap<ListenerCode, (bool, Progressed)> = BTreeMap::new();
-        for trial in self.session.trials(test)? {
-            let simulated = simulated.get(&trial.listener).copied().unwrap_or(false);
-            let seat = seats.entry(trial.listener.clone()).or_insert((simulated, Progressed::default()));
-            if let TrialState::Answered { order, .. } = &trial.state {
-                count(&mut seat.1, order.kind);
-            }
-        }
-        Ok(look(all.entry(test.clone()).or_insert(Known { closed, seats })))
-    }
-
-    /// Listeners of one kind who have begun: people and simulated ones have seats of their own.
-    fn began(&self, test: &TestId, simulated: bool) -> Result<Vec<ListenerCode>, Failure> {
-        self.known(test, |k| k.seats.iter().filter(|(_, seat)| seat.0 == simulated).map(|(code, _)| code.clone()).collect())
+        let known = Known::read(&self.session, test)?;
+        Ok(look(all.entry(test.clone()).or_insert(known)))
     }
 
     fn progressed(&self, test: &TestId, listener: &ListenerCode) -> Result<Progressed, Failure> {
-        self.known(test, |k| k.seats.get(listener).map(|seat| seat.1).unwrap_or_default())
+        let kind = self.kind_of(listener)?;
+        self.known(test, |k| k.progressed(listener, kind))
     }
 
     /// A write that failed may have happened or not: what is known is forgotten and read anew.
@@ -217,7 +222,7 @@ impl<'a> Trials<'a> {
     /// The store cannot be written.
     pub fn void_all(&mut self, test: Option<&TestId>, reason: &str) -> Result<(), Failure> {
         let ids: Vec<TrialId> =
-            self.open.iter().filter(|(_, (_, r))| test.is_none_or(|t| &r.test == t)).map(|(id, _)| id.clone()).collect();
+            self.open.iter().filter(|(_, s)| test.is_none_or(|t| &s.record.test == t)).map(|(id, _)| id.clone()).collect();
         ids.iter().try_for_each(|id| self.void(id, reason))
     }
 
@@ -261,7 +266,7 @@ impl<'a> Trials<'a> {
     /// The listener's open trial in this process, if there is one.
     #[must_use]
     pub fn current(&self, test: &TestId, listener: &ListenerCode) -> Option<OpenTrial> {
-        self.open.values().find(|(_, r)| &r.test == test && &r.listener == listener).map(|(hidden, record)| shown(hidden, record))
+        self.open.values().find(|s| &s.record.test == test && &s.record.listener == listener).map(shown)
     }
 
     /// Draws and opens the listener's next trial. Its commitment is on disk when this returns.
@@ -294,7 +299,7 @@ impl<'a> Trials<'a> {
         if let Some(open) = self.current(&plan.test, listener) {
             return Err(refused("trial-open", format!("trial {} is open", open.number), "answer it first"));
         }
-        let done = self.progressed(&plan.test, listener)?;
+        let (done, kind) = (self.progressed(&plan.test, listener)?, self.kind_of(listener)?);
         let hidden = draw_trial(plan, done, random)?;
         let record = TrialRecord {
             id: TrialId::new(&random::code()?)?,
@@ -304,35 +309,44 @@ impl<'a> Trials<'a> {
             commitment: hidden.commitment(),
             opened_at: self.clock.now(),
             played: played.to_owned(),
+            practice: kind == Kind::Practice,
             state: TrialState::Open,
         };
         let written = self.session.open_trial(&record, self.clock.now());
         self.wrote(written)?;
-        let simulated = self.session.is_simulated(listener)?;
-        self.known(&plan.test, |k| k.seats.entry(listener.clone()).or_insert((simulated, Progressed::default())).0)?;
-        let open = shown(&hidden, &record);
-        self.open.insert(record.id.clone(), (hidden, record));
+        self.known(&plan.test, |k| k.begins(listener, kind))?;
+        let sitting = Sitting { seat: Seat::of(hidden.labels()), hidden, record };
+        let open = shown(&sitting);
+        self.open.insert(open.id.clone(), sitting);
         Ok(open)
     }
 
     /// Which clip sounds in a slot, and whether it is low-passed into an anchor. For the player alone.
     #[must_use]
     pub fn for_the_player(&self, trial: &TrialId, label: &str) -> Option<(ClipId, bool)> {
-        let (hidden, _) = self.open.get(trial)?;
-        hidden.for_the_player(label).map(|(clip, anchor)| (clip.clone(), anchor))
+        let sitting = self.open.get(trial)?;
+        sitting.hidden.for_the_player(label).map(|(clip, anchor)| (clip.clone(), anchor))
+    }
+
+    /// Takes note that a slot has reached the listener whole.
+    pub fn fetched(&mut self, trial: &TrialId, label: &str) {
+        if let Some(sitting) = self.open.get_mut(trial) {
+            sitting.seat.fetched(label);
+        }
     }
 
     /// Takes a pick. When this returns it is on disk together with the order and the nonce. The same pick again is fine; another one for the
-    /// same trial is refused.
+    /// same trial is refused, and so is one before every slot was heard: `heard` holds what the client measured, nothing where it does not.
     ///
     /// # Errors
-    /// Not one of the choices; the trial is void, or was answered otherwise.
-    pub fn pick(&mut self, plan: &Plan, trial: &TrialId, answer: &Answer, heard: Vec<SlotHeard>) -> Result<(), Failure> {
-        let Some((hidden, _)) = self.open.get(trial) else { return self.pick_again(trial, answer) };
-        hidden.check(answer)?;
+    /// Not one of the choices; a slot was not heard; the trial is void, or was answered otherwise.
+    pub fn pick(&mut self, plan: &Plan, trial: &TrialId, answer: &Answer, heard: Vec<SlotHeard>) -> Result<Receipt, Failure> {
+        let Some(sitting) = self.open.get(trial) else { return self.pick_again(trial, answer) };
+        sitting.hidden.check(answer)?;
+        sitting.seat.allow(&heard)?;
         // Read before the pick is written, so that it is counted once.
         self.known(&plan.test, |_| ())?;
-        let Some((hidden, mut record)) = self.open.remove(trial) else { return Ok(()) };
+        let Some(Sitting { hidden, mut record, .. }) = self.open.remove(trial) else { return self.pick_again(trial, answer) };
         let opened = hidden.open(answer);
         let at = self.clock.now();
         record.state = TrialState::Answered {
@@ -347,18 +361,17 @@ impl<'a> Trials<'a> {
         // played again.
         let written = self.session.end_trial(&record, at);
         self.wrote(written)?;
-        if let TrialState::Answered { order, .. } = &record.state {
-            self.known(&plan.test, |k| {
-                let seat = k.seats.entry(record.listener.clone()).or_insert((false, Progressed::default()));
-                count(&mut seat.1, order.kind);
-            })?;
-        }
-        self.close_when_through(plan)
+        let kind = self.kind_of(&record.listener)?;
+        self.known(&plan.test, |k| k.answered(&record, kind))?;
+        let receipt = Receipt::of(&self.session, &record)?;
+        self.close_when_through(plan)?;
+        Ok(receipt)
     }
 
-    fn pick_again(&self, trial: &TrialId, answer: &Answer) -> Result<(), Failure> {
-        match self.session.trial(trial)?.state {
-            TrialState::Answered { answer: kept, .. } if kept == *answer => Ok(()),
+    fn pick_again(&self, trial: &TrialId, answer: &Answer) -> Result<Receipt, Failure> {
+        let record = self.session.trial(trial)?;
+        match &record.state {
+            TrialState::Answered { answer: kept, .. } if kept == answer => Receipt::of(&self.session, &record),
             TrialState::Answered { .. } => {
                 Err(refused("answered-already", "this trial was answered, and an answer stays", "go on with the next trial"))
             }
@@ -378,22 +391,15 @@ impl<'a> Trials<'a> {
     /// # Errors
     /// The store cannot be written.
     pub fn void(&mut self, trial: &TrialId, reason: &str) -> Result<(), Failure> {
-        let Some((_, mut record)) = self.open.remove(trial) else { return Ok(()) };
+        let Some(Sitting { mut record, .. }) = self.open.remove(trial) else { return Ok(()) };
         record.state = TrialState::Void { reason: reason.to_owned(), at: self.clock.now() };
         Ok(self.session.end_trial(&record, self.clock.now())?)
     }
 
     /// A test closes by itself when its planned listeners are through.
     fn close_when_through(&mut self, plan: &Plan) -> Result<(), Failure> {
-        let Some(planned) = draw::planned(plan) else { return Ok(()) };
-        let (closed, through) = self.known(&plan.test, |k| {
-            let of = |simulated: bool| k.seats.values().filter(|s| s.0 == simulated && s.1.all() >= planned).count();
-            (k.closed, of(false).max(of(true)))
-        })?;
-        if through >= plan.listeners as usize && !closed {
-            self.close(&plan.test)?;
-        }
-        Ok(())
+        let ended = self.known(&plan.test, |k| !k.closed && k.ended(plan))?;
+        if ended { self.close(&plan.test) } else { Ok(()) }
     }
 
     /// The method's question for a plan.
@@ -403,27 +409,8 @@ impl<'a> Trials<'a> {
     }
 }
 
-/// A listener's answered trials by kind.
-#[must_use]
-pub fn progressed(trials: &[TrialRecord], listener: &ListenerCode) -> Progressed {
-    let mut done = Progressed::default();
-    for trial in trials.iter().filter(|t| &t.listener == listener) {
-        if let TrialState::Answered { order, .. } = &trial.state {
-            count(&mut done, order.kind);
-        }
-    }
-    done
-}
-
-fn count(done: &mut Progressed, kind: TrialKind) {
-    match kind {
-        TrialKind::Scored => done.scored += 1,
-        TrialKind::SameFile => done.same_file += 1,
-        TrialKind::Repeat => done.repeat += 1,
-    }
-}
-
-fn shown(hidden: &Hidden, record: &TrialRecord) -> OpenTrial {
+fn shown(sitting: &Sitting) -> OpenTrial {
+    let Sitting { hidden, record, .. } = sitting;
     OpenTrial {
         id: record.id.clone(),
         number: record.number,

@@ -1,12 +1,13 @@
 //! Independent fair draws, just in time. Nothing about a trial exists before it is opened; the key of each trial is its own draw, which is
 //! the one assumption on which the exact test rests.
 
+use super::crossed::{distinct, right_place};
 use super::hidden::Hidden;
 use super::methods;
 use crate::model::explain::{Explain, Fate};
 use crate::model::ids::{ClipId, SetupName, TakeId};
 use crate::model::random::RandomWords;
-use crate::model::trial::{Method, OrderRecord, Plan, SlotRecord, TrialCount, TrialKind};
+use crate::model::trial::{Design, Method, OrderRecord, Plan, SlotRecord, TrialCount, TrialKind};
 
 /// The clips that a plan may play: per setup its takes with their clips.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -50,13 +51,26 @@ pub struct Progressed {
     pub same_file: u32,
     /// Answered repeat trials.
     pub repeat: u32,
+    /// Answered known-difference trials.
+    pub known: u32,
 }
 
 impl Progressed {
     /// All answered trials.
     #[must_use]
     pub fn all(self) -> u32 {
-        self.scored + self.same_file + self.repeat
+        self.scored + self.same_file + self.repeat + self.known
+    }
+
+    /// Takes one more answered trial of that kind.
+    pub fn add(&mut self, kind: TrialKind) {
+        let count = match kind {
+            TrialKind::Scored => &mut self.scored,
+            TrialKind::SameFile => &mut self.same_file,
+            TrialKind::Repeat => &mut self.repeat,
+            TrialKind::Known => &mut self.known,
+        };
+        *count += 1;
     }
 }
 
@@ -64,7 +78,7 @@ impl Progressed {
 #[must_use]
 pub fn planned(plan: &Plan) -> Option<u32> {
     match plan.trials {
-        TrialCount::Fixed(n) => Some(n + plan.controls.same_file + plan.controls.repeat),
+        TrialCount::Fixed(n) => Some(n + plan.controls.same_file + plan.controls.repeat + plan.controls.known),
         TrialCount::OpenEnded => None,
     }
 }
@@ -105,11 +119,20 @@ impl Pool {
         if let Some((name, _)) = self.setups.iter().find(|(_, takes)| takes.is_empty()) {
             return fail("a clip of every setup", format!("none of {name}"));
         }
-        let many = matches!(plan.method, Method::Preference | Method::Graded);
-        let fits = if many { self.setups.len() >= 2 } else { self.setups.len() == 2 };
-        if !fits {
-            let wanted = if many { "two setups or more" } else { "two setups" };
-            return fail(wanted, self.setups.len().to_string());
+        let rules = methods::rules(plan.method);
+        if !rules.setups.fit(self.setups.len()) {
+            return fail(rules.setups.words(), self.setups.len().to_string());
+        }
+        if plan.design == Design::Crossed {
+            if let Some(why) = methods::not_crossed(plan) {
+                return fail("the paired design", format!("the crossed one: {why}"));
+            }
+            if plan.clips.len() < rules.columns.len() {
+                return fail("three takes in all to cross", plan.clips.len().to_string());
+            }
+        }
+        if plan.controls.known > 0 && !rules.controls.contains(&TrialKind::Known) {
+            return fail("no known-difference controls", plan.controls.known.to_string());
         }
         if plan.controls.repeat > 0 && self.setups.iter().all(|(_, takes)| takes.len() < 2) {
             return fail("a setup with two takes for its repeat trials", "one take of each".to_owned());
@@ -125,30 +148,47 @@ fn coin(random: &mut dyn RandomWords) -> bool {
 /// The kind of the next trial: the controls that are left are spread over the trials that are left by a draw of their own. A test without an
 /// end spreads them over about twice their number of scored trials.
 fn kind(plan: &Plan, done: Progressed, random: &mut dyn RandomWords) -> TrialKind {
-    let same = plan.controls.same_file.saturating_sub(done.same_file);
-    let repeat = plan.controls.repeat.saturating_sub(done.repeat);
+    let left = [
+        (TrialKind::SameFile, plan.controls.same_file.saturating_sub(done.same_file)),
+        (TrialKind::Repeat, plan.controls.repeat.saturating_sub(done.repeat)),
+        (TrialKind::Known, plan.controls.known.saturating_sub(done.known)),
+    ];
+    let controls: u64 = left.iter().map(|(_, n)| u64::from(*n)).sum();
     let scored = match plan.trials {
-        TrialCount::Fixed(n) => n.saturating_sub(done.scored),
-        TrialCount::OpenEnded => 2 * (same + repeat) + 1,
+        TrialCount::Fixed(n) => u64::from(n.saturating_sub(done.scored)),
+        TrialCount::OpenEnded => 2 * controls + 1,
     };
-    let at = random.below(u64::from(same) + u64::from(repeat) + u64::from(scored));
-    if at < u64::from(same) {
-        TrialKind::SameFile
-    } else if at < u64::from(same) + u64::from(repeat) {
-        TrialKind::Repeat
-    } else {
-        TrialKind::Scored
+    let mut at = random.below(controls + scored);
+    for (kind, n) in left {
+        if at < u64::from(n) {
+            return kind;
+        }
+        at -= u64::from(n);
     }
+    TrialKind::Scored
 }
 
 /// Slots in order of their labels, and the label that is right.
 struct Laid {
-    clips: Vec<(ClipId, bool)>,
+    clips: Vec<Sample>,
     right: Option<String>,
 }
 
+/// A clip and what is done to it.
+struct Sample {
+    clip: ClipId,
+    anchor: bool,
+    raised: bool,
+}
+
+impl Sample {
+    fn plain(clip: ClipId) -> Self {
+        Self { clip, anchor: false, raised: false }
+    }
+}
+
 fn plain(clips: Vec<(TakeId, ClipId)>, right: Option<String>) -> Laid {
-    Laid { clips: clips.into_iter().map(|(_, c)| (c, false)).collect(), right }
+    Laid { clips: clips.into_iter().map(|(_, c)| Sample::plain(c)).collect(), right }
 }
 
 /// Draws the next trial of a listener who has answered so many.
@@ -160,8 +200,10 @@ pub fn draw_trial(plan: &Plan, done: Progressed, random: &mut dyn RandomWords) -
     pool.check(plan)?;
     let mut kind = if plan.method == Method::Graded { TrialKind::Scored } else { kind(plan, done, random) };
     let laid = match kind {
+        TrialKind::Scored if plan.design == Design::Crossed => crossed(plan, random),
         TrialKind::Scored => scored(plan, &pool, done, random),
-        TrialKind::SameFile => same_file(plan.method, &pool, random),
+        TrialKind::SameFile => same_file(plan, &pool, random),
+        TrialKind::Known => known(plan, random),
         TrialKind::Repeat => match pool.repeated(random) {
             Some(setup) => repeat(plan.method, &pool, setup, random),
             None => {
@@ -174,7 +216,7 @@ pub fn draw_trial(plan: &Plan, done: Progressed, random: &mut dyn RandomWords) -
     let slots = methods::labels(plan.method, stimuli)
         .into_iter()
         .zip(laid.clips)
-        .map(|(label, (clip, anchor))| SlotRecord { label, clip, anchor })
+        .map(|(label, s)| SlotRecord { label, clip: s.clip, anchor: s.anchor, raised: s.raised })
         .collect();
     let order = OrderRecord { kind, slots, right: laid.right };
     Ok(Hidden::new(plan.method, methods::choices(plan.method, stimuli), order, random))
@@ -247,19 +289,26 @@ fn graded(plan: &Plan, pool: &Pool, mut random: &mut dyn RandomWords) -> Laid {
     let reference = plan.reference.as_ref().and_then(|r| plan.setups.iter().position(|s| s == r)).unwrap_or(0);
     let open = pool.any(reference, random);
     let hidden = pool.fresh(reference, &open.0, random);
-    let mut rated: Vec<(ClipId, bool)> = vec![(hidden.1.clone(), false), (hidden.1, true)];
+    let anchor = Sample { anchor: true, ..Sample::plain(hidden.1.clone()) };
+    let mut rated = vec![Sample::plain(hidden.1), anchor];
     for setup in (0..pool.setups.len()).filter(|s| *s != reference) {
-        rated.push((pool.any(setup, random).1, false));
+        rated.push(Sample::plain(pool.any(setup, random).1));
     }
     RandomWords::shuffle(&mut random, &mut rated);
-    rated.insert(0, (open.1, false));
+    rated.insert(0, Sample::plain(open.1));
     Laid { clips: rated, right: None }
 }
 
 /// All slots are one file. The right answer is drawn all the same, so that a cue of the player would show as right answers.
-fn same_file(method: Method, pool: &Pool, random: &mut dyn RandomWords) -> Laid {
-    let setup = random.below(pool.setups.len() as u64) as usize;
-    let file = pool.any(setup, random);
+fn same_file(plan: &Plan, pool: &Pool, random: &mut dyn RandomWords) -> Laid {
+    let method = plan.method;
+    let file = match distinct(plan, 1, random).first() {
+        Some(clip) if plan.design == Design::Crossed => (clip.take.clone(), clip.clip.clone()),
+        _ => {
+            let setup = random.below(pool.setups.len() as u64) as usize;
+            pool.any(setup, random)
+        }
+    };
     let labels = methods::labels(method, 2);
     let choices = methods::choices(method, 2);
     let right = if method == Method::Preference {
@@ -269,6 +318,44 @@ fn same_file(method: Method, pool: &Pool, random: &mut dyn RandomWords) -> Laid 
         choices[random.below(choices.len() as u64) as usize].clone()
     };
     plain(vec![file; labels.len()], Some(right))
+}
+
+/// Distinct takes of both setups in a drawn order, without looking at the setup. Only then is it asked whether the trial is scored.
+fn crossed(plan: &Plan, random: &mut dyn RandomWords) -> Laid {
+    let columns = methods::rules(plan.method).columns;
+    let drawn = distinct(plan, columns.len(), random);
+    let setups: Vec<&SetupName> = drawn.iter().map(|c| &c.setup).collect();
+    let expected = plan.expect.as_ref().or(plan.setups.first());
+    let right = right_place(plan.method, &setups, expected).and_then(|place| columns.get(place)).map(|l| (*l).to_owned());
+    let by_label = |label: &&str| columns.iter().position(|c| c == label).and_then(|i| drawn.get(i));
+    let clips =
+        methods::rules(plan.method).slots.iter().filter_map(|label| by_label(label).map(|c| Sample::plain(c.clip.clone())));
+    Laid { clips: clips.collect(), right }
+}
+
+/// One take against itself, raised: only the level differs. Which samples are raised is drawn, so that neither the loud nor the soft one is
+/// the right one oftener.
+fn known(plan: &Plan, random: &mut dyn RandomWords) -> Laid {
+    let rules = methods::rules(plan.method);
+    // Columns: a and b differ, x is like one of them; or one of three is the odd one.
+    let (loud, right) = match plan.method {
+        Method::Triangle => {
+            let (odd, raised) = (random.below(3) as usize, coin(random));
+            ((0..3).map(|i| (i == odd) == raised).collect::<Vec<bool>>(), odd)
+        }
+        _ => {
+            let (a, x) = (coin(random), coin(random));
+            (vec![a, !a, x], usize::from(x != a))
+        }
+    };
+    let clip = distinct(plan, 1, random).first().map(|c| c.clip.clone());
+    let raised = |label: &str| rules.columns.iter().position(|c| *c == label).and_then(|i| loud.get(i)).copied().unwrap_or(false);
+    let clips = rules
+        .slots
+        .iter()
+        .filter_map(|label| clip.clone().map(|clip| Sample { clip, anchor: false, raised: raised(label) }))
+        .collect();
+    Laid { clips, right: rules.columns.get(right).map(|l| (*l).to_owned()) }
 }
 
 /// Two takes of one setup, and one of the two files again.

@@ -145,6 +145,12 @@ impl Hidden {
         self.order.slots.iter().find(|s| s.label == label).map(|s| (&s.clip, s.anchor))
     }
 
+    /// Whether a slot's clip is to be raised by the plan's known difference. For the player, and for nobody else.
+    #[must_use]
+    pub fn raised_for_the_player(&self, label: &str) -> bool {
+        self.order.slots.iter().any(|s| s.label == label && s.raised)
+    }
+
     /// Checks that an answer could be taken, without opening anything.
     ///
     /// # Errors

@@ -1,8 +1,31 @@
 //! The canonical plan text that a person can read, and its hash.
 
 use crate::model::audio::Sha256Hex;
-use crate::model::trial::{Plan, TrialCount};
+use crate::model::trial::{Design, Plan, TrialCount};
 use std::fmt::Write;
+
+/// What plans did not have from the first: said only where it is there, so that an old plan's text and seal stay what they were.
+fn added(plan: &Plan) -> Vec<(&'static str, String)> {
+    let mut out = Vec::new();
+    if plan.design == Design::Crossed {
+        out.push(("design", "crossed: samples are drawn from all takes without looking at the setup".to_owned()));
+    }
+    if plan.controls.known > 0 {
+        out.push(("known-difference controls per listener", plan.controls.known.to_string()));
+    }
+    if let Some(db) = plan.known_db {
+        out.push(("raised in them by dB", db.value().to_string()));
+    }
+    if let Some(family) = plan.family {
+        let place = family.number.map_or_else(|| "beyond them".to_owned(), |n| format!("number {n}"));
+        out.push(("tests that the claim rests on", format!("{}, this one {place}, level {}", family.planned, family.level)));
+    }
+    if plan.simulated {
+        out.push(("listeners", "simulated ones alone".to_owned()));
+    }
+    out.extend(plan.units.iter().map(|(take, unit)| ("rewiring", format!("{take} with {unit}"))));
+    out
+}
 
 /// One `key: value` line per fact, in a fixed order; lists one line per member. Line feeds inside a value become spaces.
 #[must_use]
@@ -46,6 +69,9 @@ pub fn canonical(plan: &Plan) -> String {
     line("generator", &plan.generator);
     line("setups heard by name before the trials", if plan.training_by_name { "allowed" } else { "not allowed" });
     line("confidence and remark", if plan.ask_confidence { "asked" } else { "not asked" });
+    for (key, value) in added(plan) {
+        line(key, &value);
+    }
     text
 }
 

@@ -1,86 +1,13 @@
 //! A preference test on a scale: Bradley-Terry with the order effect, differences with their errors, tiers where no scale exists, and
 //! whether listeners agree with themselves and with each other.
 
+use crate::model::ids::SetupName;
+use crate::model::result::{ItemDoc, OrderDoc, ScaleDifferenceDoc, ScaleDoc, TriadsDoc};
 use crate::model::trial::Plan;
 use crate::stats::panel::holm;
 use crate::stats::preference::{Extras, Row, agreement, circular_triads, components, fit, order_effect, rows_of, shrunk};
 use crate::stats::special::phi;
 use crate::verdict::tally::Tally;
-use serde::Serialize;
-
-/// One setup on the scale.
-#[derive(Debug, Clone, Serialize)]
-pub struct ItemDoc {
-    /// The setup.
-    pub setup: String,
-    /// Log strength; the mean over the setups is 0.
-    pub ability: f64,
-    /// Its standard error.
-    pub standard_error: f64,
-}
-
-/// The effect of sounding first: logit P(first chosen) = difference + gamma.
-#[derive(Debug, Clone, Serialize)]
-pub struct OrderDoc {
-    /// The effect.
-    pub gamma: f64,
-    /// Likelihood ratio, 1 degree of freedom.
-    pub chi_square: f64,
-    /// Its p.
-    pub p_value: f64,
-}
-
-/// The difference of two setups on the scale: what may be compared.
-#[derive(Debug, Clone, Serialize)]
-pub struct ScaleDifferenceDoc {
-    /// One setup.
-    pub first: String,
-    /// The other.
-    pub second: String,
-    /// First minus second.
-    pub difference: f64,
-    /// Its standard error.
-    pub standard_error: f64,
-    /// Two-sided, by the normal approximation.
-    pub p_value: f64,
-    /// After Holm over all pairs.
-    pub p_holm: f64,
-}
-
-/// Circular triads of one listener who compared every pair once.
-#[derive(Debug, Clone, Serialize)]
-pub struct TriadsDoc {
-    /// Which listener, by their place in the list of listeners, from 1.
-    pub listener: usize,
-    /// Their number.
-    pub count: u64,
-    /// Coefficient of consistency: 1 for none.
-    pub zeta: f64,
-    /// Chance of so few by picking at random.
-    pub p_value: Option<f64>,
-}
-
-/// The scale of a preference test.
-#[derive(Debug, Clone, Serialize)]
-pub struct ScaleDoc {
-    /// Setups with their abilities; of a shrunk scale if none exists.
-    pub items: Vec<ItemDoc>,
-    /// No finite scale exists: one setup (or group) was never beaten by another. The abilities are then shrunk towards each other (one win
-    /// and one loss of each against a phantom) and serve the plot alone.
-    pub shrunk: bool,
-    /// Groups, best first, when no scale exists.
-    pub tiers: Option<Vec<Vec<String>>>,
-    /// Every setup was compared with every other one, through others if need be.
-    pub connected: bool,
-    /// The order effect, where a scale exists.
-    pub order_effect: Option<OrderDoc>,
-    /// Pairwise differences, where a scale exists.
-    pub differences: Vec<ScaleDifferenceDoc>,
-    /// Listeners who compared every pair exactly once, with three setups or more.
-    pub circular_triads: Vec<TriadsDoc>,
-    /// Kendall's coefficient of agreement, when all listeners compared every pair exactly once.
-    pub agreement: Option<f64>,
-}
 
 /// One pick as the fit wants it: which item sounded first, and whether it was chosen.
 fn picks<'a>(tallies: &'a [&'a Tally]) -> impl Iterator<Item = (usize, usize, bool)> + 'a {
@@ -116,7 +43,7 @@ fn wins(tallies: &[&Tally], k: usize) -> Vec<Vec<f64>> {
 /// The scale of a preference test; `None` before the first pick.
 #[must_use]
 pub(crate) fn scale(plan: &Plan, tallies: &[&Tally]) -> Option<ScaleDoc> {
-    let names: Vec<String> = plan.setups.iter().map(ToString::to_string).collect();
+    let names: Vec<SetupName> = plan.setups.clone();
     let k = names.len();
     let wins = wins(tallies, k);
     if wins.iter().flatten().sum::<f64>() <= 0.0 {
@@ -151,7 +78,7 @@ pub(crate) fn scale(plan: &Plan, tallies: &[&Tally]) -> Option<ScaleDoc> {
     })
 }
 
-fn differences(fit: &crate::stats::preference::Fit, names: &[String]) -> Vec<ScaleDifferenceDoc> {
+fn differences(fit: &crate::stats::preference::Fit, names: &[SetupName]) -> Vec<ScaleDifferenceDoc> {
     let mut out = Vec::new();
     for a in 0..names.len() {
         for b in a + 1..names.len() {

@@ -1,298 +1,128 @@
-//! `score`: from a session's records to verdicts with evidence. The tally is a pure function over records: people's trials, rehearsals and
-//! the audit go through the same one.
+//! `score`: what closed tests showed, as it was frozen when they closed; of an open one only how far it is.
 
 use crate::model::failure::Failure;
-use crate::model::ids::{SetupName, TestId};
-use crate::model::session::{Clip, Take};
-use crate::model::trial::{Method, Plan, SealedTest, TrialCount};
-use crate::report::count::CountDoc;
-use crate::report::sentence::{self, Facts, PairFact, RatingFact};
-use crate::stats::beta_binomial;
-use crate::stats::binomial::upper_tail;
-use crate::stats::graded::quartiles;
-use crate::stats::panel::{cluster_error, heterogeneity, holm};
-use crate::stats::verdict::{ControlCount, Decision, decide};
+use crate::model::ids::TestId;
+use crate::model::result::TestEntry;
+use crate::model::session::Listener;
+use crate::model::trial::{Design, Plan, SealedTest, TrialCount};
 use crate::store::{Session, StoreError};
-use crate::verdict::flags::{flags, rating_flags};
-pub use crate::verdict::score_doc::{
-    ControlDoc, ControlsDoc, HeterogeneityDoc, ListenerDoc, PreferenceDoc, RanksDoc, RatingDoc, ResultDoc, ScoreDoc, TestDoc,
-};
-use crate::verdict::tally::{Pooled, Tally, counting, pair_counts, pool, ranked};
-use crate::verdict::trial_counts::{Gathered, Tallies, gather};
-use std::collections::BTreeMap;
+use crate::verdict::closing;
+use crate::verdict::hashes::{Hashes, file_problem};
+use crate::verdict::judge::{Judgeable, entry};
+use crate::verdict::trial_counts::{Gathered, gather};
+use serde::{Deserialize, Serialize};
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-/// A test's tallies, by listener, of one kind: people if any person answered, else the simulated ones.
-struct Panel<'a> {
-    tallies: &'a Tallies,
-    simulated: bool,
+/// The document of `score`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ScoreDoc {
+    /// The session's folder.
+    pub session: String,
+    /// Sealed tests that nobody answered and that were given up.
+    pub given_up: Vec<TestId>,
+    /// Its tests, all others, whatever became of them.
+    pub tests: Vec<TestEntry>,
 }
 
-impl Panel<'_> {
-    fn all(&self) -> Vec<&Tally> {
-        self.tallies.iter().map(|t| &t.1).collect()
-    }
-}
-
-/// Medians and quartiles of a graded test.
-fn ratings(plan: &Plan, tallies: &[&Tally]) -> Vec<RatingDoc> {
-    let rows: Vec<&(Vec<f64>, f64)> = tallies.iter().flat_map(|t| t.ratings.iter()).collect();
-    let reference = plan.reference.as_ref().or(plan.setups.first());
-    let doc = |setup: Option<&SetupName>, values: Vec<f64>| {
-        let [q1, median, q3] = quartiles(&values)?;
-        Some(RatingDoc {
-            setup: setup.map(ToString::to_string),
-            hidden_reference: setup.is_some() && setup == reference,
-            count: values.len(),
-            q1,
-            median,
-            q3,
-        })
-    };
-    let setups = plan.setups.iter().enumerate().filter_map(|(k, s)| doc(Some(s), rows.iter().map(|r| r.0[k]).collect()));
-    setups.chain(doc(None, rows.iter().map(|r| r.1).collect())).collect()
-}
-
-/// The pairs of a preference test.
-fn pairs(plan: &Plan, panel: &Panel<'_>) -> Vec<PreferenceDoc> {
-    pair_counts(plan, &panel.all())
-        .into_iter()
-        .map(|p| PreferenceDoc {
-            first: plan.setups[p.pair.0].to_string(),
-            second: plan.setups[p.pair.1].to_string(),
-            first_preferred: p.first,
-            picks: p.picks,
-            p_value: p.p,
-            p_holm: p.p_holm,
-        })
-        .collect()
-}
-
-/// The question that a test asks: setups, mic, level.
-fn question(plan: &Plan) -> (Vec<String>, String, bool) {
-    let mut setups: Vec<String> = plan.setups.iter().map(ToString::to_string).collect();
-    setups.sort();
-    (setups, plan.mic.to_string(), plan.as_recorded)
-}
-
-/// A test with all that is needed to judge it.
-pub struct Judgeable<'a> {
-    /// The sealed test.
-    pub test: &'a SealedTest,
-    /// Its trials.
-    pub trials: Gathered,
-    /// Why the data is void, if it is.
-    pub void_reason: Option<String>,
-}
-
-/// Scores tests that belong to one session: Holm over those that ask one question.
-#[must_use]
-pub fn score_all(tests: &[Judgeable<'_>]) -> Vec<TestDoc> {
-    let pooled: Vec<Option<(Panel<'_>, Pooled)>> = tests
-        .iter()
-        .map(|j| {
-            j.test.closed_at?;
-            let (tallies, simulated) = j.trials.panel();
-            let panel = Panel { tallies, simulated };
-            let pooled = pool(&j.test.plan, &panel.all());
-            Some((panel, pooled))
-        })
-        .collect();
-    let p_of = |i: usize| pooled[i].as_ref().map_or(1.0, |(_, p)| p.numbers.p_value.unwrap_or(p.numbers.anytime_p));
-    tests
-        .iter()
-        .enumerate()
-        .map(|(i, j)| {
-            // Every sealed test of the question counts, whatever became of it: an open one with p = 1.
-            let family: Vec<usize> =
-                (0..tests.len()).filter(|k| question(&tests[*k].test.plan) == question(&j.test.plan)).collect();
-            let adjusted = holm(&family.iter().map(|k| p_of(*k)).collect::<Vec<_>>());
-            let p_holm = family.iter().position(|k| *k == i).map_or(1.0, |at| adjusted[at]);
-            let result = pooled[i].as_ref().map(|(panel, pooled)| result(j, panel, pooled, p_holm, family.len() > 1));
-            test_doc(j, result)
-        })
-        .collect()
-}
-
-fn test_doc(j: &Judgeable<'_>, result: Option<ResultDoc>) -> TestDoc {
-    let plan = &j.test.plan;
-    let two = plan.setups.len() == 2;
-    TestDoc {
-        test: plan.test.to_string(),
-        closed: j.test.closed_at.is_some(),
-        first: two.then(|| plan.setups[0].to_string()),
-        second: two.then(|| plan.setups[1].to_string()),
-        setups: plan.setups.iter().map(ToString::to_string).collect(),
-        differs: plan.differs.clone(),
-        takes: takes(plan),
-        mic: plan.mic.to_string(),
-        excerpt: plan.excerpt.to_string(),
-        as_recorded: plan.as_recorded,
-        planned: match plan.trials {
-            TrialCount::Fixed(n) => Some(u64::from(n) * u64::from(plan.listeners)),
-            TrialCount::OpenEnded => None,
-        },
-        // How many scored trials an open test has would, beside the number of all trials, tell which were controls: all answered ones are
-        // counted until it is closed.
-        done: if j.test.closed_at.is_some() { j.trials.scored } else { j.trials.answered },
-        void: j.trials.void,
-        result,
-    }
-}
-
-fn takes(plan: &Plan) -> BTreeMap<String, usize> {
-    plan.setups.iter().map(|s| (s.to_string(), plan.clips.iter().filter(|c| &c.setup == s).count())).collect()
-}
-
-fn result(j: &Judgeable<'_>, panel: &Panel<'_>, pooled: &Pooled, p_holm: f64, several: bool) -> ResultDoc {
-    let plan = &j.test.plan;
-    let mut around = pooled.around.clone();
-    around.data_void = j.void_reason.is_some();
-    around.p_holm = p_holm;
-    let decision = decide(&pooled.counted, &pooled.numbers, &around);
-    let graded = plan.method == Method::Graded;
-    let listeners: Vec<ListenerDoc> = panel
-        .tallies
-        .iter()
-        .zip(around.listeners.iter().zip(&decision.listeners_holm))
-        .map(|((code, tally), (p, adjusted))| ListenerDoc {
-            listener: code.to_string(),
-            simulated: panel.simulated,
-            trials: counting(plan, tally),
-            correct: tally.correct(),
-            ratings: graded.then(|| ratings(plan, &[tally])),
-            p_value: *p,
-            p_holm: *adjusted,
-            flags: if graded { rating_flags(plan, tally) } else { flags(plan, tally) },
-        })
-        .collect();
-    let sentence = sentence::verdict(&facts(j, panel, pooled, &decision, &listeners, several.then_some(p_holm)));
-    // Ratings have no right answer, and to prefer the first-named of several pairs is no one thing: nothing to be unequal in.
-    let one_count = plan.method.one_count(plan.setups.len());
-    let counts: Vec<(u64, u64)> = listeners.iter().filter(|_| one_count).map(|l| (l.trials, l.correct)).collect();
-    let g = pooled.numbers.chance;
-    let unequal = beta_binomial::fit(&counts);
-    let control = |c: ControlCount| ControlDoc { trials: c.trials, correct: c.correct };
-    ResultDoc {
-        count: CountDoc::new(&pooled.counted, &pooled.numbers),
-        p_value_answered: pooled
-            .numbers
-            .p_value
-            .map(|_| upper_tail(pooled.counted.correct, pooled.answered, g))
-            .filter(|_| plan.method != Method::Preference),
-        p_holm,
-        alpha: plan.alpha.value(),
-        bound: plan.bound.value(),
-        controls: ControlsDoc { same_file: control(around.same_file), repeat: control(around.repeat) },
-        listeners,
-        listeners_planned: plan.listeners,
-        simulated_only: panel.simulated && !panel.tallies.is_empty(),
-        heterogeneity: heterogeneity(&counts).map(|h| HeterogeneityDoc {
-            chi_square: h.chi_square,
-            df: h.df,
-            p_value: h.p,
-            tarone_z: h.tarone_z,
-            tarone_p: h.tarone_p,
-            rho: unequal.map(|b| b.rho),
-            rho_p: unequal.map(|b| b.p),
-            cluster_error: cluster_error(&counts),
-        }),
-        ratings: graded.then(|| ratings(plan, &panel.all())),
-        ranks: graded.then(|| RanksDoc::new(&ranked(&panel.all()), panel.tallies.iter().map(|t| t.1.ratings.len()).sum())),
-        preference: (plan.method == Method::Preference).then(|| pairs(plan, panel)),
-        scale: (plan.method == Method::Preference).then(|| crate::verdict::scale::scale(plan, &panel.all())).flatten(),
-        own_file: around.own_file,
-        warnings: plan.warnings.clone(),
-        verdict: decision.kind.name(),
-        sentence,
-    }
-}
-
-fn facts(
-    j: &Judgeable<'_>,
-    panel: &Panel<'_>,
-    pooled: &Pooled,
-    decision: &Decision,
-    listeners: &[ListenerDoc],
-    p_holm: Option<f64>,
-) -> Facts {
-    let plan = &j.test.plan;
-    let mut facts = Facts::bare(&pooled.counted, &pooled.numbers, decision.kind);
-    facts.gates(decision, pooled.around.same_file.trials > 0, pooled.around.repeat.trials > 0);
-    facts.answered = pooled.answered;
-    if plan.method == Method::Graded {
-        facts.ratings = ratings(plan, &panel.all())
-            .into_iter()
-            .filter_map(|r| {
-                Some(RatingFact { setup: r.setup?, hidden_reference: r.hidden_reference, quartiles: [r.q1, r.median, r.q3] })
-            })
-            .collect();
-    }
-    if plan.method == Method::Preference && plan.setups.len() > 2 {
-        facts.pairs = pairs(plan, panel)
-            .into_iter()
-            .map(|p| PairFact {
-                first: p.first,
-                second: p.second,
-                preferred: p.first_preferred,
-                picks: p.picks,
-                p_holm: p.p_holm,
-            })
-            .collect();
-    }
-    facts.p_holm = p_holm;
-    facts.differs.clone_from(&plan.differs);
-    facts.takes = takes(plan).values().copied().min();
-    facts.pair = (plan.setups.len() == 2).then(|| (plan.setups[0].to_string(), plan.setups[1].to_string()));
-    facts.attribute.clone_from(&plan.attribute);
-    facts.listeners = Some((listeners.len(), plan.listeners));
-    facts.significant = listeners.iter().filter(|l| l.p_holm <= plan.alpha.value()).map(|l| l.listener.clone()).collect();
-    facts.simulated_only = panel.simulated && !panel.tallies.is_empty();
-    facts.void_reason.clone_from(&j.void_reason);
-    facts
-}
-
-/// Why a test's data cannot carry a verdict: a clip or take without its recorded hash, or a take with a `stop` fault.
-pub(crate) fn void_reason(session: &Session, plan: &Plan, clips: &[Clip], takes: &[Take]) -> Option<String> {
-    use crate::model::audio::{Severity, Sha256Hex};
-    // A copy that was shared for its numbers only has no files to look at; the document says so. A file that is there is looked at.
-    let left_out = |path: &str| !session.has_audio() && !session.absolute(path).exists();
-    let holds = |path: &str, wanted: &Sha256Hex| {
-        left_out(path) || crate::sound::read::hash_file(&session.absolute(path)).is_ok_and(|found| found == *wanted)
-    };
-    for planned in &plan.clips {
-        let whole = clips
-            .iter()
-            .find(|c| c.id == planned.clip && c.sha256 == planned.sha256)
-            .is_some_and(|c| holds(&c.path, &planned.sha256));
-        if !whole {
-            return Some(format!("the clip {} is no longer what was sealed", planned.clip));
-        }
-        let take = takes.iter().find(|t| t.id == planned.take);
-        let Some(take) = take else { return Some(format!("the take {} is gone", planned.take)) };
-        if !holds(&take.path, &take.sha256) {
-            return Some(format!("the take {} is no longer what was imported", take.id));
-        }
-        if let Some(fault) = take.findings.iter().find(|f| f.severity == Severity::Stop) {
-            return Some(format!("the take {} is not usable ({})", take.id, fault.kind.name()));
-        }
-    }
-    None
-}
-
-/// Reads a session's records and scores all of its tests (or one; the others still count for Holm).
+/// Reads a session's records and scores all of its tests (or one).
 ///
 /// # Errors
 /// The session cannot be read, or has no such test.
 pub fn score(folder: &Path, only: Option<&TestId>) -> Result<ScoreDoc, Failure> {
     let session = Session::open_read(folder)?;
-    let mut tests = score_session(&session)?;
+    let mut doc = document(&session, &Hashes::default())?;
     if let Some(id) = only {
         session.test(id)?;
-        tests.retain(|t| t.test == id.as_str());
+        doc.tests.retain(|t| &t.head().test == id);
     }
-    Ok(ScoreDoc { session: folder.display().to_string(), tests })
+    Ok(doc)
+}
+
+/// The whole document of an open session.
+///
+/// # Errors
+/// The records cannot be read.
+pub fn document(session: &Session, hashes: &Hashes) -> Result<ScoreDoc, Failure> {
+    let given_up = closing::given_up(session)?;
+    let mut tests = score_with(session, hashes)?;
+    tests.retain(|t| !given_up.contains(&t.head().test));
+    Ok(ScoreDoc { session: session.folder().display().to_string(), given_up, tests })
+}
+
+/// All tests of an open session: frozen results as they are, the others by the present rules.
+///
+/// # Errors
+/// The records cannot be read.
+pub fn score_session(session: &Session) -> Result<Vec<TestEntry>, Failure> {
+    score_with(session, &Hashes::default())
+}
+
+/// The same with hashes that are known already.
+///
+/// # Errors
+/// The records cannot be read.
+pub fn score_with(session: &Session, hashes: &Hashes) -> Result<Vec<TestEntry>, Failure> {
+    let tests = session.tests()?;
+    let mut entries: Vec<Option<TestEntry>> = Vec::new();
+    for test in &tests {
+        let frozen = if test.closed_at.is_some() { closing::frozen(session, &test.plan.test)? } else { None };
+        entries.push(frozen.map(|result| TestEntry::Closed(Box::new(result))));
+    }
+    let missing: Vec<&SealedTest> = tests.iter().zip(&entries).filter(|(_, e)| e.is_none()).map(|(t, _)| t).collect();
+    let mut made = scored(session, &missing, hashes)?.into_iter();
+    Ok(entries.into_iter().filter_map(|e| e.or_else(|| made.next())).collect())
+}
+
+/// Scores these tests from their records.
+pub(crate) fn scored(session: &Session, tests: &[&SealedTest], hashes: &Hashes) -> Result<Vec<TestEntry>, Failure> {
+    if tests.is_empty() {
+        return Ok(Vec::new());
+    }
+    let (clips, takes, listeners) = (session.clips()?, session.takes()?, session.listeners()?);
+    let plans: Vec<&Plan> = tests.iter().map(|t| &t.plan).collect();
+    let (gathered, chain_holds) = walk_beside(session, || gather(session, &plans, &listeners))?;
+    let mut out = Vec::new();
+    for (test, mut trials) in tests.iter().zip(gathered) {
+        let judged = test.closed_at.is_some() || test.plan.trials == TrialCount::OpenEnded;
+        let void_reason = if !judged {
+            None
+        } else if !chain_holds {
+            Some("the log's chain does not hold".to_owned())
+        } else {
+            crate::verdict::audit::seal_problem(test)
+                .or_else(|| trials.problem.take())
+                .or_else(|| file_problem(session, &test.plan, &clips, &takes, hashes))
+        };
+        let known_by_name = known_by_name(session, &test.plan, &listeners, &trials)?;
+        out.push(entry(&Judgeable { test, trials, void_reason, known_by_name }));
+    }
+    Ok(out)
+}
+
+/// Why listeners of a crossed test could know takes by their setup's name. Who auditions takes by name hears which are which.
+fn known_by_name(session: &Session, plan: &Plan, listeners: &[Listener], trials: &Gathered) -> Result<Option<String>, Failure> {
+    if plan.design == Design::Paired {
+        return Ok(None);
+    }
+    if plan.training_by_name {
+        return Ok(Some("listeners could hear the setups by name before the trials".to_owned()));
+    }
+    let codes: Vec<&str> = trials.panel().into_iter().map(|(code, _)| code.as_str()).collect();
+    let people = listeners.iter().filter(|l| codes.contains(&l.code.as_str())).count();
+    let (mut who, mut anybody) = (None, false);
+    session.each_entry(&mut |e| {
+        if e.what == "audition" {
+            anybody = true;
+            who = who.take().or_else(|| codes.iter().find(|c| **c == e.subject).map(|c| (*c).to_owned()));
+        }
+    })?;
+    // An audition under no listener's code was the engineer's; alone with one's own test, engineer and listener are one.
+    Ok(match who {
+        Some(code) => Some(format!("{code} auditioned takes by their setup's name")),
+        None if anybody && people == 1 => Some("takes were auditioned by their setup's name at this session's desk".to_owned()),
+        None => None,
+    })
 }
 
 /// Entries of the log that are walked in one go. A session of an evening is shorter.
@@ -321,31 +151,4 @@ fn walk_beside<T>(session: &Session, read: impl FnOnce() -> Result<T, StoreError
         }
         Ok((read, holds))
     })
-}
-
-/// All tests of an open session.
-///
-/// # Errors
-/// The records cannot be read.
-pub fn score_session(session: &Session) -> Result<Vec<TestDoc>, Failure> {
-    let (tests, clips, takes, listeners) = (session.tests()?, session.clips()?, session.takes()?, session.listeners()?);
-    let plans: Vec<&Plan> = tests.iter().map(|t| &t.plan).collect();
-    let (gathered, chain_holds) = walk_beside(session, || gather(session, &plans, &listeners))?;
-    let judgeable: Vec<Judgeable<'_>> = tests
-        .iter()
-        .zip(gathered)
-        .map(|(test, mut trials)| {
-            let void_reason = if test.closed_at.is_none() {
-                None
-            } else if !chain_holds {
-                Some("the log's chain does not hold".to_owned())
-            } else {
-                crate::verdict::audit::seal_problem(test)
-                    .or_else(|| trials.problem.take())
-                    .or_else(|| void_reason(session, &test.plan, &clips, &takes))
-            };
-            Judgeable { test, trials, void_reason }
-        })
-        .collect();
-    Ok(score_all(&judgeable))
 }

@@ -3,7 +3,7 @@
 use crate::model::glance::{Glance, GlanceState};
 use crate::model::ids::{ListenerCode, NameError};
 use crate::model::session::Listener;
-use crate::model::trial::{OrderRecord, Plan, TrialKind, TrialRecord, TrialState};
+use crate::model::trial::{OrderRecord, Plan, TrialCount, TrialKind, TrialRecord, TrialState};
 use crate::store::{Session, StoreError};
 use crate::trial::canonical_order;
 use crate::verdict::audit;
@@ -14,18 +14,29 @@ use std::collections::{HashMap, HashSet};
 /// Tallies by listener, in the order in which they began.
 pub(crate) type Tallies = Vec<(ListenerCode, Tally)>;
 
+/// Whose answers they are. The three are never added together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Who {
+    /// People who heard sound.
+    People,
+    /// Simulated listeners.
+    Simulated,
+    /// People on the silent device.
+    Practice,
+}
+
+impl Who {
+    const ALL: [Self; 3] = [Self::People, Self::Simulated, Self::Practice];
+}
+
 /// What the trials of one test come to.
 #[derive(Debug, Default)]
 pub struct Gathered {
     simulated_codes: HashSet<ListenerCode>,
-    people: Tallies,
-    simulated: Tallies,
-    places: HashMap<ListenerCode, usize>,
-    any_person_answered: bool,
-    /// Answered scored trials.
-    pub(crate) scored: u64,
-    /// Answered trials, controls included.
-    pub(crate) answered: u64,
+    tallies: [Tallies; 3],
+    places: HashMap<(Who, ListenerCode), usize>,
+    /// Outcomes of scored trials in the order of the log; gathered for open-ended tests alone.
+    outcomes: [Vec<(i64, bool)>; 3],
     /// Void trials.
     pub(crate) void: u64,
     /// The first trial whose commitment does not open, in words. Only [`gather`] looks.
@@ -36,7 +47,7 @@ pub struct Gathered {
 enum Seen<'a> {
     Open,
     Void,
-    Answered { choice: &'a str, order: &'a OrderRecord, right: Option<bool>, seconds: Option<f64> },
+    Answered { choice: &'a str, order: &'a OrderRecord, right: Option<bool>, seconds: Option<f64>, confidence: Option<u8> },
 }
 
 impl Gathered {
@@ -47,55 +58,68 @@ impl Gathered {
         Self { simulated_codes, ..Self::default() }
     }
 
-    /// All of these trials.
+    /// All of these trials, given in the order of the log.
     #[must_use]
     pub fn of(plan: &Plan, listeners: &[Listener], trials: &[TrialRecord]) -> Self {
         let mut all = Self::new(listeners);
-        trials.iter().for_each(|trial| all.add(plan, trial));
+        (0i64..).zip(trials).for_each(|(seq, trial)| all.add(plan, trial, seq));
         all
     }
 
-    /// Takes one more.
-    pub fn add(&mut self, plan: &Plan, trial: &TrialRecord) {
+    /// Takes one more, whose pick has this place in the log.
+    pub fn add(&mut self, plan: &Plan, trial: &TrialRecord, seq: i64) {
         let seen = match &trial.state {
             TrialState::Open => Seen::Open,
             TrialState::Void { .. } => Seen::Void,
-            TrialState::Answered { answer, order, right, at, .. } => {
-                Seen::Answered { choice: &answer.choice, order, right: *right, seconds: pace(trial.opened_at, *at) }
-            }
+            TrialState::Answered { answer, order, right, at, .. } => Seen::Answered {
+                choice: &answer.choice,
+                order,
+                right: *right,
+                seconds: pace(trial.opened_at, *at),
+                confidence: answer.confidence,
+            },
         };
-        let at = self.place(trial.listener.as_str()).unwrap_or_else(|| self.new_place(trial.listener.clone()));
-        self.count(plan, at, &seen);
+        let at = self.place(&trial.listener, trial.practice);
+        self.count(plan, at, &seen, seq);
     }
 
-    fn place(&self, listener: &str) -> Option<(bool, usize)> {
-        let at = self.places.get(listener)?;
-        Some((self.simulated_codes.contains(listener), *at))
-    }
-
-    /// Who began is who has a trial: a listener whose only trial is void began as well, and what is unanswered counts as wrong.
-    fn new_place(&mut self, listener: ListenerCode) -> (bool, usize) {
-        let simulated = self.simulated_codes.contains(&listener);
-        let tallies = if simulated { &mut self.simulated } else { &mut self.people };
-        let at = tallies.len();
+    /// Who began is who has a trial.
+    fn place(&mut self, listener: &ListenerCode, practice: bool) -> (Who, usize) {
+        let who = if self.simulated_codes.contains(listener) {
+            Who::Simulated
+        } else if practice {
+            Who::Practice
+        } else {
+            Who::People
+        };
+        if let Some(at) = self.places.get(&(who, listener.clone())) {
+            return (who, *at);
+        }
+        let tallies = &mut self.tallies[who as usize];
         tallies.push((listener.clone(), Tally::default()));
-        self.places.insert(listener, at);
-        (simulated, at)
+        let at = tallies.len() - 1;
+        self.places.insert((who, listener.clone()), at);
+        (who, at)
     }
 
-    fn count(&mut self, plan: &Plan, (simulated, at): (bool, usize), seen: &Seen<'_>) {
+    fn count(&mut self, plan: &Plan, (who, at): (Who, usize), seen: &Seen<'_>, seq: i64) {
         match *seen {
             Seen::Open => {}
             Seen::Void => self.void += 1,
-            Seen::Answered { choice, order, right, seconds } => {
-                let tally = if simulated { &mut self.simulated[at].1 } else { &mut self.people[at].1 };
+            Seen::Answered { choice, order, right, seconds, confidence } => {
+                let tally = &mut self.tallies[who as usize][at].1;
+                let before = tally.scored.len();
                 tally.add(plan, order, choice, right);
-                self.answered += 1;
-                self.any_person_answered |= !simulated;
-                if order.kind == TrialKind::Scored {
-                    self.scored += 1;
+                let scored = tally.scored.len() > before;
+                tally.add_confidence(scored && right.is_some(), confidence);
+                if order.kind == TrialKind::Scored && who != Who::Simulated {
                     // Simulated listeners have no pace.
-                    tally.seconds.extend(seconds.filter(|_| !simulated));
+                    tally.seconds.extend(seconds);
+                }
+                if plan.trials == TrialCount::OpenEnded
+                    && let Some((hit, _)) = tally.scored.last().filter(|_| scored)
+                {
+                    self.outcomes[who as usize].push((seq, *hit));
                 }
             }
         }
@@ -103,9 +127,9 @@ impl Gathered {
 
     /// Takes one more by a glance at it, and looks whether its commitment opens.
     fn glance(&mut self, plan: &Plan, trial: &Glance<'_>, orders: &mut Orders) -> Result<(), Unread> {
-        let at = match self.place(trial.listener) {
+        let at = match self.known_place(trial.listener, trial.practice) {
             Some(at) => at,
-            None => self.new_place(ListenerCode::new(trial.listener)?),
+            None => self.place(&ListenerCode::new(trial.listener)?, trial.practice),
         };
         let seen = match trial.state {
             GlanceState::Open => Seen::Open,
@@ -117,17 +141,51 @@ impl Gathered {
                     self.problem = audit::opening_told(&plan.test, trial.number, &opened);
                 }
                 // The times of simulated listeners need not be read.
-                let seconds = if at.0 { None } else { pace(trial.opened_at.parse()?, when.parse()?) };
-                Seen::Answered { choice, order, right, seconds }
+                let seconds = if at.0 == Who::Simulated { None } else { pace(trial.opened_at.parse()?, when.parse()?) };
+                Seen::Answered { choice, order, right, seconds, confidence: None }
             }
         };
-        self.count(plan, at, &seen);
+        self.count(plan, at, &seen, 0);
         Ok(())
     }
 
-    /// People's tallies if any person answered, else those of simulated listeners; and which of the two they are.
-    pub(crate) fn panel(&self) -> (&Tallies, bool) {
-        if self.any_person_answered { (&self.people, false) } else { (&self.simulated, true) }
+    /// The place of somebody who is known, by the name as it stands in a record. Trials of one listener mostly follow one another.
+    fn known_place(&self, listener: &str, practice: bool) -> Option<(Who, usize)> {
+        let simulated = self.simulated_codes.contains(listener);
+        let who = match (simulated, practice) {
+            (true, _) => Who::Simulated,
+            (false, true) => Who::Practice,
+            (false, false) => Who::People,
+        };
+        let tallies = &self.tallies[who as usize];
+        tallies.iter().rposition(|t| t.0.as_str() == listener).map(|at| (who, at))
+    }
+
+    /// Who is scored: people if any person answered, else simulated listeners, else practice.
+    #[must_use]
+    pub fn who(&self) -> Who {
+        let any = |who: &Who| self.tallies[*who as usize].iter().any(|t| t.1.took_part());
+        Who::ALL.into_iter().find(any).unwrap_or(Who::People)
+    }
+
+    /// The tallies of those who are scored and answered anything at all.
+    pub(crate) fn panel(&self) -> Vec<(&ListenerCode, &Tally)> {
+        self.tallies[self.who() as usize].iter().filter(|t| t.1.took_part()).map(|(code, tally)| (code, tally)).collect()
+    }
+
+    /// Everybody who began, with all that they answered, practice left out where there is anything else.
+    pub(crate) fn progress(&self) -> Vec<(ListenerCode, bool, u64)> {
+        let all = |t: &Tally| t.answered() + t.same_file.trials + t.repeat.trials + t.known.trials;
+        let of = |who: Who| self.tallies[who as usize].iter().map(move |(code, t)| (code.clone(), who == Who::Simulated, all(t)));
+        let heard: Vec<_> = of(Who::People).chain(of(Who::Simulated)).collect();
+        if heard.is_empty() { of(Who::Practice).collect() } else { heard }
+    }
+
+    /// Open-ended: the outcomes of who is scored, in the order in which they were given.
+    pub(crate) fn outcomes(&self) -> Vec<bool> {
+        let mut given = self.outcomes[self.who() as usize].clone();
+        given.sort_by_key(|(seq, _)| *seq);
+        given.into_iter().map(|(_, hit)| hit).collect()
     }
 }
 
@@ -179,12 +237,33 @@ impl Orders {
     }
 }
 
+/// The place of every pick in the log, by its trial.
+///
+/// # Errors
+/// The log cannot be read.
+pub(crate) fn pick_order(session: &Session) -> Result<HashMap<String, i64>, StoreError> {
+    let mut places = HashMap::new();
+    session.each_entry(&mut |entry| {
+        if entry.what == "pick" {
+            places.insert(entry.subject.to_owned(), entry.seq);
+        }
+    })?;
+    Ok(places)
+}
+
+/// What a glance does not see is needed: the order of the picks, or confidence.
+fn needs_whole(plan: &Plan) -> bool {
+    plan.trials == TrialCount::OpenEnded || plan.ask_confidence
+}
+
 /// Reads all trials of a session in one pass and takes them up: for each of these plans what its trials come to.
 ///
 /// # Errors
 /// The records cannot be read.
 pub(crate) fn gather(session: &Session, plans: &[&Plan], listeners: &[Listener]) -> Result<Vec<Gathered>, StoreError> {
     let mut all: Vec<Gathered> = plans.iter().map(|_| Gathered::new(listeners)).collect();
+    let any_open = plans.iter().any(|p| p.trials == TrialCount::OpenEnded);
+    let places = if any_open { pick_order(session)? } else { HashMap::new() };
     let mut orders = Orders::default();
     let mut at = 0;
     session.each_trial_text(&mut |test, text| {
@@ -193,14 +272,16 @@ pub(crate) fn gather(session: &Session, plans: &[&Plan], listeners: &[Listener])
             let Some(found) = plans.iter().position(|p| p.test.as_str() == test) else { return Ok(()) };
             at = found;
         }
-        match Glance::read(text) {
-            Some(trial) => all[at].glance(plans[at], &trial, &mut orders).map_err(|e| e.to_string()),
+        let plan = plans[at];
+        match Glance::read(text).filter(|_| !needs_whole(plan)) {
+            Some(trial) => all[at].glance(plan, &trial, &mut orders).map_err(|e| e.to_string()),
             None => {
                 let trial: TrialRecord = serde_json::from_str(text).map_err(|e| e.to_string())?;
                 if all[at].problem.is_none() {
                     all[at].problem = audit::commitment_told(&trial);
                 }
-                all[at].add(plans[at], &trial);
+                let seq = places.get(trial.id.as_str()).copied().unwrap_or(i64::MAX);
+                all[at].add(plan, &trial, seq);
                 Ok(())
             }
         }

@@ -2,13 +2,16 @@
 
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::ids::TestId;
+use crate::model::ids::{ListenerCode, TestId};
 use crate::model::trial::{Plan, SlotRecord, TrialKind, TrialRecord, TrialState};
 use crate::store::Session;
-use crate::verdict::tally::setup_of;
+use crate::trial::methods;
+use crate::verdict::tally::{Tally, setup_of};
+use crate::verdict::trial_counts::pick_order;
+use std::collections::HashSet;
 use std::path::Path;
 
-/// One row per answered or void trial of closed tests, for recomputing.
+/// One row per answered trial of closed tests, for recomputing.
 ///
 /// # Errors
 /// The records cannot be read, or the file exists already or cannot be written.
@@ -28,26 +31,15 @@ pub fn write_csv(folder: &Path, only: Option<&TestId>, path: &Path) -> Result<u6
         return Err(Failure::at_path("exists-already", Fate::Refused, path, message, "choose another name"));
     }
     let mut writer = csv::Writer::from_writer(Vec::new());
-    let head = [
-        "test",
-        "listener",
-        "number",
-        "kind",
-        "slots",
-        "choice",
-        "right_choice",
-        "right",
-        "state",
-        "opened_at",
-        "answered_at",
-        "commitment_sha256",
-        "nonce",
-    ];
-    writer.write_record(head).map_err(|e| cannot(&e))?;
+    let simulated: HashSet<ListenerCode> = session.listeners()?.into_iter().filter(|l| l.simulated).map(|l| l.code).collect();
+    let places = pick_order(&session)?;
+    writer.write_record(HEAD).map_err(|e| cannot(&e))?;
     let mut rows = 0;
     for test in session.tests()?.iter().filter(|t| t.closed_at.is_some() && only.is_none_or(|o| &t.plan.test == o)) {
         for trial in session.trials(&test.plan.test)? {
-            writer.write_record(csv_row(&test.plan, &trial)).map_err(|e| cannot(&e))?;
+            let seq = places.get(trial.id.as_str()).copied();
+            let Some(row) = csv_row(&test.plan, &trial, seq, simulated.contains(&trial.listener)) else { continue };
+            writer.write_record(row).map_err(|e| cannot(&e))?;
             rows += 1;
         }
     }
@@ -61,42 +53,90 @@ pub fn write_csv(folder: &Path, only: Option<&TestId>, path: &Path) -> Result<u6
     Ok(rows)
 }
 
-fn csv_row(plan: &Plan, trial: &TrialRecord) -> Vec<String> {
-    let ids = [trial.test.to_string(), trial.listener.to_string(), trial.number.to_string()];
-    let (opened, commitment) = (trial.opened_at.to_string(), trial.commitment.to_string());
-    let middle: [String; 6] = match &trial.state {
-        TrialState::Answered { answer, order, right, .. } => {
-            // `2=s16:c023`; the dulled anchor of a graded test, which is made from its clip, is `2=s16:c023:anchor`.
-            let slot = |s: &SlotRecord| {
-                let setup = setup_of(plan, &s.clip).map_or("?", |n| n.as_str());
-                format!("{}={setup}:{}{}", s.label, s.clip, if s.anchor { ":anchor" } else { "" })
-            };
-            let kind = match order.kind {
-                TrialKind::Scored => "scored",
-                TrialKind::SameFile => "same-file",
-                TrialKind::Repeat => "repeat",
-            };
-            [
-                kind.to_owned(),
-                order.slots.iter().map(slot).collect::<Vec<_>>().join(" "),
-                answer.choice.clone(),
-                order.right.clone().unwrap_or_default(),
-                right.map_or_else(String::new, |r| u8::from(r).to_string()),
-                "answered".to_owned(),
-            ]
-        }
-        TrialState::Void { reason, .. } => with_state(format!("void: {reason}")),
-        TrialState::Open => with_state("open".to_owned()),
-    };
-    let (at, nonce) = match &trial.state {
-        TrialState::Answered { at, nonce, .. } => (at.to_string(), nonce.clone()),
-        TrialState::Void { at, .. } => (at.to_string(), String::new()),
-        TrialState::Open => (String::new(), String::new()),
-    };
-    ids.into_iter().chain(middle).chain([opened, at, commitment, nonce]).collect()
+/// The columns. What stands in the hidden order is told by takes; `a`, `b`, `x` are the method's samples in their order, and pairs have no x.
+const HEAD: [&str; 22] = [
+    "test",
+    "listener",
+    "number",
+    "kind",
+    "a_take",
+    "b_take",
+    "x_take",
+    "pick",
+    "right",
+    "scored",
+    "seq",
+    "a_setup",
+    "b_setup",
+    "x_setup",
+    "right_choice",
+    "control_right",
+    "listener_kind",
+    "slots",
+    "opened_at",
+    "answered_at",
+    "commitment_sha256",
+    "nonce",
+];
+
+fn yes_no(value: Option<bool>) -> String {
+    value.map_or_else(String::new, |v| u8::from(v).to_string())
 }
 
-fn with_state(state: String) -> [String; 6] {
-    let none = String::new;
-    [none(), none(), none(), none(), none(), state]
+/// The row of an answered trial; void ones keep their order to themselves and have none.
+fn csv_row(plan: &Plan, trial: &TrialRecord, seq: Option<i64>, simulated: bool) -> Option<[String; 22]> {
+    let TrialState::Answered { answer, order, nonce, right, at, .. } = &trial.state else { return None };
+    // `2=s16:c023`; the dulled anchor of a graded test, which is made from its clip, is `2=s16:c023:anchor`.
+    let slot = |s: &SlotRecord| {
+        let setup = setup_of(plan, &s.clip).map_or("?", |n| n.as_str());
+        let made = if s.anchor {
+            ":anchor"
+        } else if s.raised {
+            ":raised"
+        } else {
+            ""
+        };
+        format!("{}={setup}:{}{made}", s.label, s.clip)
+    };
+    let columns = methods::rules(plan.method).columns;
+    let sample = |i: usize| {
+        let slot = order.slots.iter().find(|s| columns.get(i).is_some_and(|label| s.label == *label))?;
+        plan.clips.iter().find(|c| c.clip == slot.clip)
+    };
+    let take = |i: usize| sample(i).map_or_else(String::new, |c| c.take.to_string());
+    let setup = |i: usize| sample(i).map_or_else(String::new, |c| c.setup.to_string());
+    let mut tally = Tally::default();
+    tally.add(plan, order, &answer.choice, *right);
+    let scored = !tally.scored.is_empty();
+    let trial_kind = order.kind == TrialKind::Scored;
+    let kind = if trial_kind { "trial" } else { order.kind.name() };
+    let who = match (simulated, trial.practice) {
+        (true, _) => "simulated",
+        (false, true) => "practice",
+        (false, false) => "person",
+    };
+    Some([
+        trial.test.to_string(),
+        trial.listener.to_string(),
+        trial.number.to_string(),
+        kind.to_owned(),
+        take(0),
+        take(1),
+        take(2),
+        answer.choice.clone(),
+        yes_no(right.filter(|_| scored)),
+        yes_no(Some(scored)),
+        seq.map_or_else(String::new, |s| s.to_string()),
+        setup(0),
+        setup(1),
+        setup(2),
+        order.right.clone().unwrap_or_default(),
+        yes_no(right.filter(|_| !trial_kind)),
+        who.to_owned(),
+        order.slots.iter().map(slot).collect::<Vec<_>>().join(" "),
+        trial.opened_at.to_string(),
+        at.to_string(),
+        trial.commitment.to_string(),
+        nonce.clone(),
+    ])
 }

@@ -160,7 +160,7 @@ fn plan_request(fields: &Fields) -> Result<plan::Request, Failure> {
         listeners: fields.whole("listeners", 1)?,
         alpha: fields.number("alpha", 0.05)?,
         bound: fields.number("bound", 0.3)?,
-        controls: Controls { same_file: fields.whole("same_file", 0)?, repeat: fields.whole("repeat", 0)? },
+        controls: Controls { same_file: fields.whole("same_file", 0)?, repeat: fields.whole("repeat", 0)?, known: 0 },
         mic: fields.get("mic").map(MicName::new).transpose()?,
         excerpt: fields.get("excerpt").map(ExcerptName::new).transpose()?,
         as_recorded: fields.contains_key("as_recorded"),
@@ -170,6 +170,7 @@ fn plan_request(fields: &Fields) -> Result<plan::Request, Failure> {
         load_reason: fields.get("load_reason").map(str::to_owned),
         training_by_name: false,
         ask_confidence: fields.contains_key("ask_confidence"),
+        simulated: false,
     })
 }
 

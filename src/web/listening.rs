@@ -10,22 +10,28 @@ use crate::testing::desk::seat::{Opened, Phase, Picked, SeatView};
 use crate::testing::desk::sound::Slot;
 use crate::testing::trials::OpenTrial;
 use axum::Json;
+use axum::body::Body;
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use futures_util::stream::unfold;
 use serde::Deserialize;
 use serde_json::{Value, json};
+use std::convert::Infallible;
 use std::sync::Arc;
 
-/// Longest remark that is taken down, in characters.
+/// A sound goes out in pieces of so many bytes.
+const PIECE: usize = 64 * 1024;
+
+/// Longest remark that is saved, in characters.
 const REMARK: usize = 2000;
 
 fn status_of(error: &Failure) -> StatusCode {
     let explained = error.explain();
     match (explained.kind(), explained.fate()) {
         ("no-invitation" | "no-trial" | "no-slot", _) => StatusCode::NOT_FOUND,
-        ("not-a-choice", _) => StatusCode::UNPROCESSABLE_ENTITY,
+        ("not-a-choice" | "not-heard", _) => StatusCode::UNPROCESSABLE_ENTITY,
         ("session-locked" | "desk-ended", _) => StatusCode::SERVICE_UNAVAILABLE,
         (_, Fate::WrongUse) => StatusCode::UNPROCESSABLE_ENTITY,
         (_, Fate::Refused | Fate::Unfit) => StatusCode::CONFLICT,
@@ -147,12 +153,40 @@ async fn warm(app: &Arc<App>, code: &str) -> Result<(), Failure> {
     App::apart(move || desk.load(&noise)).await
 }
 
-async fn audio(app: &Arc<App>, slot: Slot) -> Response {
-    let desk = Arc::clone(&app.desk);
+async fn audio(app: &Arc<App>, code: String, slot: Slot) -> Response {
+    let (desk, of) = (Arc::clone(&app.desk), slot.of());
     match App::apart(move || desk.render(&slot)).await {
-        Ok(bytes) => ([(header::CONTENT_TYPE, "audio/wav")], bytes).into_response(),
+        Ok(bytes) => {
+            let length = bytes.len();
+            let desk = Arc::clone(&app.desk);
+            let whole = move || {
+                if let Some((trial, label)) = of {
+                    desk.fetched(code, trial, label);
+                }
+            };
+            let headers = [(header::CONTENT_TYPE, "audio/wav".to_owned()), (header::CONTENT_LENGTH, length.to_string())];
+            (headers, in_pieces(bytes, whole)).into_response()
+        }
         Err(error) => problem(&error),
     }
+}
+
+/// A body that is handed out piece by piece, so that it is known when its last one was taken.
+fn in_pieces(bytes: Vec<u8>, whole: impl FnOnce() + Send + 'static) -> Body {
+    let begin = (axum::body::Bytes::from(bytes), Some(whole));
+    Body::from_stream(unfold(begin, |(mut rest, mut whole)| async move {
+        if rest.is_empty() {
+            return None;
+        }
+        let piece = rest.split_to(rest.len().min(PIECE));
+        // Said before the last piece goes: the pick that answers it must not come first.
+        if rest.is_empty()
+            && let Some(whole) = whole.take()
+        {
+            whole();
+        }
+        Some((Ok::<_, Infallible>(piece), (rest, whole)))
+    }))
 }
 
 fn too_many() -> Response {
@@ -165,7 +199,7 @@ pub(super) async fn noise(State(app): State<Arc<App>>, Path(code): Path<String>)
         return too_many();
     }
     match app.ask(|desk, done| desk.noise_of(code, done)).await {
-        Ok(slot) => audio(&app, slot).await,
+        Ok(slot) => audio(&app, String::new(), slot).await,
         Err(error) => problem(&error),
     }
 }
@@ -175,8 +209,9 @@ pub(super) async fn slot(State(app): State<Arc<App>>, Path((code, trial, label))
     if !app.limits.allow(format!("sound {code}"), DOWNLOADS) {
         return too_many();
     }
+    let who = code.clone();
     match app.ask(|desk, done| desk.slot(code, trial, label, done)).await {
-        Ok(slot) => audio(&app, slot).await,
+        Ok(slot) => audio(&app, who, slot).await,
         Err(error) => problem(&error),
     }
 }
@@ -237,7 +272,13 @@ pub(super) async fn pick(
     };
     let heard = body.heard.into_iter().take(32).collect();
     match app.ask(|desk, done| desk.pick(code.clone(), trial, answer, heard, done)).await {
-        Ok(Picked::Taken(view)) => Json(seat_body(&code, &view)).into_response(),
+        Ok(Picked::Taken(view, receipt)) => {
+            let mut body = seat_body(&code, &view);
+            if let Some(fields) = body.as_object_mut() {
+                fields.insert("receipt".to_owned(), json!(receipt));
+            }
+            Json(body).into_response()
+        }
         Ok(Picked::Late(view)) => conflict(
             &code,
             &view,

@@ -13,13 +13,14 @@ mod wired;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::outside::Clock;
-use crate::report::content::document;
+use crate::report::content::document as contents;
 use crate::report::view::{AuditView, Report};
 use crate::report::{markdown, page};
 use crate::sound::write;
 use crate::store::Session;
 use crate::verdict::audit;
-use crate::verdict::score::{ScoreDoc, score};
+use crate::verdict::hashes::Hashes;
+use crate::verdict::score::{ScoreDoc, document};
 use serde::Serialize;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -31,6 +32,8 @@ pub struct VerdictLine {
     pub test: String,
     /// The verdict's kind; null of an open test.
     pub verdict: Option<&'static str>,
+    /// Verdict word and counts, or that there is no verdict yet.
+    pub headline: String,
     /// The sentence, or where the test stands.
     pub sentence: String,
 }
@@ -99,17 +102,20 @@ pub fn report(folder: &Path, out: Option<&Path>, clock: &dyn Clock) -> Result<Re
     if let Some(taken) = out.filter(|p| fs::symlink_metadata(p).is_ok()) {
         return Err(exists(taken));
     }
-    let scored = score(folder, None)?;
-    let audited = audit::audit(folder)?;
-    let view = view(folder, &scored, &audited, clock)?;
+    // One look at the session: opened once, every file hashed once.
+    let session = Session::open_read(folder)?;
+    let hashes = Hashes::default();
+    let (scored, audited) = looked_at(&session, &hashes)?;
+    let view = view(&session, &scored, &audited, clock)?;
+    drop(session);
     let text = match format {
         Format::Json => {
             let all = Everything { report: &view, score: &scored, audit: &audited };
             let text = serde_json::to_string_pretty(&all).map_err(|e| failed(folder, &e))?;
             text + "\n"
         }
-        Format::Html => page::page(&document(&view)?),
-        Format::Markdown => markdown::markdown(&document(&view)?),
+        Format::Html => page::page(&contents(&view)?),
+        Format::Markdown => markdown::markdown(&contents(&view)?),
     };
     let path = match out {
         Some(path) => {
@@ -123,8 +129,9 @@ pub fn report(folder: &Path, out: Option<&Path>, clock: &dyn Clock) -> Result<Re
         .iter()
         .map(|t| VerdictLine {
             test: t.test.clone(),
-            verdict: t.score.as_ref().map(|s| s.verdict.name()),
-            sentence: t.score.as_ref().map_or_else(|| t.fate.clone(), |s| s.sentence.clone()),
+            verdict: t.score.as_ref().map(|s| s.result.verdict.name()),
+            headline: t.score.as_ref().map_or_else(|| "No verdict yet".to_owned(), |s| s.result.headline.clone()),
+            sentence: t.score.as_ref().map_or_else(|| t.fate.clone(), |s| s.result.sentence.clone()),
         })
         .collect();
     Ok(ReportDoc { path: path.display().to_string(), format: format.name(), bytes: text.len() as u64, verdicts })
@@ -135,7 +142,20 @@ pub fn report(folder: &Path, out: Option<&Path>, clock: &dyn Clock) -> Result<Re
 /// # Errors
 /// The session cannot be read.
 pub fn whole(folder: &Path, clock: &dyn Clock) -> Result<Report, Failure> {
-    view(folder, &score(folder, None)?, &audit::audit(folder)?, clock)
+    whole_of(&Session::open_read(folder)?, &Hashes::default(), clock)
+}
+
+/// The same of an open session, with hashes that are known already.
+///
+/// # Errors
+/// The records cannot be read.
+pub fn whole_of(session: &Session, hashes: &Hashes, clock: &dyn Clock) -> Result<Report, Failure> {
+    let (scored, audited) = looked_at(session, hashes)?;
+    view(session, &scored, &audited, clock)
+}
+
+fn looked_at(session: &Session, hashes: &Hashes) -> Result<(ScoreDoc, audit::AuditDoc), Failure> {
+    Ok((document(session, hashes)?, audit::audit_of(session, hashes)?))
 }
 
 /// Rig, takes, matching and differences alone: quick, for no recording is looked at and no test scored.
@@ -153,11 +173,11 @@ pub fn sketch(folder: &Path) -> Result<Report, Failure> {
 ///
 /// # Errors
 /// The session cannot be read.
-pub fn view(folder: &Path, scored: &ScoreDoc, audited: &audit::AuditDoc, clock: &dyn Clock) -> Result<Report, Failure> {
-    let session = Session::open_read(folder)?;
-    let mut view = gather::gather(&session)?;
+pub fn view(session: &Session, scored: &ScoreDoc, audited: &audit::AuditDoc, clock: &dyn Clock) -> Result<Report, Failure> {
+    let mut view = gather::gather(session)?;
     wired::fill(&mut view, &session.rig()?)?;
-    view.tests = tested::tests(&session, scored)?;
+    view.tests = tested::tests(session, scored)?;
+    view.given_up = scored.given_up.iter().map(ToString::to_string).collect();
     view.made_at = clock.now().to_string();
     view.audit = Some(AuditView {
         ok: audited.ok,

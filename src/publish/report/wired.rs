@@ -4,7 +4,7 @@ use crate::circuit::solve::Branch;
 use crate::model::failure::Failure;
 use crate::model::rig::Rig;
 use crate::report::drawing::{Card, draw};
-use crate::report::numbers::or_dash;
+use crate::report::text::or_dash;
 use crate::report::view::{DifferenceView, Report};
 use crate::rig::cards::{RigDoc, SetupDoc, describe, network};
 use crate::rig::predicted::predicted;

@@ -1,8 +1,8 @@
 //! What was compared, wirings, takes, matching; and at the end cautions and versions.
 
 use super::{Block, Section, day, section, table};
-use crate::report::numbers::{count, or_dash, percent, plain, signed};
 use crate::report::plots::{PlotError, levels};
+use crate::report::text::{count, or_dash, percent, plain, signed};
 use crate::report::view::{DRIVER_HEAD, MatchView, Report, SetupView, TakeView};
 
 /// What was compared, and all that differs.

@@ -1,8 +1,8 @@
 //! Was there anything to hear: measured differences beside the repeat floor and the prediction.
 
 use super::{Block, Section, section};
-use crate::report::numbers::signed;
 use crate::report::plots::{PlotError, bands};
+use crate::report::text::signed;
 use crate::report::view::{DifferenceView, Report};
 
 /// The section, with a plot per pair and mic.

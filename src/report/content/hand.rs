@@ -2,9 +2,10 @@
 
 use super::sealed::scored;
 use super::{Block, Section, section};
+use crate::model::result::{PreferenceDoc, RanksDoc, TestResult};
 use crate::model::trial::Method;
-use crate::report::numbers;
-use crate::report::view::{PairView, RanksView, Report, ScoreView, TestView};
+use crate::report::text;
+use crate::report::view::{Report, ScoreView, TestView};
 
 /// Terms that are written out before the rest is only named.
 const SHOWN: u64 = 8;
@@ -13,14 +14,21 @@ const SHOWN: u64 = 8;
 pub fn hand(report: &Report) -> Section {
     let (mut blocks, mut ranks) = (Vec::new(), Vec::new());
     for (test, score) in scored(report) {
-        if score.trials == 0 || test.planned.is_none() {
+        let r = &score.result;
+        if r.count.trials == 0 || test.planned.is_none() {
             continue;
         }
-        match (test.method, &score.preference) {
-            (Method::Graded, _) => ranks.extend(score.ranks.iter().flat_map(|view| by_ranks(test, score, view))),
-            (_, Some(preference)) => {
-                let several = preference.pairs.len() > 1;
-                blocks.extend(preference.pairs.iter().filter(|p| p.picks > 0).flat_map(|p| of_pair(test, p, several)));
+        match (test.method, &r.preference) {
+            (Method::Graded, _) => ranks.extend(r.ranks.iter().flat_map(|view| by_ranks(test, score, view))),
+            (_, Some(pairs)) if r.listeners.len() > 1 => {
+                ranks.push(over_listeners(test, r));
+                if pairs.len() > 1 {
+                    ranks.push(Block::Text(format!("{}: over the pairs Holm's correction.", test.test)));
+                }
+            }
+            (_, Some(pairs)) => {
+                let several = pairs.len() > 1;
+                blocks.extend(pairs.iter().filter(|p| p.picks > 0).flat_map(|p| of_pair(test, p, r.unanswered, several)));
                 if several {
                     blocks.push(Block::Text(format!("{}: over the pairs Holm's correction.", test.test)));
                 }
@@ -63,16 +71,17 @@ struct Sum {
 impl Sum {
     fn of(test: &TestView, score: &ScoreView) -> Self {
         let (right, whole) = test.method.chance().unwrap_or((1, 2));
-        let (n, x) = (score.trials, score.correct);
+        let (n, x) = (score.result.count.trials, score.result.count.correct.unwrap_or(0));
         let said = format!("{}: the chance of {x} or more right of {n} when guessing.", test.test);
-        Self { said, n, x, right, whole, two_sided: false, p_value: score.p_value }
+        Self { said, n, x, right, whole, two_sided: false, p_value: score.result.count.p_value }
     }
 }
 
 /// A pair of setups: the larger of both counts, on both sides.
-fn of_pair(test: &TestView, pair: &PairView, several: bool) -> Vec<Block> {
-    let n = pair.picks;
-    let x = pair.first_preferred.max(n - pair.first_preferred);
+fn of_pair(test: &TestView, pair: &PreferenceDoc, unanswered: u64, several: bool) -> Vec<Block> {
+    // What was not answered counts for the setup that is behind.
+    let n = pair.picks + unanswered;
+    let x = pair.first_preferred.max(pair.picks - pair.first_preferred);
     let which = if several { format!("{}, {} against {}", test.test, pair.first, pair.second) } else { test.test.clone() };
     let said = format!(
         "{which}: one side is the chance of {x} or more of {n} for the same setup; both sides are twice that, at most 1."
@@ -80,15 +89,31 @@ fn of_pair(test: &TestView, pair: &PairView, several: bool) -> Vec<Block> {
     sum(&Sum { said, n, x, right: 1, whole: 2, two_sided: true, p_value: None })
 }
 
+/// Several listeners: the pattern of their signs.
+fn over_listeners(test: &TestView, r: &TestResult) -> Block {
+    let k = r.listeners.len();
+    Block::Text(format!(
+        "{}: preference by listeners. For each listener d = (picks of the setup that leads over the panel - picks of the other - unanswered) / \
+         planned. If nobody prefers anything, every d could as well have the other sign: p is the share of the 2^{k} patterns of signs whose \
+         sum is as far from 0 as the one that came.",
+        test.test
+    ))
+}
+
 /// Ratings: a count of signs or of orders, and what it was counted from.
-fn by_ranks(test: &TestView, score: &ScoreView, view: &RanksView) -> Vec<Block> {
-    let value = score.p_value.map_or_else(String::new, |p| format!("{p:.6}"));
-    let (said, typed) = match view {
-        RanksView::Signed { trials, nonzero, w_plus } => {
+fn by_ranks(test: &TestView, score: &ScoreView, view: &RanksDoc) -> Vec<Block> {
+    let value = score.result.count.p_value.map_or_else(String::new, |p| format!("{p:.6}"));
+    let rows = if view.by_listeners {
+        format!("of {} listeners' medians", score.result.listeners.len())
+    } else {
+        format!("of {} trials", view.trials)
+    };
+    let (said, typed) = match (view.nonzero.zip(view.w_plus), view.chi_square.zip(view.rank_sums.as_ref())) {
+        (Some((nonzero, w_plus)), _) => {
             let all = (nonzero * (nonzero + 1)) as f64 / 2.0;
             let pair = (test.setups.first().map_or("", String::as_str), test.setups.get(1).map_or("", String::as_str));
             let said = format!(
-                "{}: signed ranks. In each of {trials} trials take the rating of {} minus that of {}; leave out what is 0, rank the rest by \
+                "{}: signed ranks. In each {rows} take the rating of {} minus that of {}; leave out what is 0, rank the rest by \
                  size (equal ones share the mean of their ranks), and add the ranks of the positive ones. If the setups are rated alike, \
                  every difference could as well have the other sign: each of the 2^{nonzero} patterns of signs is equally likely. p is \
                  twice the share of patterns with a sum so far to this side, at most 1.",
@@ -96,22 +121,23 @@ fn by_ranks(test: &TestView, score: &ScoreView, view: &RanksView) -> Vec<Block> 
             );
             (said, format!("W+ = {w_plus} of {all}, n = {nonzero}\np = {value}"))
         }
-        RanksView::Friedman { trials, rank_sums, chi_square, exact } => {
-            let how = if *exact {
+        (None, Some((chi_square, rank_sums))) => {
+            let how = if view.exact {
                 "p is the share of all orders whose statistic is as large or larger, every one counted."
             } else {
                 "There are too many to count them all: p is that of chi-square with this statistic."
             };
             let said = format!(
-                "{}: Friedman's test. In each of {trials} trials rank the ratings of the setups, 1 for the lowest (equal ones share the mean \
+                "{}: Friedman's test. In each {rows} rank the ratings of the setups, 1 for the lowest (equal ones share the mean \
                  of their ranks), and add the ranks of each setup. If the setups are rated alike, every order within a trial is equally \
                  likely. {how}",
                 test.test
             );
-            let sums: Vec<String> = rank_sums.iter().map(|(setup, sum)| format!("{setup} {sum}")).collect();
-            let df = numbers::count(rank_sums.len().saturating_sub(1), "degree of freedom", "degrees of freedom");
+            let sums: Vec<String> = test.setups.iter().zip(rank_sums).map(|(setup, sum)| format!("{setup} {sum}")).collect();
+            let df = text::count(rank_sums.len().saturating_sub(1), "degree of freedom", "degrees of freedom");
             (said, format!("rank sums: {}\nQ = {chi_square:.4} on {df}\np = {value}", sums.join(", ")))
         }
+        _ => return Vec::new(),
     };
     vec![Block::Text(said), Block::Typed(typed)]
 }

@@ -9,6 +9,7 @@
 pub mod compared;
 pub mod found;
 pub mod hand;
+mod listened;
 pub mod sealed;
 pub mod verdicts;
 
@@ -101,17 +102,23 @@ pub fn document(report: &Report) -> Result<Document, PlotError> {
 
 fn head(report: &Report) -> Vec<(String, String)> {
     let names: Vec<&str> = report.setups.iter().map(|s| s.name.as_str()).collect();
-    let closed = report.tests.iter().filter(|t| t.score.is_some()).count();
+    let closed = report.tests.iter().filter(|t| t.closed_at.is_some()).count();
     let mut head = vec![
         ("setups".to_owned(), names.join(", ")),
         ("takes".to_owned(), report.takes.iter().filter(|t| t.setup != "DI" && t.withdrawn.is_none()).count().to_string()),
-        ("sealed tests".to_owned(), format!("{}, {closed} scored", report.tests.len())),
+        ("sealed tests".to_owned(), sealed_tests(report, closed)),
         ("written".to_owned(), day(&report.made_at)),
     ];
     if let Some(amplifier) = &report.amplifier {
         head.insert(0, ("amplifier".to_owned(), amplifier.clone()));
     }
     head
+}
+
+/// How many tests were sealed, and what became of them.
+fn sealed_tests(report: &Report, closed: usize) -> String {
+    let (open, given_up) = (report.tests.len() - closed, report.given_up.len());
+    format!("{}: {closed} closed, {open} open, {given_up} given up", report.tests.len() + given_up)
 }
 
 /// A time stamp without its seconds and letters: `2026-03-01 21:40 UTC`.

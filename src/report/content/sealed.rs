@@ -1,17 +1,19 @@
 //! Plans and seals, every test's fate, picks trial by trial, listeners, controls.
 
 use super::{Block, Section, day, section, table};
+use crate::model::result::{ControlDoc, ListenerDoc};
 use crate::model::trial::Method;
-use crate::report::numbers::{or_dash, p};
 use crate::report::plots::{PlotError, forest};
-use crate::report::view::{ListenerView, PickView, Report, ScoreView, TestView};
+use crate::report::text::{or_dash, p};
+use crate::report::view::{PickView, Report, ScoreView, TestView, rated};
 
 /// The plans with their seals, and the fate of every sealed test.
 pub fn plans(report: &Report) -> Section {
     let mut blocks = Vec::new();
     if !report.tests.is_empty() {
         blocks.push(Block::Text(
-            "Every test that was ever sealed in this session stands here, also what was abandoned. A sealed test never changes."
+            "Every test that was ever sealed in this session stands here, also what was abandoned. A sealed test never changes, nor does \
+             the result of a closed one."
                 .to_owned(),
         ));
         let rows = report
@@ -32,16 +34,22 @@ fn plan(test: &TestView) -> Vec<Block> {
     let mut facts = vec![
         ("method".to_owned(), test.method.name().to_owned()),
         ("level question".to_owned(), if test.as_recorded { "as recorded" } else { "loudness removed" }.to_owned()),
-        ("scored trials per listener".to_owned(), test.planned.map_or_else(|| "open-ended".to_owned(), |n| n.to_string())),
+        (
+            "trials per listener, controls left out".to_owned(),
+            test.planned.map_or_else(|| "open-ended".to_owned(), |n| n.to_string()),
+        ),
         ("listeners planned".to_owned(), test.listeners_planned.to_string()),
         ("alpha".to_owned(), test.alpha.to_string()),
         (
             "smallest effect worth finding".to_owned(),
-            format!("{} of trials truly heard", crate::report::numbers::percent(test.bound)),
+            format!("{} of trials truly heard", crate::report::text::percent(test.bound)),
         ),
         (
             "control trials per listener".to_owned(),
-            format!("{} same-file, {} repeat-take", test.controls_planned.0, test.controls_planned.1),
+            format!(
+                "{} same-file, {} repeat-take, {} known-difference",
+                test.controls_planned.0, test.controls_planned.1, test.controls_planned.2
+            ),
         ),
         ("takes per setup".to_owned(), takes.join(", ")),
         ("exclusion".to_owned(), test.exclusion.clone()),
@@ -67,10 +75,15 @@ fn plan(test: &TestView) -> Vec<Block> {
 pub fn picks(report: &Report) -> Section {
     let mut blocks = Vec::new();
     for (test, score) in scored(report) {
-        let void = if score.void == 0 { String::new() } else { format!("; {} void and drawn anew", score.void) };
-        let unanswered = score.trials.saturating_sub(score.done);
-        let missing = if unanswered == 0 { String::new() } else { format!("; {unanswered} unanswered, counted as wrong") };
-        blocks.push(Block::Text(format!("{}: {} answered of {}{void}{missing}.", test.test, score.done, score.trials)));
+        let r = &score.result;
+        let void = if r.head.void == 0 { String::new() } else { format!("; {} void and drawn anew", r.head.void) };
+        let missing = if r.unanswered == 0 {
+            String::new()
+        } else {
+            format!("; {} of those who took part unanswered, which count against every claim", r.unanswered)
+        };
+        let planned = r.head.planned.map_or_else(String::new, |n| format!(" of {n} planned"));
+        blocks.push(Block::Text(format!("{}: {} answered{planned}{void}{missing}.", test.test, r.head.done)));
         if let Some(block) = runs(score) {
             blocks.push(block);
         }
@@ -85,7 +98,7 @@ pub fn picks(report: &Report) -> Section {
 fn runs(score: &ScoreView) -> Option<Block> {
     let mut lines: Vec<(String, String)> = Vec::new();
     // Without a right answer there is nothing to mark.
-    for pick in score.picks.iter().filter(|p| p.kind == "scored") {
+    for pick in score.picks.iter().filter(|p| p.scored) {
         let mark = if pick.right? { '\u{25cf}' } else { '\u{25cb}' };
         match lines.iter_mut().find(|l| l.0 == pick.listener) {
             Some(line) => line.1.push(mark),
@@ -125,36 +138,35 @@ fn row(pick: &PickView) -> Vec<String> {
 pub fn listeners(report: &Report) -> Result<Section, PlotError> {
     let mut blocks = Vec::new();
     for (test, score) in scored(report) {
-        let took = score.listeners.len();
-        let kind = if score.simulated_only { "simulated, marked so for ever and never added to people" } else { "people" };
+        let took = score.result.listeners.len();
+        let kind = if score.result.simulated_only {
+            "simulated, marked so for ever and never added to people"
+        } else if score.result.practice_only {
+            "people without sound: practice"
+        } else {
+            "people"
+        };
         blocks.push(Block::Text(format!("{}: {took} of {} planned took part ({kind}).", test.test, test.listeners_planned)));
         match forest(test, score)? {
             Some(plot) => blocks.push(Block::Plot(Box::new(plot))),
             None => blocks.push(one_by_one(test, score)),
         }
         let flags: Vec<String> =
-            score.listeners.iter().flat_map(|l| l.flags.iter().map(|f| format!("{}: {f}", l.listener))).collect();
+            score.result.listeners.iter().flat_map(|l| l.flags.iter().map(|f| format!("{}: {f}", l.listener))).collect();
         if !flags.is_empty() {
             blocks.push(Block::Text("Flags, shown and never a reason to leave anybody out:".to_owned()));
             blocks.push(Block::List(flags));
         }
-        blocks.extend(score.heterogeneity.clone().map(Block::Text));
-        if let Some(preference) = &score.preference {
-            let rows = preference.pairs.iter().map(|pair| vec![pair.named(), pair.first_preferred.to_string()]).collect();
-            blocks.push(table(&["pair", "preferred"], rows));
-            if !preference.notes.is_empty() {
-                blocks.push(Block::List(preference.notes.clone()));
-            }
-        }
+        blocks.extend(super::listened::about(&score.result));
     }
     Ok(section("listeners", "Listeners", blocks))
 }
 
 /// A row for each listener, in what the method asked for.
 fn one_by_one(test: &TestView, score: &ScoreView) -> Block {
-    let share = |l: &ListenerView| {
-        let [low, high] = l.interval95;
-        vec![format!("{} of {}", l.correct, l.trials), format!("{low:.3} to {high:.3}")]
+    let share = |l: &ListenerDoc| {
+        let [low, high] = ScoreView::interval_of(l);
+        vec![format!("{} of {}", l.correct.unwrap_or(0), l.trials), format!("{low:.3} to {high:.3}")]
     };
     let head: Vec<String> = match test.method {
         Method::Graded => vec!["trials".to_owned(), "medians".to_owned()],
@@ -166,17 +178,17 @@ fn one_by_one(test: &TestView, score: &ScoreView) -> Block {
             vec!["right".to_owned(), "95 % interval".to_owned()]
         }
     };
-    let cells = |l: &ListenerView| match head.len() {
+    let cells = |l: &ListenerDoc| match head.len() {
         1 => vec![l.trials.to_string()],
         _ if test.method == Method::Graded => {
-            let given: Vec<String> = l.medians.iter().map(|(what, median)| format!("{what} {median:.0}")).collect();
+            let given: Vec<String> = l.ratings.iter().flatten().map(|r| format!("{} {:.0}", rated(r), r.median)).collect();
             vec![l.trials.to_string(), given.join("; ")]
         }
         _ => share(l),
     };
     let heads: Vec<&str> = ["listener"].into_iter().chain(head.iter().map(String::as_str)).chain(["p"]).collect();
-    let row = |l: &ListenerView| [l.listener.clone()].into_iter().chain(cells(l)).chain([p(l.p_value)]).collect();
-    table(&heads, score.listeners.iter().map(row).collect())
+    let row = |l: &ListenerDoc| [l.listener.to_string()].into_iter().chain(cells(l)).chain([p(l.p_value)]).collect();
+    table(&heads, score.result.listeners.iter().map(row).collect())
 }
 
 /// Controls: could the player have told, could takes be told apart.
@@ -191,8 +203,9 @@ pub fn controls(report: &Report) -> Section {
             )));
             continue;
         }
-        untried |= score.same_file.0 == 0 || score.repeat.0 == 0;
-        if score.same_file.0 + score.repeat.0 == 0 {
+        let c = &score.result.controls;
+        untried |= c.same_file.trials == 0;
+        if c.same_file.trials + c.repeat.trials + c.known.trials == 0 {
             blocks.push(Block::Text(format!("{}: no control trials.", test.test)));
             continue;
         }
@@ -203,11 +216,13 @@ pub fn controls(report: &Report) -> Section {
             "must sit at chance, else the player gives a cue"
         };
         let mut rows = Vec::new();
-        for (what, (trials, right), means) in [
-            ("same file in all slots", score.same_file, cue),
-            ("repeat takes of one setup", score.repeat, "the floor: can takes be told apart?"),
+        for (what, control, means) in [
+            ("same file in all slots", c.same_file, cue),
+            ("repeat takes of one setup", c.repeat, "the floor: can takes be told apart?"),
+            ("a take against itself, raised", c.known, "could they hear a small difference here at all?"),
         ] {
-            let count = if trials == 0 { "none".to_owned() } else { format!("{right} of {trials}") };
+            let ControlDoc { trials, correct, .. } = control;
+            let count = if trials == 0 { "none".to_owned() } else { format!("{correct} of {trials}") };
             rows.push(vec![what.to_owned(), count, means.to_owned()]);
         }
         blocks.push(Block::Text(format!("{}: control trials, mixed among the scored ones and outside the score.", test.test)));
@@ -215,8 +230,7 @@ pub fn controls(report: &Report) -> Section {
     }
     if untried {
         blocks.push(Block::Text(
-            "Where there were no controls, that gate could not be tried: the verdict rests on the player's one audio path and on fresh takes \
-             alone."
+            "Where there were no same-file controls, that gate could not be tried: the verdict rests on the player's one audio path alone."
                 .to_owned(),
         ));
     }

@@ -1,10 +1,11 @@
 //! The sentence of each test, what may be said on its strength and what may not, and the two questions that everybody asks.
 
 use super::{Block, Section, section};
+use crate::model::result::PreferenceDoc;
 use crate::model::trial::Method;
-use crate::model::verdict::VerdictKind;
-use crate::report::numbers::{p, percent};
+use crate::model::verdict::{Subject, VerdictKind};
 use crate::report::plots::{Plot, PlotError, boxes, evidence, interval, power, scale};
+use crate::report::text::{expected, p, percent};
 use crate::report::view::{Report, ScoreView, TestView};
 
 /// A test's verdict as it stands at the head of the report.
@@ -16,6 +17,8 @@ pub struct Verdict {
     pub asked: String,
     /// The verdict's name, or `open`.
     pub kind: String,
+    /// Verdict word and counts in one line.
+    pub headline: String,
     /// The sentence.
     pub sentence: String,
     /// Three or four figures: name and value.
@@ -38,6 +41,7 @@ pub fn verdict(test: &TestView) -> Result<Verdict, PlotError> {
             test: test.test.clone(),
             asked,
             kind: "open".to_owned(),
+            headline: "No verdict yet".to_owned(),
             sentence: format!("No verdict yet: {}.", test.fate),
             figures: Vec::new(),
             questions: Vec::new(),
@@ -47,8 +51,8 @@ pub fn verdict(test: &TestView) -> Result<Verdict, PlotError> {
     let mut plots = Vec::new();
     // Over several setups no single share and no single count decides: the pairs and the scale speak.
     let one_count = test.method.one_count(test.setups.len());
-    if score.trials > 0 && one_count {
-        plots.push(interval(test, score)?);
+    if score.result.count.trials > 0 && one_count {
+        plots.extend(interval(test, score)?);
     }
     if one_count {
         plots.extend(power(test, score)?);
@@ -59,8 +63,9 @@ pub fn verdict(test: &TestView) -> Result<Verdict, PlotError> {
     Ok(Verdict {
         test: test.test.clone(),
         asked,
-        kind: score.verdict.name().to_owned(),
-        sentence: score.sentence.clone(),
+        kind: score.result.verdict.name().to_owned(),
+        headline: score.result.headline.clone(),
+        sentence: score.result.sentence.clone(),
         figures: figures(test, score),
         questions: vec![better(test, score), missed(test, score)],
         plots,
@@ -82,37 +87,54 @@ fn task(test: &TestView) -> String {
 }
 
 fn figures(test: &TestView, score: &ScoreView) -> Vec<(String, String)> {
+    let (r, c) = (&score.result, &score.result.count);
     let mut out = Vec::new();
-    if !test.method.one_count(test.setups.len()) {
-        // No single count stands for several setups.
-        for (name, [low, median, high]) in &score.ratings {
-            out.push((name.clone(), format!("{median:.0} of 100 (middle half {low:.0} to {high:.0})")));
+    let mut figure = |name: &str, value: String| out.push((name.to_owned(), value));
+    if let Some(right) = c.correct.filter(|_| test.method.one_count(test.setups.len())) {
+        let what = if test.method == Method::Preference { "preferring the first" } else { "right" };
+        figure(what, format!("{right} of {}", c.trials));
+        figure("expected by chance", expected(c.chance.unwrap_or(0.5) * c.trials as f64));
+    } else {
+        for (name, [low, median, high]) in &score.ratings() {
+            figure(name, format!("{median:.0} of 100 (middle half {low:.0} to {high:.0})"));
         }
-        for pair in score.preference.iter().flat_map(|v| &v.pairs) {
-            out.push((pair.named(), pair.first_preferred.to_string()));
+        for pair in r.preference.iter().flatten() {
+            figure(&named(pair), pair.first_preferred.to_string());
         }
-        out.extend(score.p_value.map(|value| ("p".to_owned(), p(value))));
-        return out;
     }
-    let right = if test.method == Method::Preference { "preferring the first" } else { "right" };
-    out.push((right.to_owned(), format!("{} of {}", score.correct, score.trials)));
-    out.push(("expected by chance".to_owned(), format!("{:.1}", score.chance * score.trials as f64)));
-    if let Some(critical) = score.critical {
-        out.push(("needed, set beforehand".to_owned(), format!("{critical} or more")));
+    if let Some(critical) = c.critical {
+        figure("needed, set beforehand", format!("{critical} or more"));
     }
-    if let Some(value) = score.p_value {
-        out.push(("p, exact".to_owned(), p(value)));
-        if let Some(holm) = score.p_holm.filter(|h| (h - value).abs() > 1e-12) {
-            out.push(("p after Holm, over the tests of this question".to_owned(), p(holm)));
-        }
-    } else if let Some(value) = score.anytime_p {
-        out.push(("p, valid at any stop".to_owned(), p(value)));
+    match (c.p_value, c.anytime_p, r.p_listeners) {
+        (_, _, Some(value)) => figure("p, listeners as units", p(value)),
+        (Some(value), _, None) => figure("p, exact", p(value)),
+        (None, Some(value), None) => figure("p, valid at any stop", p(value)),
+        (None, None, None) => {}
     }
-    if let Some([estimate, low, high, _]) = score.distinguishers {
-        let text = format!("{} ({} to {})", percent(estimate), percent(low), percent(high));
-        out.push(("truly heard, if each trial was heard or guessed".to_owned(), text));
+    if let Some(value) = r.p_by_picks.filter(|_| r.p_listeners.is_some()) {
+        figure("p by picks, which does not decide", p(value));
+    }
+    if let Some(value) = r.p_takes {
+        figure("p of the takes", format!("{} ({} splits)", p(value), r.takes_splits.unwrap_or(0)));
+    }
+    if let Some(value) = r.p_family.filter(|_| r.head.family.planned > 1) {
+        figure("p over the declared tests", p(value));
+    }
+    if let Some(d) = c.distinguishers {
+        let text = format!("{} ({} to {})", percent(d.estimate), percent(d.low), percent(d.high));
+        figure("truly heard, if each trial was heard or guessed", text);
+    }
+    if let Some(e) = r.second_opinion.as_ref().and_then(|o| o.panel) {
+        let text = format!("{} ({} to {})", percent(e.median), percent(e.low), percent(e.high));
+        figure("the same by a Bayesian estimate, which does not decide", text);
     }
     out
+}
+
+/// `one over two, of 12 picks`.
+#[must_use]
+pub fn named(pair: &PreferenceDoc) -> String {
+    format!("{} over {}, of {} picks", pair.first, pair.second, pair.picks)
 }
 
 /// "May I say that one sounds better?"
@@ -121,18 +143,21 @@ fn better(test: &TestView, score: &ScoreView) -> (String, String) {
         return ("May I say that one sounds better?".to_owned(), "No.".to_owned());
     };
     let question = format!("May I say that {first} sounds better than {second}?");
-    let who = if score.simulated_only { " And these were simulated listeners: nothing follows for people." } else { "" };
-    let answer = match (test.method, score.verdict) {
+    let who = if score.result.simulated_only { " And these were simulated listeners: nothing follows for people." } else { "" };
+    let answer = match (test.method, score.result.verdict) {
         (Method::Preference, VerdictKind::Preferred) => {
             "You may say which one these listeners preferred on these recordings, with the figures beside it. Better is a taste; preferred \
              was counted."
         }
+        (Method::Preference, VerdictKind::Divided) => {
+            "No. Opinions differ: you may say how many preferred which, on these recordings."
+        }
         (Method::Preference, _) => "No. No preference was shown, in either direction.",
-        (Method::Attribute, VerdictKind::Heard | VerdictKind::HeardSmall) => {
+        (Method::Attribute, VerdictKind::Heard | VerdictKind::HeardSome | VerdictKind::HeardSmall) => {
             "No. You may say which one was called more so, in the word that was fixed beforehand. Nobody was asked which they like."
         }
         (Method::Graded, _) => "No. Ratings say how the samples stood beside the reference that was given.",
-        (_, VerdictKind::Heard | VerdictKind::HeardSmall) => {
+        (_, VerdictKind::Heard | VerdictKind::HeardSome | VerdictKind::HeardSmall) => {
             "No. You may say that the two can be told apart, as the sentence above has it. Which of them is liked is another test: method \
              preference."
         }
@@ -148,31 +173,31 @@ fn missed(test: &TestView, score: &ScoreView) -> (String, String) {
         let text = format!(
             "It may have: how large a difference {} of ratings can find depends on how much they scatter. More trials or more listeners \
              find smaller ones.",
-            crate::report::numbers::count(score.trials as usize, "trial", "trials")
+            crate::report::text::count(score.result.head.done as usize, "trial", "trials")
         );
         return (question, text);
     }
-    let Some(power) = score.power_at_three_quarters else {
-        let text =
-            "An open-ended test goes on until somebody stops it; how much it can still find depends on how long it goes on.";
+    let Some(power) = score.power_at_three_quarters() else {
+        let text = if test.planned.is_some() {
+            "It may have: with several listeners a preference is found where listeners agree, and how large a lean that needs depends on how \
+             much they differ."
+        } else {
+            "An open-ended test goes on until somebody stops it; how much it can still find depends on how long it goes on."
+        };
         return (question, text.to_owned());
     };
-    let who = if test.method == Method::Preference && test.setups.len() > 2 {
-        "Somebody who prefers the same setup of a pair 3 times in 4"
-    } else if test.method == Method::Preference {
+    let who = if test.method == Method::Preference {
         "Somebody who prefers the same setup 3 times in 4"
     } else {
         "A listener who is right 3 times in 4"
     };
-    let found = format!(
-        "{who} would have been found by this test with a chance of {}, and missed in {} of 100 such tests.",
-        percent(power),
-        ((1.0 - power) * 100.0).round()
-    );
-    let upper = score.distinguishers.map(|d| d[3]);
-    let more = match score.verdict {
-        VerdictKind::Heard | VerdictKind::HeardSmall | VerdictKind::Preferred => " It did not miss this one.".to_owned(),
-        VerdictKind::DataVoid | VerdictKind::PlayerCue | VerdictKind::RepeatFloor => {
+    let found = format!("{who} would have been found by this test with a chance of {}, and missed otherwise.", percent(power));
+    let upper = score.result.count.distinguishers.map(|d| d.upper95);
+    let more = match score.result.verdict {
+        VerdictKind::Heard | VerdictKind::HeardSome | VerdictKind::HeardSmall | VerdictKind::Preferred => {
+            " It did not miss this one.".to_owned()
+        }
+        VerdictKind::DataVoid | VerdictKind::PlayerCue | VerdictKind::RepeatFloor | VerdictKind::Insensitive => {
             " But no verdict came out of it: it found nothing, and it excluded nothing.".to_owned()
         }
         VerdictKind::NotShownBounded => upper.map_or_else(String::new, |u| {
@@ -203,19 +228,29 @@ pub fn limits(report: &Report) -> Section {
         }
         if let Some((setup, takes)) = test.takes.iter().min_by_key(|t| t.1).filter(|t| t.1 < 4) {
             points.push(format!(
-                "{}: anything beyond these recordings. {setup} has {} behind it; four or more are advised before one speaks of the setup \
-                 and not of its takes.",
+                "{}: anything beyond these recordings. {setup} has {} behind it; five are advised before one speaks of the setup and not \
+                 of its takes.",
                 test.test,
-                super::super::numbers::count(*takes, "take", "takes")
+                super::super::text::count(*takes, "take", "takes")
             ));
         }
         if let Some(score) = &test.score {
-            if score.simulated_only {
+            if score.result.simulated_only {
                 points.push(format!("{}: anything about people. Only simulated listeners answered.", test.test));
-            } else if score.listeners.len() == 1 {
+            } else if score.result.listeners.len() == 1 {
                 points.push(format!("{}: anything about other listeners. One person listened.", test.test));
             }
-            if matches!(score.verdict, VerdictKind::TooFew | VerdictKind::NotShownBounded | VerdictKind::MixedPanel) {
+            if score.result.subject == Some(Subject::Recordings) {
+                points.push(format!("{}: that it was the setups and not the takes. That is not shown.", test.test));
+            }
+            let negative = [
+                VerdictKind::TooFew,
+                VerdictKind::NotShownBounded,
+                VerdictKind::MixedPanel,
+                VerdictKind::Insensitive,
+                VerdictKind::NoPreferenceBounded,
+            ];
+            if negative.contains(&score.result.verdict) {
                 points
                     .push(format!("{}: that {pair} sound the same. Not shown to be heard is not shown to be equal.", test.test));
             }

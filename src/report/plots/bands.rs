@@ -2,7 +2,7 @@
 
 use super::canvas::{self, ACCENT, Caption, DASH, FAINT, Hang, INK, PlotError, WASH};
 use super::{Plot, table, ticks};
-use crate::report::numbers;
+use crate::report::text;
 use crate::report::view::{BandView, DifferenceView};
 
 /// The guitar-cab range that a verdict may show: one-third octaves of 80 Hz to 6.3 kHz.
@@ -36,7 +36,7 @@ pub fn bands(difference: &DifferenceView, id: &str) -> Result<Option<Plot>, Plot
             c.fill(&up.chain(down).collect::<Vec<_>>(), WASH)?;
         }
         c.left(
-            &ticks([-most, most], 8.0).into_iter().map(|t| (t, numbers::signed(t, usize::from(most < 2.0)))).collect::<Vec<_>>(),
+            &ticks([-most, most], 8.0).into_iter().map(|t| (t, text::signed(t, usize::from(most < 2.0)))).collect::<Vec<_>>(),
         )?;
         let octaves = [100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0f64];
         let names = ["100", "200", "500", "1k", "2k", "5k"];
@@ -56,9 +56,9 @@ pub fn bands(difference: &DifferenceView, id: &str) -> Result<Option<Plot>, Plot
     let rows = shown
         .iter()
         .map(|b| {
-            let cell = |v: Option<f64>| numbers::or_dash(v.map(|v| numbers::signed(v, 2)));
-            let floor = numbers::or_dash(b.repeat_db.map(|v| format!("{v:.2}")));
-            vec![numbers::band(b.hz), cell(b.between_db), floor, cell(b.predicted_db)]
+            let cell = |v: Option<f64>| text::or_dash(v.map(|v| text::signed(v, 2)));
+            let floor = text::or_dash(b.repeat_db.map(|v| format!("{v:.2}")));
+            vec![text::band(b.hz), cell(b.between_db), floor, cell(b.predicted_db)]
         })
         .collect();
     let head = ["Hz", "measured, dB", "repeat floor, \u{b1} dB", "predicted, dB"];
@@ -99,7 +99,7 @@ fn words(difference: &DifferenceView, shown: &[&BandView]) -> String {
         format!("{above} of {} bands lie above what repeat takes of one setup differ by.", judged.len())
     };
     let largest = largest.map_or_else(String::new, |(hz, d)| {
-        format!("The largest difference is {} dB at {} Hz. ", numbers::signed(d, 1), numbers::band(hz))
+        format!("The largest difference is {} dB at {} Hz. ", text::signed(d, 1), text::band(hz))
     });
     format!(
         "Difference per one-third octave, {} minus {}, at {}. {largest}{floor}",

@@ -11,18 +11,19 @@ const ROW: f64 = 36.0;
 /// # Errors
 /// [`PlotError`] when the drawing library fails.
 pub fn boxes(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotError> {
-    if score.ratings.is_empty() {
+    let ratings = score.ratings();
+    if ratings.is_empty() {
         return Ok(None);
     }
     let title = format!("{}: ratings (boxes from the lower to the upper quartile, a line at the median)", test.test);
-    let said: Vec<String> = score.ratings.iter().map(|(s, [a, m, b])| format!("{s} {m:.0} ({a:.0} to {b:.0})")).collect();
+    let said: Vec<String> = ratings.iter().map(|(s, [a, m, b])| format!("{s} {m:.0} ({a:.0} to {b:.0})")).collect();
     let alt = format!("Ratings from 0 (far from the reference) to 100 (the same): {}.", said.join(", "));
-    let rows = score.ratings.len() as f64;
+    let rows = ratings.len() as f64;
     let caption = Caption { id: &format!("{}-ratings", test.test), title: &title, alt: &alt };
     let svg = canvas::draw(caption, ROW * rows + 70.0, [190.0, 30.0, 20.0, 48.0], ([0.0, 100.0], [0.0, rows]), |c| {
         let marks: Vec<(f64, String)> = [0.0, 25.0, 50.0, 75.0, 100.0].into_iter().map(|t| (t, format!("{t:.0}"))).collect();
         c.bottom(&marks, "rating")?;
-        for (i, (name, [low, median, high])) in score.ratings.iter().enumerate() {
+        for (i, (name, [low, median, high])) in ratings.iter().enumerate() {
             let y = rows - 0.5 - i as f64;
             c.level(y - 0.5, WASH, 0.8)?;
             let short: String = name.chars().take(26).collect();
@@ -35,10 +36,8 @@ pub fn boxes(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotErr
         }
         Ok(())
     })?;
-    let cells = score
-        .ratings
-        .iter()
-        .map(|(s, q)| vec![s.clone(), format!("{:.1}", q[0]), format!("{:.1}", q[1]), format!("{:.1}", q[2])]);
+    let cells =
+        ratings.iter().map(|(s, q)| vec![s.clone(), format!("{:.1}", q[0]), format!("{:.1}", q[1]), format!("{:.1}", q[2])]);
     let head = ["sample", "lower quartile", "median", "upper quartile"];
     Ok(Some(Plot { title, alt, svg, table: table(&head, cells.collect()) }))
 }

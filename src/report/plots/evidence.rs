@@ -11,7 +11,13 @@ use crate::stats::evidence::{ln_one_sided, ln_two_sided};
 /// # Errors
 /// [`PlotError`] when the drawing library fails.
 pub fn evidence(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotError> {
-    let outcomes: Vec<bool> = score.picks.iter().filter(|p| p.kind == "scored").filter_map(|p| p.counted).collect();
+    let mut given: Vec<(Option<i64>, bool)> =
+        score.picks.iter().filter(|p| p.scored).filter_map(|p| Some((p.seq, p.counted?))).collect();
+    // Evidence goes by the order in which answers were given, all listeners together.
+    given.sort_by_key(|g| g.0);
+    let outcomes: Vec<bool> = given.into_iter().map(|g| g.1).collect();
+    let chance = score.result.count.chance.unwrap_or(0.5);
+    let level = score.result.head.family.level;
     let two_sided = test.method == Method::Preference;
     if test.planned.is_some() || outcomes.is_empty() || !test.method.one_count(test.setups.len()) {
         return Ok(None);
@@ -19,10 +25,10 @@ pub fn evidence(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, Plot
     let (mut right, mut curve) = (0, vec![(0.0, 0.0)]);
     for (n, hit) in (1u64..).zip(&outcomes) {
         right += u64::from(*hit);
-        let ln = if two_sided { ln_two_sided(right, n, score.chance) } else { ln_one_sided(right, n, score.chance) };
+        let ln = if two_sided { ln_two_sided(right, n, chance) } else { ln_one_sided(right, n, chance) };
         curve.push((n as f64, ln / std::f64::consts::LN_10));
     }
-    let enough = -test.alpha.log10();
+    let enough = -level.log10();
     let top = curve.iter().map(|c| c.1).fold(enough, f64::max) + 0.35;
     let bottom = curve.iter().map(|c| c.1).fold(-1.0, f64::min) - 0.15;
     let last = outcomes.len() as f64;
@@ -32,8 +38,8 @@ pub fn evidence(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, Plot
         "Evidence against guessing after each of {} picks; {}.",
         outcomes.len(),
         reached.map_or_else(
-            || format!("it has not reached the {:.0} that is needed", 1.0 / test.alpha),
-            |c| format!("it first reached {:.0}, which is enough, at pick {:.0}", 1.0 / test.alpha, c.0)
+            || format!("it has not reached the {:.0} that is needed", 1.0 / level),
+            |c| format!("it first reached {:.0}, which is enough, at pick {:.0}", 1.0 / level, c.0)
         )
     );
     let caption = Caption { id: &format!("{}-evidence", test.test), title: &title, alt: &alt };

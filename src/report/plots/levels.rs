@@ -2,7 +2,7 @@
 
 use super::canvas::{self, ACCENT, Caption, FAINT, Hang, INK, PlotError, WASH};
 use super::{Plot, table, ticks};
-use crate::report::numbers;
+use crate::report::text;
 use crate::report::view::TakeView;
 
 /// The plot of one mic's takes in their order; `None` when fewer than two have a level.
@@ -37,11 +37,11 @@ pub fn levels(takes: &[TakeView], mic: &str, id: &str) -> Result<Option<Plot>, P
         shown.len(),
         passes[0],
         passes[1],
-        numbers::plain(low, 1),
-        numbers::plain(high, 1)
+        text::plain(low, 1),
+        text::plain(high, 1)
     );
     let svg = canvas::draw(Caption { id, title: &title, alt: &alt }, 230.0, [64.0, 20.0, 40.0, 44.0], (x, y), |c| {
-        c.left(&ticks(y, 5.0).into_iter().map(|t| (t, numbers::plain(t, usize::from(y[1] - y[0] < 4.0)))).collect::<Vec<_>>())?;
+        c.left(&ticks(y, 5.0).into_iter().map(|t| (t, text::plain(t, usize::from(y[1] - y[0] < 4.0)))).collect::<Vec<_>>())?;
         let every = ((passes[1] - passes[0]) / 16 + 1) as usize;
         let along: Vec<_> = (passes[0]..=passes[1]).step_by(every).map(|p| (f64::from(p), p.to_string())).collect();
         c.bottom(&along, "pass")?;
@@ -58,8 +58,7 @@ pub fn levels(takes: &[TakeView], mic: &str, id: &str) -> Result<Option<Plot>, P
         }
         Ok(())
     })?;
-    let rows =
-        shown.iter().map(|(t, l)| vec![t.pass.to_string(), t.take.clone(), t.setup.clone(), numbers::plain(*l, 2)]).collect();
+    let rows = shown.iter().map(|(t, l)| vec![t.pass.to_string(), t.take.clone(), t.setup.clone(), text::plain(*l, 2)]).collect();
     Ok(Some(Plot { title, alt, svg, table: table(&["pass", "take", "setup", "LUFS"], rows) }))
 }
 

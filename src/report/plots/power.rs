@@ -3,7 +3,7 @@
 use super::canvas::{self, ACCENT, Caption, DASH, FAINT, Hang, INK, PlotError};
 use super::{Plot, share_ticks, table, ticks};
 use crate::model::trial::Method;
-use crate::report::numbers::percent;
+use crate::report::text::percent;
 use crate::report::view::{ScoreView, TestView};
 use crate::stats::verdict::power_at;
 
@@ -16,14 +16,14 @@ const YARDSTICK: f64 = 0.75;
 /// # Errors
 /// [`PlotError`] when the drawing library fails.
 pub fn power(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotError> {
-    if test.planned.is_none() || score.trials == 0 || test.method == Method::Graded {
+    if test.planned.is_none() || score.result.count.trials == 0 || score.result.count.power.is_empty() {
         return Ok(None);
     }
-    let here = score.trials;
+    let here = score.result.count.trials;
     let most = (2 * here).clamp(40, 2000);
     // At most 400 points: of long tests every second, third ... number of trials.
     let step = most.div_ceil(400);
-    let of = |n: u64| power_at(test.method, n, test.alpha, YARDSTICK);
+    let of = |n: u64| power_at(test.method, n, score.result.head.family.level, YARDSTICK);
     let curve: Vec<(f64, f64)> = (1..=most).step_by(step as usize).map(|n| (n as f64, of(n))).collect();
     let at = of(here);
     let title = format!("{}: what a test of this length can find", test.test);

@@ -2,7 +2,7 @@
 
 use super::canvas::{self, Caption, FAINT, Hang, INK, PlotError, WASH};
 use super::{Plot, table, ticks};
-use crate::report::numbers::signed;
+use crate::report::text::signed;
 use crate::report::view::{ScoreView, TestView};
 
 const ROW: f64 = 33.0;
@@ -12,10 +12,11 @@ const ROW: f64 = 33.0;
 /// # Errors
 /// [`PlotError`] when the drawing library fails.
 pub fn scale(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotError> {
-    let Some(preference) = score.preference.as_ref().filter(|p| p.scale.len() > 1) else { return Ok(None) };
-    let mut items = preference.scale.clone();
+    let Some(found) = score.result.scale.as_ref().filter(|s| s.items.len() > 1) else { return Ok(None) };
+    let mut items: Vec<(String, f64, f64)> =
+        found.items.iter().map(|i| (i.setup.to_string(), i.ability, i.standard_error)).collect();
     items.sort_by(|a, b| b.1.total_cmp(&a.1));
-    let kind = if preference.shrunk { "shrunk, for the order alone" } else { "Bradley-Terry, with 95 % intervals" };
+    let kind = if found.shrunk { "shrunk, for the order alone" } else { "Bradley-Terry, with 95 % intervals" };
     let title = format!("{}: preference on a scale ({kind})", test.test);
     let said: Vec<String> = items.iter().map(|(s, a, _)| format!("{s} {}", signed(*a, 2))).collect();
     let alt =
@@ -35,7 +36,7 @@ pub fn scale(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotErr
             c.word(&name, (low, y), (-10.0, -5.0), Hang::Right, INK)?;
             c.sized(&signed(*ability, 2), (low, y), (-10.0, 8.0), Hang::Right, FAINT, 11.5)?;
             c.line(&[(ability - 1.96 * error, y), (ability + 1.96 * error, y)], INK, 2.0)?;
-            c.dot((*ability, y), 5.5, INK, !preference.shrunk)?;
+            c.dot((*ability, y), 5.5, INK, !found.shrunk)?;
         }
         Ok(())
     })?;

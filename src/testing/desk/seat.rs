@@ -5,6 +5,7 @@ use super::{Desk, Done};
 use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TrialId};
 use crate::model::trial::{Answer, Method, SlotHeard};
+use crate::testing::receipt::Receipt;
 use crate::testing::trials::{OpenTrial, Trials};
 use crate::trial::methods;
 
@@ -76,7 +77,7 @@ pub enum Opened {
 #[derive(Debug, Clone)]
 pub enum Picked {
     /// It is on disk (now, or it was already).
-    Taken(SeatView),
+    Taken(SeatView, Receipt),
     /// It cannot be taken any more: answered otherwise, void, or the test is closed.
     Late(SeatView),
 }
@@ -139,7 +140,7 @@ fn pick(floor: &mut Floor, code: &str, trial: &str, answer: &Answer, heard: Vec<
         ));
     }
     match floor.trials()?.pick(&playable.plan, &id, answer, heard) {
-        Ok(()) => look(floor, code).map(Picked::Taken),
+        Ok(receipt) => look(floor, code).map(|view| Picked::Taken(view, receipt)),
         Err(error) if matches!(error.explain().kind(), "answered-already" | "trial-void" | "trial-lost") => {
             look(floor, code).map(Picked::Late)
         }
@@ -161,6 +162,19 @@ impl Desk {
     /// Takes a pick; the same one again is fine.
     pub fn pick(&self, code: String, trial: String, answer: Answer, heard: Vec<SlotHeard>, done: Done<Picked>) {
         self.ask(move |floor| pick(floor, &code, &trial, &answer, heard), done);
+    }
+
+    /// A slot of the open trial has reached the listener whole. Nobody waits for it: a pick that follows is behind it in the queue.
+    pub fn fetched(&self, code: String, trial: TrialId, label: String) {
+        let work = move |floor: &mut Floor| {
+            let (playable, who) = floor.invited(&code)?;
+            let own = floor.look(|t| Ok(t.current(&playable.plan.test, &who).is_some_and(|open| open.id == trial)))?;
+            if own {
+                floor.trials()?.fetched(&trial, &label);
+            }
+            Ok(())
+        };
+        self.ask(work, Box::new(drop));
     }
 
     /// Writes down that the listener has set the level.

@@ -67,6 +67,16 @@ fn gone() -> Failure {
 pub struct Slot {
     plan: Arc<Plan>,
     key: Option<(ClipId, bool)>,
+    /// The trial and the label, to be told when it has been fetched; the noise has none.
+    of: Option<(TrialId, String)>,
+}
+
+impl Slot {
+    /// The trial and the label of the slot; none for the noise.
+    #[must_use]
+    pub fn of(&self) -> Option<(TrialId, String)> {
+        self.of.clone()
+    }
 }
 
 fn slot(floor: &mut Floor, code: &str, trial: &str, label: &str) -> Result<Slot, Failure> {
@@ -77,7 +87,7 @@ fn slot(floor: &mut Floor, code: &str, trial: &str, label: &str) -> Result<Slot,
         Ok(trials.for_the_player(&id, label).filter(|_| own))
     })?;
     match key {
-        Some(key) => Ok(Slot { plan: playable.plan, key: Some(key) }),
+        Some(key) => Ok(Slot { plan: playable.plan, key: Some(key), of: Some((id, label.to_owned())) }),
         None => Err(gone()),
     }
 }
@@ -90,7 +100,7 @@ impl Desk {
 
     /// Which noise to set the level by.
     pub fn noise_of(&self, code: String, done: super::Done<Slot>) {
-        self.ask(move |floor| floor.invited(&code).map(|(playable, _)| Slot { plan: playable.plan, key: None }), done);
+        self.ask(move |floor| floor.invited(&code).map(|(playable, _)| Slot { plan: playable.plan, key: None, of: None }), done);
     }
 
     /// Reads the clips of the test that a slot belongs to, if they are not in memory yet: slow, on any thread.

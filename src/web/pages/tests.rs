@@ -3,10 +3,11 @@
 use super::layout::{command, field, select};
 use crate::foresight::what_if::WhatIfPlanDoc;
 use crate::model::failure::Failure;
+use crate::model::result::TestHead;
 use crate::model::trial::Method;
-use crate::report::numbers::percent;
+use crate::report::text::percent;
 use crate::testing::desk::records;
-use crate::verdict::score::{ScoreDoc, TestDoc, score};
+use crate::verdict::score::{ScoreDoc, score};
 use crate::web::App;
 use crate::web::qr::svg;
 use maud::{Markup, PreEscaped, html};
@@ -29,7 +30,7 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
     });
     Ok(html! {
         @for test in &scored.tests {
-            (one(test, &invitations.iter().filter(|(_, t, _)| t.as_str() == test.test).map(|(c, _, l)| (c.clone(), l.to_string())).collect::<Vec<_>>(), app))
+            (one(test.head(), &invitations.iter().filter(|(_, t, _)| *t == test.head().test).map(|(c, _, l)| (c.clone(), l.to_string())).collect::<Vec<_>>(), app))
         }
         @if scored.tests.is_empty() { p { "No test is sealed yet." } }
         section.part {
@@ -46,17 +47,17 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
     })
 }
 
-fn one(test: &TestDoc, invited: &[(String, String)], app: &App) -> Markup {
+fn one(test: &TestHead, invited: &[(String, String)], app: &App) -> Markup {
     html! {
         section.part id=(test.test) {
             h2 { (test.test) }
-            p { (test.setups.join(" against ")) ", mic " (test.mic) ", excerpt " (test.excerpt) ", " (if test.as_recorded { "as recorded" } else { "loudness removed" }) }
+            p { (test.setups.iter().map(|s| s.as_str()).collect::<Vec<_>>().join(" against ")) ", mic " (test.mic) ", excerpt " (test.excerpt) ", " (if test.as_recorded { "as recorded" } else { "loudness removed" }) }
             @if test.closed {
                 p { "Closed. " a href="/results" { "Its verdict" } }
             } @else {
                 p role="status" {
                     (test.done) " trials answered"
-                    @if let Some(planned) = test.planned { "; " (planned) " scored trials planned in all" }
+                    @if let Some(planned) = test.planned { "; " (planned) " trials planned in all, controls left out" }
                     ". Right and wrong are shown when it is closed, to nobody before."
                 }
                 @for (code, listener) in invited { (invitation(code, listener, app)) }
@@ -67,7 +68,7 @@ fn one(test: &TestDoc, invited: &[(String, String)], app: &App) -> Markup {
                 }
                 details {
                     summary { "End this test before its last trial" }
-                    p { "Every planned trial that is not answered counts as wrong. This cannot be undone." }
+                    p { "Every planned trial that is not answered counts against every claim. This cannot be undone." }
                     form method="post" action="/close" {
                         input type="hidden" name="test" value=(test.test);
                         button type="submit" { "Close " (test.test) " for good" }

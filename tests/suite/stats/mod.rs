@@ -5,3 +5,4 @@ mod edges;
 mod program;
 mod properties;
 mod tables;
+mod verdicts;

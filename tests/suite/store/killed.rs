@@ -6,7 +6,6 @@ use crate::trial_support;
 use cabjury::model::ids::{ListenerCode, TestId};
 use cabjury::model::trial::TrialState;
 use cabjury::store::Session;
-use cabjury::testing::trials::progressed;
 use std::io::{BufRead, BufReader, Write};
 use std::process::Stdio;
 use std::sync::Arc;
@@ -79,7 +78,7 @@ fn two_hundred_kills_lose_no_acknowledged_pick() {
         acknowledged += one_life(&desk, &mut noise);
         let session = Session::open_read(&desk.join("s")).unwrap();
         let trials = session.trials(&test).unwrap();
-        let kept = progressed(&trials, &code).all() as usize;
+        let kept = trials.iter().filter(|t| t.listener == code && matches!(t.state, TrialState::Answered { .. })).count();
         // A pick that was on disk but not yet acknowledged when the program died may be kept: one in this life at most.
         assert!((acknowledged..=acknowledged + 1).contains(&kept), "life {life}: {kept} kept, {acknowledged} acknowledged");
         let open = trials.iter().filter(|t| t.state == TrialState::Open).count();

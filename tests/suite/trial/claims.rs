@@ -54,7 +54,7 @@ fn guessing_listeners_get_a_claim_as_often_as_the_exact_size_says() {
         // 4.5 standard deviations: once in 150 000 for each of these lines.
         assert!((share - exact).abs() < 4.5 * deviation(exact, runs), "{method}: {share} against {exact}");
         assert!(share - 3.09 * deviation(share, runs) <= 0.05, "{method}: {share}");
-        let gated = plan(method, &["s16", "p4"], 4, Controls { same_file: 8, repeat: 6 });
+        let gated = plan(method, &["s16", "p4"], 4, Controls { same_file: 8, repeat: 6, known: 0 });
         let share = positive(&gated, runs, 31 + k as u64);
         assert!(
             share <= exact + 4.5 * deviation(exact, runs) && share > 0.3 * exact,
@@ -131,6 +131,7 @@ fn guessed(plan: &Plan, random: &mut Generator) -> Vec<TrialRecord> {
             commitment,
             opened_at: now,
             played: String::new(),
+            practice: false,
             state: TrialState::Answered {
                 answer,
                 order: opened.order,

@@ -36,6 +36,9 @@ pub(crate) fn plan(method: Method, setups: &[&str], takes: usize, controls: Cont
         alpha: Probability::new(0.05).unwrap(),
         bound: Probability::new(0.3).unwrap(),
         controls,
+        known_db: None,
+        design: cabjury::model::trial::Design::Paired,
+        units: BTreeMap::new(),
         attribute: (method == Method::Attribute).then(|| "brighter".to_owned()),
         expect: (method == Method::Attribute).then(|| names[1].clone()),
         reference: None,
@@ -47,6 +50,7 @@ pub(crate) fn plan(method: Method, setups: &[&str], takes: usize, controls: Cont
         generator: "test".to_owned(),
         training_by_name: false,
         ask_confidence: false,
+        simulated: false,
     }
 }
 
@@ -176,7 +180,7 @@ fn graded_places_are_uniform_and_hold_everything_once() {
 #[test]
 fn controls_are_mixed_in_and_are_what_they_say() {
     for method in [Method::Abx, Method::DuoTrio, Method::Triangle, Method::Preference] {
-        let plan = plan(method, &["one", "two"], 3, Controls { same_file: 5, repeat: 4 });
+        let plan = plan(method, &["one", "two"], 3, Controls { same_file: 5, repeat: 4, known: 0 });
         let mut random = Generator::simulated(14);
         let mut first_kind = BTreeMap::new();
         for _ in 0..300 {
@@ -193,6 +197,7 @@ fn controls_are_mixed_in_and_are_what_they_say() {
                 setups.dedup();
                 match order.kind {
                     TrialKind::Scored => done.scored += 1,
+                    TrialKind::Known => panic!("no known difference was planned"),
                     TrialKind::SameFile => {
                         done.same_file += 1;
                         assert_eq!(takes.len(), 1, "{method}: a same-file control of several files");
@@ -228,7 +233,7 @@ fn the_canonical_plan_is_readable_and_sealed() {
 #[test]
 fn controls_are_spread_by_draws_of_their_own() {
     let mut random = Generator::simulated(14);
-    let mut plan = plan(Method::Abx, &["one", "two"], 2, Controls { same_file: 3, repeat: 2 });
+    let mut plan = plan(Method::Abx, &["one", "two"], 2, Controls { same_file: 3, repeat: 2, known: 0 });
     assert_eq!(planned(&plan), Some(21));
     for (count, scored) in [(TrialCount::Fixed(16), 16.0), (TrialCount::OpenEnded, 11.0)] {
         plan.trials = count;
@@ -237,6 +242,7 @@ fn controls_are_spread_by_draws_of_their_own() {
             let order = opened(&plan, Progressed::default(), &mut random);
             let setups: Vec<&str> = order.slots.iter().map(|s| setup(&plan, &s.clip)).collect();
             match order.kind {
+                TrialKind::Known => panic!("no known difference was planned"),
                 TrialKind::SameFile => {
                     kinds[0] += 1.0;
                     assert!(order.slots.iter().all(|s| s.clip == order.slots[0].clip));
@@ -264,6 +270,7 @@ fn controls_are_spread_by_draws_of_their_own() {
     while done.all() < 21 {
         let order = opened(&plan, done, &mut random);
         match order.kind {
+            TrialKind::Known => panic!("no known difference was planned"),
             TrialKind::SameFile => done.same_file += 1,
             TrialKind::Repeat => {
                 assert!(order.slots.iter().all(|s| setup(&plan, &s.clip) == "two"));
@@ -272,12 +279,12 @@ fn controls_are_spread_by_draws_of_their_own() {
             TrialKind::Scored => done.scored += 1,
         }
     }
-    assert_eq!(done, Progressed { scored: 16, same_file: 3, repeat: 2 });
+    assert_eq!(done, Progressed { scored: 16, same_file: 3, repeat: 2, known: 0 });
 }
 
 #[test]
 fn what_cannot_be_drawn_from_says_why() {
-    let of = |method, setups: &[&str], takes, repeat| plan(method, setups, takes, Controls { same_file: 0, repeat });
+    let of = |method, setups: &[&str], takes, repeat| plan(method, setups, takes, Controls { same_file: 0, repeat, known: 0 });
     let mut without = of(Method::Abx, &["one", "two"], 1, 0);
     without.clips.retain(|c| c.setup.as_str() != "two");
     for (plan, said) in [
@@ -361,12 +368,13 @@ fn only_an_answer_that_can_be_taken_is_taken() {
 #[test]
 fn the_right_answer_of_a_same_file_trial() {
     for method in [Method::Abx, Method::Triangle, Method::Preference] {
-        let plan = plan(method, &["one", "two"], 3, Controls { same_file: 400, repeat: 0 });
+        let plan = plan(method, &["one", "two"], 3, Controls { same_file: 400, repeat: 0, known: 0 });
         let (mut random, mut right) = (Generator::simulated(24), BTreeMap::new());
         let mut done = Progressed::default();
         while done.same_file < 400 {
             let order = opened(&plan, done, &mut random);
             match order.kind {
+                TrialKind::Known => panic!("no known difference was planned"),
                 TrialKind::SameFile => {
                     done.same_file += 1;
                     *right.entry(order.right.unwrap()).or_insert(0) += 1;

@@ -17,7 +17,7 @@ use std::path::Path;
 /// A closed test in a session of its own, answered at random, with void trials in between and one left open at the end.
 fn heard(folder: &Path, method: Method) -> TestId {
     let setups: &[&str] = if method == Method::Graded { &["one", "two", "three"] } else { &["one", "two"] };
-    let mut plan = draws::plan(method, setups, 3, Controls { same_file: 2, repeat: 2 });
+    let mut plan = draws::plan(method, setups, 3, Controls { same_file: 2, repeat: 2, known: 0 });
     (plan.listeners, plan.trials, plan.ask_confidence) = (3, TrialCount::Fixed(9), true);
     if method == Method::Graded {
         plan.reference = Some(plan.setups[0].clone());
@@ -42,6 +42,7 @@ fn heard(folder: &Path, method: Method) -> TestId {
                 open.choices[random.below(open.choices.len() as u64) as usize].clone()
             };
             let answer = Answer { choice, confidence: Some(7), remark: Some("\"boomy\", {\"order\": null}\tß".to_owned()) };
+            open.labels.iter().for_each(|label| trials.fetched(&open.id, label));
             trials.pick(&plan, &open.id, &answer, Vec::new()).unwrap();
         }
     }

@@ -140,6 +140,7 @@ fn graded(setups: &[&str], trials: u32, rate: impl Fn(&str, bool) -> u8) -> serd
                 })
                 .collect();
             let answer = Answer { choice: rated.join(","), confidence: None, remark: None };
+            open.labels.iter().for_each(|label| service.fetched(&open.id, label));
             service.pick(&plan, &open.id, &answer, Vec::new()).unwrap();
         }
     }

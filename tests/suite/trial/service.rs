@@ -5,12 +5,17 @@ use cabjury::model::ids::ListenerCode;
 use cabjury::model::outside::SystemClock;
 use cabjury::model::trial::{Answer, Controls, Method, Plan, SealedTest, TrialState};
 use cabjury::store::Session;
-use cabjury::testing::trials::Trials;
+use cabjury::testing::trials::{OpenTrial, Trials};
 use cabjury::trial::seal;
 use std::path::Path;
 
 fn answer(choice: &str) -> Answer {
     Answer { choice: choice.to_owned(), confidence: None, remark: None }
+}
+
+/// Every slot has reached the listener.
+fn hears(trials: &mut Trials<'_>, open: &OpenTrial) {
+    open.labels.iter().for_each(|label| trials.fetched(&open.id, label));
 }
 
 /// A session with a sealed test over invented clips (their files are never played here).
@@ -44,7 +49,7 @@ fn contains(hay: &[u8], needle: &[u8]) -> bool {
 fn no_byte_of_an_order_is_stored_before_its_pick() {
     let dir = tempfile::tempdir().unwrap();
     let folder = dir.path().join("s");
-    let plan = draws::plan(Method::Abx, &["one", "two"], 4, Controls { same_file: 2, repeat: 2 });
+    let plan = draws::plan(Method::Abx, &["one", "two"], 4, Controls { same_file: 2, repeat: 2, known: 0 });
     session(&folder, &plan);
     let clock = SystemClock;
     let mut trials = Trials::open(&folder, &clock).unwrap();
@@ -72,6 +77,7 @@ fn no_byte_of_an_order_is_stored_before_its_pick() {
         .unwrap();
     assert!(!record.contains(clip.as_str()) && !logged.is_empty() && !logged.contains(clip.as_str()));
     assert!(!format!("{open:?}").contains(clip.as_str()));
+    hears(&mut trials, &open);
     trials.pick(&plan, &open.id, &answer("A"), Vec::new()).unwrap();
     // Proof that the search can fail: after the pick all of it is there.
     let after = bytes(&folder);
@@ -97,8 +103,12 @@ fn picks_are_idempotent_and_stay() {
     assert_eq!(error.to_string(), "\"C\" is not one of the choices: A, B");
     let said = error.explain();
     assert_eq!((said.kind(), said.next().as_str()), ("not-a-choice", "pick one of the choices that are shown"));
-    trials.pick(&plan, &open.id, &answer("A"), Vec::new()).unwrap();
-    trials.pick(&plan, &open.id, &answer("A"), Vec::new()).unwrap();
+    let error = trials.pick(&plan, &open.id, &answer("A"), Vec::new()).unwrap_err();
+    assert_eq!((error.explain().kind(), error.explain().fate().exit_code()), ("not-heard", 3));
+    hears(&mut trials, &open);
+    let receipt = trials.pick(&plan, &open.id, &answer("A"), Vec::new()).unwrap();
+    assert_eq!(trials.pick(&plan, &open.id, &answer("A"), Vec::new()).unwrap(), receipt);
+    assert_eq!(receipt.commitment_sha256.as_str(), open.commitment);
     let error = trials.pick(&plan, &open.id, &answer("B"), Vec::new()).unwrap_err();
     assert_eq!(error.explain().kind(), "answered-already");
     assert_eq!(trials.standing(&plan, &code).unwrap().done, 1);
@@ -127,6 +137,7 @@ fn a_test_closes_by_itself_and_takes_no_listener_too_many() {
             assert_eq!(trials.enter(&plan, &you, false).unwrap_err().explain().kind(), "panel-full");
             assert!(trials.enter(&plan, &me, true).is_err(), "a person cannot become a simulated listener");
         }
+        hears(&mut trials, &open);
         trials.pick(&plan, &open.id, &answer("B"), Vec::new()).unwrap();
     }
     assert!(trials.standing(&plan, &me).unwrap().closed);

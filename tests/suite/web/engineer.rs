@@ -17,6 +17,7 @@ async fn an_open_test_shows_progress_and_no_score() {
     let h = house(4);
     let trial = h.post(&h.at("/trials"), "").await.is(201).json();
     let pick = h.at(&format!("/trials/{}/pick", trial["trial"].as_str().unwrap()));
+    h.hears(&trial).await;
     h.post(&pick, r#"{"choice":"A"}"#).await.is(200);
     h.post(&h.at("/trials"), "").await.is(201);
     for (path, text) in pages(&h).await {

@@ -31,6 +31,15 @@ impl Line {
         Ok(Self { stream: BufReader::new(stream), host: host.to_owned() })
     }
 
+    /// Fetches every slot of an opened trial.
+    pub(super) fn hears(&mut self, trial: &serde_json::Value) -> std::io::Result<()> {
+        for slot in trial["slots"].as_array().unwrap() {
+            let (status, _) = self.ask("GET", slot["audio"].as_str().unwrap(), "")?;
+            assert!(matches!(status, 200 | 429), "{status}");
+        }
+        Ok(())
+    }
+
     /// Status and body of an answer that was read to its end.
     pub(super) fn ask(&mut self, method: &str, path: &str, body: &str) -> std::io::Result<(u16, String)> {
         let head = format!(
@@ -81,6 +90,9 @@ fn listen(host: &str, code: &str, acknowledged: &Mutex<BTreeSet<String>>) {
         assert_eq!(status, 201, "{body}");
         let trial: serde_json::Value = serde_json::from_str(&body).unwrap();
         let id = trial["trial"].as_str().unwrap().to_owned();
+        if line.hears(&trial).is_err() {
+            return;
+        }
         let Ok((status, body)) = line.ask("POST", &format!("/api/l/{code}/trials/{id}/pick"), r#"{"choice":"A"}"#) else {
             return;
         };

@@ -1,6 +1,6 @@
 //! Many listeners at once: every pick that was acknowledged is in the session, and none twice.
 
-use super::support::{PORT, asked, send};
+use super::support::{PORT, asked, hears, send};
 use crate::program::Desk as Folder;
 use crate::trial_support::played_session;
 use cabjury::model::ids::ListenerCode;
@@ -30,6 +30,7 @@ async fn two_hundred_listeners_at_once_lose_nothing() {
             tokio::spawn(async move {
                 for _ in 0..3 {
                     let trial = send(&app, asked("POST", &format!("/api/l/{code}/trials"), None, "")).await.is(201).json();
+                    hears(&app, &trial).await;
                     let path = format!("/api/l/{code}/trials/{}/pick", trial["trial"].as_str().unwrap());
                     // Sent twice, as over a bad line.
                     for _ in 0..2 {

@@ -28,20 +28,36 @@ async fn a_trial_goes_from_ready_to_done_and_each_pick_is_taken_once() {
     h.post(&pick, r#"{"choice":"A","confidence":101}"#).await.is(422);
     h.post(&pick, r#"{"confidence":1}"#).await.is(422);
     h.post(&pick, "{").await.is(400);
+    h.hears(&trial).await;
     let taken = h.post(&pick, r#"{"choice":"A","confidence":70,"remark":"bright"}"#).await.is(200).json();
     assert_eq!((taken["done"].as_u64(), taken["phase"].as_str()), (Some(1), Some("ready")));
-    h.post(&pick, r#"{"choice":"A","confidence":70,"remark":"bright"}"#).await.is(200);
+    // The receipt of a pick is the same however often it is sent.
+    let again = h.post(&pick, r#"{"choice":"A","confidence":70,"remark":"bright"}"#).await.is(200).json();
+    let receipt = &taken["receipt"];
+    assert_eq!(&again["receipt"], receipt);
+    assert_eq!((&receipt["trial"], &receipt["commitment_sha256"]), (&trial["trial"], &trial["commitment_sha256"]));
+    assert_eq!(receipt["test"], "test-1");
     let other = h.post(&pick, r#"{"choice":"B","confidence":70,"remark":"bright"}"#).await.is(409).json();
     assert!(other["open_trial"].is_null());
     let trial = h.post(&h.at("/trials"), "").await.is(201).json();
     let pick = h.at(&format!("/trials/{}/pick", trial["trial"].as_str().unwrap()));
-    h.post(&pick, r#"{"choice":"B"}"#).await.is(200);
+    h.hears(&trial).await;
+    let last = h.post(&pick, r#"{"choice":"B"}"#).await.is(200).json();
+    assert_ne!(last["receipt"]["head_sha256"], receipt["head_sha256"]);
     // The only planned listener is through: the test has closed by itself.
     let over = h.post(&h.at("/trials"), "").await.is(409).json();
     assert_eq!((over["phase"].as_str(), over["open_trial"].is_null()), (Some("closed"), true));
     h.app.desk.stop();
     let audit = h.folder.run(&["audit", "s", "--json"]).ends(0).json();
     assert_eq!(audit["ok"], true);
+    // Each head is one that the chain went through.
+    let mut hashes = Vec::new();
+    let session = cabjury::store::Session::open_read(&h.folder.join("s")).unwrap();
+    session.each_entry(&mut |entry| hashes.push((entry.hash.to_owned(), entry.what.to_owned()))).unwrap();
+    for given in [receipt, &last["receipt"]] {
+        let found = hashes.iter().find(|(hash, _)| given["head_sha256"] == hash.as_str());
+        assert_eq!(found.map(|f| f.1.as_str()), Some("pick"), "{given}");
+    }
     let score = h.folder.run(&["score", "s", "--json"]).ends(0).json();
     assert_eq!(score["tests"][0]["done"], 2);
 }
@@ -84,6 +100,46 @@ async fn strangers_hosts_origins_and_kinds_are_refused() {
     h.send(cross("sec-fetch-site", "cross-site")).await.is(403);
     h.send(cross("origin", &format!("http://{}", host()))).await.is(409);
     // Nothing of all that touched the trial.
+    h.hears(&trial).await;
+    h.post(&pick, good).await.is(200);
+}
+
+/// The seat's rule on the server: no client can pick what it never fetched, and none what it says it did not hear.
+#[tokio::test]
+async fn a_pick_before_every_slot_was_heard_is_refused() {
+    let h = house(3);
+    let trial = h.post(&h.at("/trials"), "").await.is(201).json();
+    let pick = h.at(&format!("/trials/{}/pick", trial["trial"].as_str().unwrap()));
+    let slot = |n: usize| trial["slots"][n]["audio"].as_str().unwrap().to_owned();
+    let good = r#"{"choice":"A"}"#;
+    let refused = |said: serde_json::Value, label: &str| {
+        assert_eq!(said["error"]["kind"], "not-heard");
+        assert!(said["error"]["message"].as_str().unwrap().contains(label), "{said}");
+    };
+    refused(h.post(&pick, good).await.is(422).json(), "A, B, X");
+    h.get(&slot(0)).await.is(200);
+    h.get(&slot(2)).await.is(200);
+    // A head without a body is no sound.
+    h.send(asked("HEAD", &slot(1), None, "")).await;
+    refused(h.post(&pick, good).await.is(422).json(), "B has");
+    h.get(&slot(1)).await.is(200);
+    let heard = |a: u64, b: Option<u64>, x: u64| {
+        let one = |label: &str, ms: u64| json!({ "label": label, "times": 1, "ms": ms });
+        let heard: Vec<_> = [Some(one("A", a)), b.map(|b| one("B", b)), Some(one("X", x))].into_iter().flatten().collect();
+        json!({ "choice": "A", "heard": heard }).to_string()
+    };
+    refused(h.post(&pick, &heard(300, Some(299), 4000)).await.is(422).json(), "B has");
+    // Who reports has to report every slot.
+    refused(h.post(&pick, &heard(300, None, 4000)).await.is(422).json(), "B has");
+    refused(h.post(&pick, &heard(0, Some(300), 0)).await.is(422).json(), "A, X have");
+    h.post(&pick, &heard(300, Some(300), 300)).await.is(200);
+    // Once taken, the same pick is the same pick, whatever is said of hearing it.
+    h.post(&pick, good).await.is(200);
+    // A client that does not measure: fetched whole is enough, and was heard of the trial before is nothing now.
+    let trial = h.post(&h.at("/trials"), "").await.is(201).json();
+    let pick = h.at(&format!("/trials/{}/pick", trial["trial"].as_str().unwrap()));
+    refused(h.post(&pick, good).await.is(422).json(), "A, B, X");
+    h.hears(&trial).await;
     h.post(&pick, good).await.is(200);
 }
 

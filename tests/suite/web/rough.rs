@@ -34,6 +34,7 @@ impl Serving {
         assert_eq!(status, 201, "{body}");
         let trial: serde_json::Value = serde_json::from_str(&body).unwrap();
         let pick = format!("/api/l/{}/trials/{}/pick", self.code, trial["trial"].as_str().unwrap());
+        line.hears(&trial).unwrap();
         let (status, body) = line.ask("POST", &pick, r#"{"choice":"A"}"#).unwrap();
         assert_eq!(status, 200, "{body}");
     }
@@ -124,6 +125,7 @@ fn nonsense_is_refused_and_the_listener_notices_nothing() {
     let seat: serde_json::Value = serde_json::from_str(&body).unwrap();
     let mut done = 1;
     if let Some(id) = seat["open_trial"]["trial"].as_str() {
+        line.hears(&seat["open_trial"]).unwrap();
         assert_eq!(line.ask("POST", &format!("{api}/trials/{id}/pick"), r#"{"choice":"A"}"#).unwrap().0, 200);
         done += 1;
     }

@@ -77,6 +77,11 @@ impl House {
         self.send(asked("POST", path, Some("application/json"), body)).await
     }
 
+    /// Fetches every slot of an opened trial, as a page does before it plays.
+    pub(super) async fn hears(&self, trial: &Value) {
+        hears(&self.app, trial).await;
+    }
+
     /// The listener's own address.
     pub(super) fn at(&self, rest: &str) -> String {
         format!("/api/l/{}{rest}", self.code)
@@ -96,6 +101,13 @@ impl House {
             .header("origin", format!("http://{}", host()))
             .header("content-type", "application/x-www-form-urlencoded");
         self.send(request.body(Body::from(body.to_owned())).unwrap()).await
+    }
+}
+
+/// Fetches every slot of an opened trial.
+pub(super) async fn hears(app: &Arc<App>, trial: &Value) {
+    for slot in trial["slots"].as_array().unwrap() {
+        send(app, asked("GET", slot["audio"].as_str().unwrap(), None, "")).await.is(200);
     }
 }
 
