@@ -1,11 +1,13 @@
 //! The DI comes in, and every take is held against it.
 
+use crate::capture::incoming::Incoming;
 use crate::capture::measure::{Measured, unfit};
-use crate::capture::take::{IntakeDoc, Request, TakeDoc, load, rate_as, record};
+use crate::capture::strangers::{self, Thin};
+use crate::capture::take::{IntakeDoc, Request, TakeDoc, called, load, rate_as, record};
 use crate::model::audio::{Audio, FaultKind, Finding, Severity};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::ids::MicName;
+use crate::model::ids::{MicName, SetupName};
 use crate::model::outside::Clock;
 use crate::model::session::Take;
 use crate::signal::{align, faults, shift};
@@ -31,7 +33,8 @@ pub(crate) fn take_di(
     if let Some(other) = known.iter().find(|t| t.setup.is_some()) {
         rate_as(&measured.path, measured.facts.rate.hz(), other.rate.hz(), &other.original_name)?;
     }
-    if let Some(same) = known.iter().find(|t| t.sha256 == measured.facts.sha256) {
+    let same = |t: &&Take| t.sha256 == measured.facts.sha256 && t.withdrawn.is_none();
+    if let Some(same) = known.iter().find(same) {
         let text = format!("{} is already in the session as {}; it was not taken in twice", measured.path.display(), same.id);
         return Ok(IntakeDoc { takes: Vec::new(), already: vec![same.id.to_string()], warnings: vec![text] });
     }
@@ -47,20 +50,51 @@ pub(crate) fn take_di(
         }
         session.drop_di(&old.id, clock.now())?;
     }
-    let mic = MicName::new("di")?;
-    let mut take = record(measured, request, None, (None, mic), 0, number, clock)?;
-    take.path = session.keep_recording(&measured.path, &take.sha256)?;
+    let incoming = Incoming {
+        measured,
+        setup: SetupName::new("di")?,
+        channel: None,
+        mic: MicName::new("di")?,
+        pass: 0,
+        depth: None,
+        notes: request.notes.clone(),
+        original_name: called(measured, request),
+    };
+    let mut take = record(&incoming, None, number, clock)?;
+    take.path = session.keep_recording(&measured.path, &take.sha256, &take.original_name)?;
     session.add_takes(std::slice::from_ref(&take), clock.now())?;
-    // Takes that came before their DI are held against it now.
-    let mut warnings = Vec::new();
+    let warnings = hold_against(session, known, &take, measured)?;
+    Ok(IntakeDoc { takes: vec![TakeDoc::from(&take)], already: Vec::new(), warnings })
+}
+
+/// Takes that came before their DI are held against it. Where none fits while all fit each other, the DI is the one that is named.
+fn hold_against(session: &Session, known: &[Take], di: &Take, measured: &Measured) -> Result<Vec<String>, Failure> {
+    let (mut warnings, mut wrong, mut thin) = (Vec::new(), 0, Vec::new());
     for other in known.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()) {
         let audio = load(session, other)?;
         match against_di(&session.absolute(&other.path), &audio, &measured.audio) {
             Ok(findings) => warnings.extend(findings.into_iter().map(|f| format!("{}: {}", other.id, f.detail))),
-            Err(error) => warnings.push(format!("{}: {error}; withdraw it, or give the right DI", other.id)),
+            Err(error) => {
+                warnings.push(format!("{}: {error}; withdraw it, or give the right DI", other.id));
+                wrong += 1;
+            }
         }
+        thin.push(Thin::of(other.id.as_str(), &audio));
     }
-    Ok(IntakeDoc { takes: vec![TakeDoc::from(&take)], already: Vec::new(), warnings })
+    if wrong > 1 && wrong == thin.len() && strangers::all_agree(&thin) {
+        return Ok(vec![wrong_di(di, session.folder(), wrong).to_string()]);
+    }
+    Ok(warnings)
+}
+
+/// The DI disagrees with all takes, which agree with each other.
+pub(crate) fn wrong_di(di: &Take, folder: &Path, takes: usize) -> Failure {
+    let message = format!(
+        "the {takes} recordings are of one performance, and the session's DI ({}) is of another: the DI is the wrong file",
+        di.original_name
+    );
+    let next = format!("give the right one: cabjury take {} DI-FILE --di", crate::model::explain::quoted(folder));
+    Failure::plain("other-di", Fate::Unfit, message, next)
 }
 
 /// Another performance than the DI, or the right one at another speed.

@@ -187,6 +187,8 @@ pub struct Measured {
     pub levels: Levels,
     /// Faults of reader and detectors together.
     pub findings: Vec<Finding>,
+    /// What it was made from, where it is not a file as it came.
+    pub derived: Option<crate::model::session::Derived>,
 }
 
 /// Reads and measures one file.
@@ -198,7 +200,7 @@ pub fn measure_file(path: &Path) -> Result<Measured, sound::SoundError> {
     let levels = meter::measure(&audio);
     let mut findings = facts.findings.clone();
     findings.extend(faults::find(&audio, &levels));
-    Ok(Measured { path: path.to_owned(), audio, facts, levels, findings })
+    Ok(Measured { path: path.to_owned(), audio, facts, levels, findings, derived: None })
 }
 
 fn residual_value(residual: Option<DbOrSilence>) -> serde_json::Value {

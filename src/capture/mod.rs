@@ -1,16 +1,29 @@
 //! Recordings: from the run sheet to what a session has.
 //!
-//! * [`session`]: new, status; [`runsheet`]: the drawn order of capture
-//! * [`take`]: importing and withdrawing; [`di`]: the DI
+//! * [`session`]: new, status; [`sessions`](mod@sessions): those under a folder; [`runsheet`]: the drawn order of capture
+//! * [`take`]: importing; [`di`]: the DI; [`mend`]: withdrawing and reassigning; [`takes`]: the list
+//! * [`pattern`]: a folder by its files' names; [`split`]: one long bounce; [`watch`]: a folder that is bounced into
+//! * [`derive`]: what is made to fit, stated
 //! * [`measure`]: files by themselves and in pairs, with [`loudness_meter`]; [`check`]: faults, levels and differences of a session's takes
 //! * [`alignment`]: where each take lies against the DI; [`outline`](mod@outline): for choosing excerpts
 
 pub mod alignment;
 pub mod check;
+pub mod derive;
 pub mod di;
+mod guess;
+pub mod incoming;
 pub mod loudness_meter;
 pub mod measure;
+pub mod mend;
+mod names;
 pub mod outline;
+pub mod pattern;
 pub mod runsheet;
 pub mod session;
+pub mod sessions;
+pub mod split;
+mod strangers;
 pub mod take;
+pub mod takes;
+pub mod watch;

@@ -1,6 +1,8 @@
 //! `new` and `status`.
 
 use crate::capture::take as intake;
+use crate::capture::takes::{MicCountDoc, counts, list, missing};
+use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
 use crate::model::outside::{Clock, Progress};
@@ -35,6 +37,7 @@ pub fn new(
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> Result<NewDoc, Failure> {
+    names_once(recordings)?;
     // The recordings are looked at before anything is made: a wrong file leaves no half session behind.
     let mut read = Vec::new();
     for (_, file) in recordings {
@@ -43,6 +46,9 @@ pub fn new(
     read.iter().try_for_each(intake::mono_or_stereo)?;
     for window in read.windows(2) {
         intake::same_rate(&window[0], &window[1])?;
+    }
+    for (i, second) in read.iter().enumerate() {
+        read[..i].iter().try_for_each(|first| unlike(first, second))?;
     }
     let now = clock.now();
     let mut rig = rig.unwrap_or_default();
@@ -77,6 +83,35 @@ pub fn new(
     })
 }
 
+/// Every name once: two recordings under one name would be two takes of one pass.
+fn names_once(recordings: &[(SetupName, PathBuf)]) -> Result<(), Failure> {
+    for (i, (name, _)) in recordings.iter().enumerate() {
+        if recordings[..i].iter().any(|r| &r.0 == name) {
+            let message = format!("{name} is there twice");
+            let next =
+                format!("give each setup one file here, and import further takes with: cabjury take FOLDER FILE --setup {name}");
+            return Err(Failure::plain("name-twice", Fate::WrongUse, message, next));
+        }
+    }
+    Ok(())
+}
+
+/// Two setups need two recordings, in one layout.
+fn unlike(first: &crate::capture::measure::Measured, second: &crate::capture::measure::Measured) -> Result<(), Failure> {
+    let (a, b) = (first.path.display(), second.path.display());
+    if first.facts.sha256 == second.facts.sha256 {
+        let message = format!("{a} and {b} are the same recording: two setups need two");
+        return Err(Failure::at_path("same-recording", Fate::Refused, &second.path, message, "give the other setup's own file"));
+    }
+    if first.facts.channels != second.facts.channels {
+        let message =
+            format!("{a} has {} channels, {b} has {}: one layout is needed", first.facts.channels, second.facts.channels);
+        let next = "export both in the same layout, or make the session without it and use: cabjury take FOLDER FILE --setup NAME --mix-down";
+        return Err(Failure::at_path("layout-differs", Fate::Unfit, &second.path, message, next));
+    }
+    Ok(())
+}
+
 /// One line of what is done.
 #[derive(Debug, Clone, Serialize)]
 pub struct DoneDoc {
@@ -104,6 +139,10 @@ pub struct StatusDoc {
     pub title: Option<String>,
     /// What is done.
     pub done: Vec<DoneDoc>,
+    /// Takes and passes of each setup at each mic.
+    pub mics: Vec<MicCountDoc>,
+    /// What is missing for a blend.
+    pub missing: Vec<String>,
     /// What comes next.
     pub next: NextDoc,
 }
@@ -113,7 +152,7 @@ fn in_use(takes: &[Take]) -> impl Iterator<Item = &Take> {
 }
 
 fn next_step(session: &Session) -> Result<NextDoc, Failure> {
-    let folder = session.folder().display().to_string();
+    let folder = quoted(session.folder());
     let (rig, takes, clips) = (session.rig()?, session.takes()?, session.clips()?);
     let step = |what: &str, command: String| NextDoc { what: what.to_owned(), command };
     if rig.setups.is_empty() {
@@ -151,9 +190,13 @@ pub fn status(folder: &Path) -> Result<StatusDoc, Failure> {
     line("setups", if setups.is_empty() { "none yet".to_owned() } else { setups.join(", ") });
     let di = takes.iter().any(|t| t.setup.is_none());
     line("DI", if di { "imported" } else { "none: takes are aligned to the first one" }.to_owned());
+    let mics = counts(&rig, &takes);
     for setup in &rig.setups {
-        let count = in_use(&takes).filter(|t| t.setup.as_ref() == Some(&setup.name)).count();
-        line(&format!("takes of {}", setup.name), format!("{count}{}", if count < 4 { " (4 or more advised)" } else { "" }));
+        line(&format!("takes of {}", setup.name), takes_of(setup.name.as_str(), &mics));
+    }
+    let missing = missing(&rig, &takes);
+    for text in &missing {
+        line("missing", text.clone());
     }
     let withdrawn = takes.iter().filter(|t| t.withdrawn.is_some()).count();
     if withdrawn > 0 {
@@ -179,7 +222,30 @@ pub fn status(folder: &Path) -> Result<StatusDoc, Failure> {
             format!("{} of {}, {answered} trials answered, {state}", test.plan.method, names(&test.plan.setups)),
         );
     }
-    Ok(StatusDoc { session: folder.display().to_string(), title: session.note("title")?, done, next: next_step(&session)? })
+    let (title, next) = (session.note("title")?, next_step(&session)?);
+    Ok(StatusDoc { session: folder.display().to_string(), title, done, mics, missing, next })
+}
+
+/// So many takes of a setup; at several mics, so many at each, with their passes.
+fn takes_of(setup: &str, mics: &[MicCountDoc]) -> String {
+    let of: Vec<&MicCountDoc> = mics.iter().filter(|m| m.setup == setup).collect();
+    let all: usize = of.iter().map(|m| m.takes).sum();
+    let few = of.is_empty() || of.iter().any(|m| m.takes < 4);
+    let advice = match (few, of.len() > 1) {
+        (false, _) => "",
+        (true, false) => " (4 or more advised)",
+        (true, true) => " (4 or more at each mic advised)",
+    };
+    if of.len() < 2 {
+        return format!("{all}{advice}");
+    }
+    let passes = |m: &MicCountDoc| match m.passes.len() {
+        0 => String::new(),
+        1 => format!(" (pass {})", list(&m.passes)),
+        _ => format!(" (passes {})", list(&m.passes)),
+    };
+    let each: Vec<String> = of.iter().map(|m| format!("{} {}{}", m.mic, m.takes, passes(m))).collect();
+    format!("{all}: {}{advice}", each.join(", "))
 }
 
 fn names(setups: &[SetupName]) -> String {

@@ -1,13 +1,15 @@
-//! `take` and `withdraw`: recordings come in, checked, hashed, copied read-only, never doubled.
+//! `take`: recordings come in, checked, hashed, copied read-only, never doubled.
 
-use crate::capture::di::{against_di, take_di};
+use crate::capture::derive::{Change, Tray};
+use crate::capture::di::take_di;
+use crate::capture::incoming::{Incoming, Manner, take_in};
 use crate::capture::measure::{FaultDoc, Measured, measure_file, unfit};
 use crate::model::audio::{Audio, FaultKind, Finding, Severity};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName, TakeId};
 use crate::model::outside::{Clock, Progress};
-use crate::model::session::{Depth, Take};
+use crate::model::session::{Depth, Derived, Reassigned, Take};
 use crate::sound;
 use crate::store::Session;
 use serde::Serialize;
@@ -33,6 +35,8 @@ pub struct Request {
     pub notes: BTreeMap<String, String>,
     /// What files were called where they came from, by the names they have here: recordings that came through a browser.
     pub called: BTreeMap<String, String>,
+    /// What may be done to a file that does not fit the session, stated with the take.
+    pub change: Change,
 }
 
 /// One take as documents hold it.
@@ -54,6 +58,24 @@ pub struct TakeDoc {
     pub frames: u64,
     /// What is wrong with it.
     pub faults: Vec<FaultDoc>,
+    /// The file's name where it came from.
+    pub original_name: String,
+    /// The copy, relative to the session's folder.
+    pub path: String,
+    /// Number of channels.
+    pub channels: u16,
+    /// Its length.
+    pub length_s: f64,
+    /// Integrated loudness; null for silence, and for takes of older programs.
+    pub level_lufs: Option<f64>,
+    /// Free notes.
+    pub notes: BTreeMap<String, String>,
+    /// What it was made from, where the file was not taken in as it came.
+    pub derived: Option<Derived>,
+    /// Where it stood before.
+    pub reassigned: Vec<Reassigned>,
+    /// Why it was withdrawn, if it was.
+    pub withdrawn: Option<String>,
 }
 
 impl From<&Take> for TakeDoc {
@@ -67,6 +89,15 @@ impl From<&Take> for TakeDoc {
             rate_hz: t.rate.hz(),
             frames: t.frames,
             faults: t.findings.iter().map(FaultDoc::from).collect(),
+            original_name: t.original_name.clone(),
+            path: t.path.clone(),
+            channels: t.channels,
+            length_s: t.frames as f64 / t.rate.as_f64(),
+            level_lufs: t.level.map(|l| l.value()),
+            notes: t.notes.clone(),
+            derived: t.derived.clone(),
+            reassigned: t.reassigned.clone(),
+            withdrawn: t.withdrawn.clone(),
         }
     }
 }
@@ -87,10 +118,14 @@ pub struct IntakeDoc {
 /// # Errors
 /// The reader's error, or the faults that make it unusable.
 pub fn examine(path: &Path) -> Result<Measured, Failure> {
-    let measured = measure_file(path)?;
+    usable_as_take(measure_file(path)?)
+}
+
+/// Refuses a recording with faults that make it unusable.
+pub(crate) fn usable_as_take(measured: Measured) -> Result<Measured, Failure> {
     let stops: Vec<&Finding> =
         measured.findings.iter().filter(|f| f.severity == Severity::Stop || f.kind == FaultKind::Truncated).collect();
-    if stops.is_empty() { Ok(measured) } else { Err(unfit(path, &stops)) }
+    if stops.is_empty() { Ok(measured) } else { Err(unfit(&measured.path, &stops)) }
 }
 
 /// Refuses two rates in one session.
@@ -110,7 +145,7 @@ pub(crate) fn rate_as(path: &Path, found: u32, wanted: u32, of: &str) -> Result<
         Fate::Unfit,
         path,
         format!("{} has {found} Hz, {of} has {wanted} Hz: one rate is wanted", path.display()),
-        "export it again at the session's rate; nothing was stored",
+        "export it again at the session's rate, or take in a resampled copy with --resample; nothing was stored",
     ))
 }
 
@@ -136,7 +171,7 @@ pub(crate) fn load_from(path: &Path, take: &Take) -> Result<Audio, Failure> {
     }
 }
 
-fn one_channel(path: &Path, audio: &Audio, channel: u16) -> Result<Audio, Failure> {
+pub(crate) fn one_channel(path: &Path, audio: &Audio, channel: u16) -> Result<Audio, Failure> {
     let Some(samples) = audio.channels().get(usize::from(channel)) else {
         return Err(Failure::at_path(
             "no-such-channel",
@@ -173,9 +208,10 @@ pub(crate) fn mono_or_stereo(measured: &Measured) -> Result<(), Failure> {
 /// Unknown setup or mic, a recording that is not fit, a session that is locked. Then nothing is stored.
 pub fn take(folder: &Path, request: &Request, clock: &dyn Clock, progress: &dyn Progress) -> Result<IntakeDoc, Failure> {
     let mut session = Session::open_write(folder, clock.now())?;
+    let tray = Tray::new(&session);
     let mut examined = Vec::new();
     for (i, file) in request.files.iter().enumerate() {
-        examined.push(examine(file)?);
+        examined.push(tray.fitted(&session, examine(file)?, request.change)?);
         progress.step("reading", i as u64 + 1, request.files.len() as u64);
     }
     take_examined(&mut session, request, &examined, clock, progress)
@@ -185,7 +221,7 @@ pub fn take(folder: &Path, request: &Request, clock: &dyn Clock, progress: &dyn 
 type ChannelMic = (Option<u16>, MicName);
 
 /// The mic and channel of each take-to-be of a file.
-fn mics_of(request: &Request, session: &Session) -> Result<Vec<Vec<ChannelMic>>, Failure> {
+pub(crate) fn mics_of(mics: &[ChannelMic], files: usize, session: &Session) -> Result<Vec<Vec<ChannelMic>>, Failure> {
     let wrong = |message: String| {
         Err(Failure::plain(
             "mics",
@@ -194,7 +230,6 @@ fn mics_of(request: &Request, session: &Session) -> Result<Vec<Vec<ChannelMic>>,
             "give one --mic per file, or --mic CHANNEL=MIC for one file with several",
         ))
     };
-    let (files, mics) = (request.files.len(), &request.mics);
     let channels = mics.iter().filter(|m| m.0.is_some()).count();
     if channels > 0 {
         if files != 1 || channels != mics.len() {
@@ -210,35 +245,17 @@ fn mics_of(request: &Request, session: &Session) -> Result<Vec<Vec<ChannelMic>>,
     }
 }
 
-fn known_setup(session: &Session, request: &Request) -> Result<Option<SetupName>, Failure> {
-    let Some(setup) = &request.setup else {
-        return if request.di {
-            Ok(None)
-        } else {
-            Err(Failure::plain(
-                "setup",
-                Fate::WrongUse,
-                "which setup was it recorded under?",
-                "add --setup NAME, or --di for the DI",
-            ))
-        };
+fn known_setup(session: &Session, setup: Option<&SetupName>) -> Result<SetupName, Failure> {
+    let Some(setup) = setup else {
+        return Err(Failure::plain(
+            "setup",
+            Fate::WrongUse,
+            "which setup was it recorded under?",
+            "add --setup NAME, or --di for the DI",
+        ));
     };
-    let rig = session.rig()?;
-    if rig.setup(setup).is_some() {
-        return Ok(Some(setup.clone()));
-    }
-    let known: Vec<&str> = rig.setups.iter().map(|s| s.name.as_str()).collect();
-    let message = format!(
-        "the session has no setup {:?}; it has {}",
-        setup.as_str(),
-        if known.is_empty() { "none".to_owned() } else { known.join(", ") }
-    );
-    Err(Failure::plain(
-        "no-such-setup",
-        Fate::Unfit,
-        message,
-        "check the name, or add the setup to the rig sheet and read it in with: cabjury rig",
-    ))
+    crate::capture::names::setup(&session.rig()?, setup)?;
+    Ok(setup.clone())
 }
 
 /// Takes in recordings that have been examined already.
@@ -252,96 +269,71 @@ pub fn take_examined(
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> Result<IntakeDoc, Failure> {
-    let setup = known_setup(session, request)?;
     let known = session.takes()?;
     if request.di {
         return take_di(session, request, examined, &known, clock);
     }
-    let mics = mics_of(request, session)?;
-    let mut warnings = setup.as_ref().map_or_else(|| Ok(Vec::new()), |s| meter_warnings(session, s))?;
-    let di = known.iter().find(|t| t.setup.is_none()).map(|t| load(session, t)).transpose()?;
-    let (mut takes, mut already) = (Vec::new(), Vec::new());
-    let mut number = session.next_take()?;
+    let setup = known_setup(session, request.setup.as_ref())?;
+    let mics = mics_of(&request.mics, examined.len(), session)?;
     let mut pass = request.pass.unwrap_or_else(|| 1 + known.iter().map(|t| t.pass).max().unwrap_or(0));
     let one_pass = request.mics.len() > 1;
+    let mut incoming = Vec::new();
     for (measured, mics) in examined.iter().zip(mics) {
-        if let Some(other) = known.first() {
-            rate_as(&measured.path, measured.facts.rate.hz(), other.rate.hz(), &other.original_name)?;
-        }
-        let mut findings = measured.findings.clone();
-        if let Some(di) = &di {
-            findings.extend(against_di(&measured.path, &measured.audio, di)?);
-        }
         for (channel, mic) in mics {
-            match channel {
-                Some(c) => {
-                    one_channel(&measured.path, &measured.audio, c)?;
-                }
-                None => mono_or_stereo(measured)?,
-            }
-            let same = |t: &&Take| {
-                t.sha256 == measured.facts.sha256 && (t.channel == channel || t.channel.is_none() || channel.is_none())
-            };
-            if let Some(known) = known.iter().chain(&takes).find(same) {
-                already.push(known.id.to_string());
-                warnings.push(format!(
-                    "{} is already in the session as {}; it was not taken in twice",
-                    measured.path.display(),
-                    known.id
-                ));
-                continue;
-            }
-            takes.push(record(measured, request, setup.clone(), (channel, mic), pass, number, clock)?);
-            takes.last_mut().into_iter().for_each(|t| t.findings.clone_from(&findings));
-            number += 1;
+            let (depth, notes) = (request.depth, request.notes.clone());
+            let original_name = called(measured, request);
+            incoming.push(Incoming { measured, setup: setup.clone(), channel, mic, pass, depth, notes, original_name });
         }
         if !one_pass {
             pass += 1;
         }
     }
-    for (i, take) in takes.iter_mut().enumerate() {
-        let source = examined.iter().find(|m| m.facts.sha256 == take.sha256).map(|m| m.path.clone()).unwrap_or_default();
-        take.path = session.keep_recording(&source, &take.sha256)?;
-        progress.step("copying", i as u64 + 1, examined.len() as u64);
-    }
-    if !takes.is_empty() {
-        session.add_takes(&takes, clock.now())?;
-    }
-    Ok(IntakeDoc { takes: takes.iter().map(TakeDoc::from).collect(), already, warnings })
+    let mut doc = take_in(session, &incoming, Manner::AllOrNone, clock, progress)?;
+    doc.warnings.splice(0..0, meter_warnings(session, &setup)?);
+    Ok(doc)
 }
 
-pub(crate) fn record(
-    measured: &Measured,
-    request: &Request,
-    setup: Option<SetupName>,
-    (channel, mic): (Option<u16>, MicName),
-    pass: u32,
-    number: u32,
-    clock: &dyn Clock,
-) -> Result<Take, Failure> {
+/// What a file is called where it came from.
+pub(crate) fn called(measured: &Measured, request: &Request) -> String {
+    if let Some(derived) = &measured.derived {
+        return derived.from.clone();
+    }
     let here = measured.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    request.called.get(&here).cloned().unwrap_or(here)
+}
+
+/// The record of a take-to-be, without its path.
+pub(crate) fn record(incoming: &Incoming<'_>, setup: Option<SetupName>, number: u32, clock: &dyn Clock) -> Result<Take, Failure> {
+    let measured = incoming.measured;
+    let level = match incoming.channel {
+        None => measured.levels.integrated,
+        Some(c) => crate::signal::meter::measure(&one_channel(&measured.path, &measured.audio, c)?).integrated,
+    };
     Ok(Take {
         id: TakeId::new(&format!("t{number:03}"))?,
         setup,
-        mic,
-        pass,
-        depth: request.depth,
-        notes: request.notes.clone(),
+        mic: incoming.mic.clone(),
+        pass: incoming.pass,
+        depth: incoming.depth,
+        notes: incoming.notes.clone(),
         path: String::new(),
-        original_name: request.called.get(&here).cloned().unwrap_or(here),
+        original_name: incoming.original_name.clone(),
         sha256: measured.facts.sha256.clone(),
-        channel,
+        channel: incoming.channel,
         rate: measured.facts.rate,
         frames: measured.facts.frames,
-        channels: if channel.is_some() { 1 } else { measured.facts.channels },
+        channels: if incoming.channel.is_some() { 1 } else { measured.facts.channels },
         findings: measured.findings.clone(),
         imported_at: clock.now(),
         withdrawn: None,
+        level,
+        derived: measured.derived.clone(),
+        reassigned: Vec::new(),
     })
 }
 
-/// A setup whose wiring was last metered wrong, or never.
-fn meter_warnings(session: &Session, setup: &SetupName) -> Result<Vec<String>, Failure> {
+/// A setup whose wiring was last metered wrong.
+pub(crate) fn meter_warnings(session: &Session, setup: &SetupName) -> Result<Vec<String>, Failure> {
     let rig = session.rig()?;
     let Some(wiring) = rig.setup(setup).and_then(|s| s.wiring.clone()) else { return Ok(Vec::new()) };
     let readings = session.meter_readings()?;
@@ -352,30 +344,4 @@ fn meter_warnings(session: &Session, setup: &SetupName) -> Result<Vec<String>, F
         }
         _ => Vec::new(),
     })
-}
-
-/// Takes a wrong import out of use: it is kept, excluded from new clips, and printed in every report.
-///
-/// # Errors
-/// No such take, or it is withdrawn already.
-pub fn withdraw(folder: &Path, id: &TakeId, reason: &str, clock: &dyn Clock) -> Result<TakeDoc, Failure> {
-    let mut session = Session::open_write(folder, clock.now())?;
-    let Some(mut take) = session.takes()?.into_iter().find(|t| &t.id == id) else {
-        return Err(crate::store::StoreError::NoSuch { what: "take", name: id.to_string() }.into());
-    };
-    if let Some(why) = &take.withdrawn {
-        let message = format!("{id} was withdrawn already: {why}");
-        return Err(Failure::plain("withdrawn-already", Fate::Refused, message, "nothing is left to do"));
-    }
-    if reason.trim().is_empty() {
-        return Err(Failure::plain(
-            "no-reason",
-            Fate::WrongUse,
-            "a withdrawal wants a reason",
-            "add --reason \"...\"; the report prints it",
-        ));
-    }
-    take.withdrawn = Some(reason.trim().to_owned());
-    session.update_take("withdraw", &take, clock.now())?;
-    Ok(TakeDoc::from(&take))
 }

@@ -1,10 +1,9 @@
 //! `match`: the clips: aligned and matched in loudness, or as recorded.
 
 use super::shell::{Outcome, Shell};
-use super::values::ExcerptArg;
+use super::values::{ExcerptArg, TakeArg};
 use crate::matching::match_takes::{Request, match_clips};
 use crate::model::failure::Failure;
-use crate::model::ids::TakeId;
 use crate::model::outside::SystemClock;
 use crate::model::session::Excerpt;
 use crate::units::Dbtp;
@@ -27,7 +26,7 @@ pub(crate) struct Args {
     pub(crate) excerpts: Vec<ExcerptArg>,
     /// Turn the clips of a take that was found to be upside down: you confirm the finding.
     #[arg(long = "turn", value_name = "TAKE")]
-    pub(crate) turn: Vec<TakeId>,
+    pub(crate) turn: Vec<TakeArg>,
 }
 
 /// Makes the clips and prints them.
@@ -36,10 +35,12 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         as_recorded: args.as_recorded,
         excerpts: args.excerpts.iter().map(|e| Excerpt { name: e.name.clone(), start: e.start, end: Some(e.end) }).collect(),
         ceiling: Dbtp::new(-1.0)?,
-        turn: args.turn.clone(),
+        turn: args.turn.iter().map(|t| t.0.clone()).collect(),
     };
     let doc = match_clips(&args.folder, &request, &SystemClock, &shell.progress())?;
-    let mut text = String::from("clip  take  setup         mic           excerpt         gain        lag      LUFS    dBTP\n");
+    let run = doc.clips.first().map_or(0, |c| c.run);
+    let mut text = format!("run {run}\n");
+    text.push_str("clip  take  setup         mic           excerpt         gain        lag      LUFS    dBTP\n");
     for c in &doc.clips {
         let number = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.2}"));
         text.push_str(&format!(

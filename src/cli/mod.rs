@@ -3,15 +3,18 @@
 //! One file per command: what was typed (`Args`), and `run`, which calls one job and prints what it returns. [`values`](self) turns
 //! option values into what they mean; the shell is where all printing happens.
 
+mod ask;
 mod audit;
 mod bundle;
 mod chance;
 mod check;
 mod close;
 mod completions;
+mod defaults;
 mod demo;
 mod desk;
 mod devices;
+mod here;
 mod level;
 mod listen;
 mod load;
@@ -22,18 +25,23 @@ mod meter;
 mod montage;
 mod new;
 mod plan;
+mod reassign;
 mod rehearse;
 mod report;
 mod rescue;
 mod rig;
 mod runsheet;
 mod score;
+mod sessions;
+mod sheet;
 mod shell;
 mod status;
 mod take;
+mod takes;
 mod unbundle;
 mod values;
 mod votes;
+mod watch;
 mod withdraw;
 
 use clap::{Parser, Subcommand};
@@ -41,6 +49,7 @@ use shell::{ColorArg, Outcome, Shell};
 use std::process::ExitCode;
 
 const AFTER_HELP: &str = "\
+Inside a session's folder FOLDER may be left out.
 Exit codes: 0 done; 1 failed while working; 2 wrong use; 3 refused on purpose; 4 the input is not fit.
 Valve amplifiers hold lethal voltages. Power off and wait before changing wiring or tap; never run one without its load.";
 
@@ -90,6 +99,10 @@ commands! {
     Chance => chance,
     /// A session; with NAME=FILE two files are enough to start.
     New => new,
+    /// Sessions under a folder, and how far each is.
+    Sessions => sessions,
+    /// A commented rig sheet, from flags or a few questions.
+    Sheet => sheet,
     /// Reads the rig sheet in, prints a wiring card per setup.
     Rig => rig,
     /// Judges and records an ohmmeter reading.
@@ -98,7 +111,11 @@ commands! {
     Runsheet => runsheet,
     /// Imports recordings, or the DI.
     Take => take,
-    /// Takes a wrong import out of use.
+    /// Every take with its file's name, and what is missing.
+    Takes => takes,
+    /// Puts a take under another setup, mic or pass.
+    Reassign => reassign,
+    /// Takes a wrong import out of use, or gives up a matching run.
     Withdraw => withdraw,
     /// What is done, the next step, its command.
     Status => status,
@@ -146,7 +163,7 @@ pub fn main() -> ExitCode {
     // A limit on the size of files must come back as an error of the write: by itself the signal would end the program in the middle of it.
     #[cfg(unix)]
     let _ = signal_hook::flag::register(signal_hook::consts::SIGXFSZ, std::sync::Arc::default());
-    let cli = match Cli::try_parse() {
+    let cli = match Cli::try_parse_from(here::meant(std::env::args_os().collect())) {
         Ok(cli) => cli,
         Err(error) => {
             // Help and version go to standard output with code 0, wrong use to standard error with code 2: clap's own rule. A closed

@@ -2,7 +2,7 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::ControlArg as Control;
-use super::values::{ControlArg, DesignArg, MethodArg};
+use super::values::{ControlArg, DesignArg, MethodArg, SetupArg};
 use crate::foresight::power::CurvesDoc;
 use crate::foresight::what_if::{SawToothDoc, WhatIfPlanDoc, what_if};
 use crate::model::explain::Fate;
@@ -26,7 +26,7 @@ pub(crate) struct Args {
 
     /// The setups to compare.
     #[arg(long, value_name = "S1,S2[,...]", value_delimiter = ',', required = true)]
-    pub(crate) compare: Vec<SetupName>,
+    pub(crate) compare: Vec<SetupArg>,
     /// The method: abx, duo-trio, triangle, preference, attribute, graded.
     #[arg(long, value_name = "METHOD", default_value = "abx")]
     pub(crate) method: MethodArg,
@@ -100,7 +100,7 @@ pub(crate) struct Args {
 
 /// Seals, or prints what the test could find.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
-    let request = request(args);
+    let request = request(args, shell)?;
     if args.what_if {
         let doc = what_if(&args.folder, &request)?;
         shell.say(&[head(&doc.plan), foreseen(&doc), vec!["nothing was sealed".to_owned()]].concat().join("\n"));
@@ -145,7 +145,18 @@ fn warn(doc: &PlanDoc, shell: &mut Shell) {
     }
 }
 
-fn request(args: &Args) -> Request {
+fn request(args: &Args, shell: &mut Shell) -> Result<Request, Failure> {
+    let defaults = super::defaults::read()?;
+    let trials = args.trials.or(defaults.trials.filter(|_| !args.open_ended));
+    let mic = args.mic.clone().or(defaults.mic);
+    for (name, typed, found) in [
+        ("trials", args.trials.is_some(), trials.map(|t| t.to_string())),
+        ("mic", args.mic.is_some(), mic.as_ref().map(ToString::to_string)),
+    ] {
+        if let (false, Some(value)) = (typed, found) {
+            shell.note(&format!("{name} {value}, from {}", defaults.from.display()));
+        }
+    }
     let mut controls = Controls::default();
     for control in &args.controls {
         match control {
@@ -154,10 +165,10 @@ fn request(args: &Args) -> Request {
             Control::Known(k) => controls.known = *k,
         }
     }
-    Request {
-        compare: args.compare.clone(),
+    Ok(Request {
+        compare: args.compare.iter().map(|s| s.0.clone()).collect(),
         method: args.method.0,
-        trials: if args.open_ended { Some(TrialCount::OpenEnded) } else { args.trials.map(TrialCount::Fixed) },
+        trials: if args.open_ended { Some(TrialCount::OpenEnded) } else { trials.map(TrialCount::Fixed) },
         listeners: args.listeners,
         alpha: args.alpha,
         bound: args.bound,
@@ -166,7 +177,7 @@ fn request(args: &Args) -> Request {
         design: args.design.map(Into::into),
         tests: args.tests,
         looks: args.looks.clone(),
-        mic: args.mic.clone(),
+        mic,
         excerpt: args.excerpt.clone(),
         as_recorded: args.as_recorded,
         attribute: args.attribute.clone(),
@@ -176,7 +187,7 @@ fn request(args: &Args) -> Request {
         training_by_name: args.training_by_name,
         ask_confidence: args.ask_confidence,
         simulated: args.simulated,
-    }
+    })
 }
 
 /// What is sealed, or would be.

@@ -115,6 +115,14 @@ impl Shell {
         let _ = writeln!(std::io::stderr().lock(), "{}: {text}", self.strong("warning"));
     }
 
+    /// What is good to know and no warning, on standard error; nothing under `--json`.
+    pub(crate) fn note(&mut self, text: &str) {
+        if !self.json {
+            // Nobody can be told that standard error cannot be written.
+            let _ = writeln!(std::io::stderr().lock(), "{text}");
+        }
+    }
+
     /// The text in bold where that is possible.
     pub(crate) fn strong(&self, text: &str) -> String {
         if self.color { format!("\x1b[1m{text}\x1b[0m") } else { text.to_owned() }
@@ -179,7 +187,7 @@ impl Progress for Bar {
         let mut slot = self.bar.lock().unwrap_or_else(PoisonError::into_inner);
         let bar = slot.get_or_insert_with(|| {
             let bar = ProgressBar::with_draw_target(Some(total), ProgressDrawTarget::stderr());
-            if let Ok(style) = ProgressStyle::with_template("{msg:28} {wide_bar} {percent:>3} %") {
+            if let Ok(style) = ProgressStyle::with_template("{msg:28} {wide_bar} {percent:>3} %  {eta} left") {
                 bar.set_style(style);
             }
             bar

@@ -4,7 +4,8 @@ use super::shell::{Outcome, Shell};
 use crate::model::failure::Failure;
 use crate::model::ids::MontageId;
 use crate::model::outside::SystemClock;
-use crate::publish::votes::{Design, votes};
+use crate::publish::votes::{Design, dry_run, votes};
+use crate::report::text::count;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "\
@@ -30,11 +31,24 @@ pub(crate) struct Args {
     /// The answers come from the audience page: everybody by draws of their own, unguarded.
     #[arg(long, conflicts_with = "montage")]
     pub(crate) audience: bool,
+    /// Only reads the file: counts nothing, keeps nothing, so that the first count stays the first.
+    #[arg(long)]
+    pub(crate) dry_run: bool,
 }
 
 /// Counts and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let design = if args.audience { Design::OwnKeys } else { Design::OneKey(args.montage.clone()) };
+    if args.dry_run {
+        let doc = dry_run(&args.folder, &args.file, &design)?;
+        shell.say(&format!(
+            "{} of {}: the file is in order; nothing was counted or kept",
+            count(doc.answers as usize, "answer", "answers"),
+            count(doc.people as usize, "person", "people")
+        ));
+        shell.document(&doc);
+        return Ok(Outcome::Done);
+    }
     let doc = votes(&args.folder, &args.file, &design, &SystemClock)?;
     shell.say(&doc.sentence);
     shell.document(&doc);

@@ -294,6 +294,7 @@ fn write_all(
                 facts: m.facts.clone(),
                 levels: m.levels,
                 findings: Vec::new(),
+                derived: m.derived.clone(),
             })
             .collect();
         mismatch(&aligned(&cut, lags)?, &matched.kept)?

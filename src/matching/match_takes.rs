@@ -4,7 +4,7 @@ use crate::capture::alignment::{DRIFT_REFUSED, Place, place, usable};
 use crate::matching::level::{levels_and_blocks, match_stretches, mismatch_of};
 use crate::matching::sources::{Source, common_span, cut, fit, sources};
 use crate::model::audio::{Audio, FileFacts, Levels, Polarity};
-use crate::model::explain::Fate;
+use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::{ClipId, ExcerptName, MicName, TakeId};
 use crate::model::outside::{Clock, Progress};
@@ -47,6 +47,8 @@ pub struct ClipDoc {
     pub residual_db: Option<f64>,
     /// The file, relative to the folder.
     pub path: String,
+    /// The matching run that it belongs to.
+    pub run: u32,
 }
 
 impl From<&Clip> for ClipDoc {
@@ -65,6 +67,7 @@ impl From<&Clip> for ClipDoc {
             true_peak_dbtp: c.true_peak.map(|p| p.value()),
             residual_db: c.residual.map(|r| r.value()),
             path: c.path.clone(),
+            run: c.run,
         }
     }
 }
@@ -100,6 +103,7 @@ pub struct Request {
 /// # Errors
 /// Too few takes, an excerpt that does not fit, layouts that differ, or a mismatch above 0.10 LU: then nothing is kept.
 pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress: &dyn Progress) -> Result<MatchDoc, Failure> {
+    names_once(&request.excerpts)?;
     let mut session = Session::open_write(folder, clock.now())?;
     let (rig, takes) = (session.rig()?, session.takes()?);
     let used = usable(&takes);
@@ -109,7 +113,7 @@ pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress
             "too-few-takes",
             Fate::Refused,
             message,
-            format!("import one with: cabjury take {} FILE --setup NAME", folder.display()),
+            format!("import one with: cabjury take {} FILE --setup NAME", quoted(folder)),
         ));
     }
     let places = place(&session, &takes, progress)?;
@@ -141,6 +145,18 @@ pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress
         as_recorded: request.as_recorded,
         warnings,
     })
+}
+
+/// An excerpt's name is what a test goes by: two passages under one name would be mixed up in it.
+fn names_once(excerpts: &[Excerpt]) -> Result<(), Failure> {
+    let twice = |(i, e): (usize, &Excerpt)| excerpts[..i].iter().any(|o| o.name == e.name).then(|| e.name.clone());
+    match excerpts.iter().enumerate().find_map(twice) {
+        None => Ok(()),
+        Some(name) => {
+            let message = format!("two excerpts are called {name}");
+            Err(Failure::plain("excerpt-twice", Fate::WrongUse, message, "give each passage a name of its own"))
+        }
+    }
 }
 
 /// What polarity and clocks ask the engineer for.

@@ -50,6 +50,14 @@ pub trait Explain: std::error::Error {
     }
 }
 
+/// A path as it can be typed into a shell: in quotes where it holds more than plain characters.
+#[must_use]
+pub fn quoted(path: &Path) -> String {
+    let text = path.display().to_string();
+    let plain = |c: char| c.is_alphanumeric() || matches!(c, '/' | '.' | '-' | '_' | '+' | ',' | ':' | '@' | '%' | '=');
+    if !text.is_empty() && text.chars().all(plain) { text } else { format!("'{}'", text.replace('\'', "'\\''")) }
+}
+
 impl Explain for crate::units::UnitError {
     fn kind(&self) -> &'static str {
         "out-of-range"

@@ -19,6 +19,32 @@ pub enum Depth {
     Remiked,
 }
 
+/// What a recording was made from, where the file was not taken in as it came: resampled, mixed down, cut out of a longer one.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Derived {
+    /// Name of the file that it was made from.
+    pub from: String,
+    /// SHA-256 of that file.
+    pub from_sha256: Sha256Hex,
+    /// What was done, one step after another.
+    pub how: Vec<String>,
+}
+
+/// Where a take stood before it was put under another setup, mic or pass.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Reassigned {
+    /// The setup before.
+    pub setup: Option<SetupName>,
+    /// The mic before.
+    pub mic: MicName,
+    /// The pass before.
+    pub pass: u32,
+    /// Why.
+    pub reason: String,
+    /// When.
+    pub at: Timestamp,
+}
+
 /// One recording of one mic in one pass under one setup.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Take {
@@ -54,6 +80,15 @@ pub struct Take {
     pub imported_at: Timestamp,
     /// Why it was withdrawn, if it was.
     pub withdrawn: Option<String>,
+    /// Integrated loudness when it was taken in; sessions of older programs do not have it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub level: Option<Lufs>,
+    /// What it was made from, where the file was not taken in as it came.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub derived: Option<Derived>,
+    /// Where it stood before, oldest first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub reassigned: Vec<Reassigned>,
 }
 
 /// A stretch of the performance, on the time base of the DI if the session has one, else of the first take.

@@ -142,14 +142,48 @@ fn nothing(path: &Path, empty: bool) -> Result<(), Failure> {
 /// # Errors
 /// The file cannot be read or has a fault (named with its line); there is no such montage.
 pub fn votes(folder: &Path, file: &Path, design: &Design, clock: &dyn Clock) -> Result<VotesDoc, Failure> {
-    let bytes = std::fs::read(file).map_err(|e| {
-        let message = format!("{} cannot be read: {e}", file.display());
-        Failure::at_path("cannot-read", Fate::Unfit, file, message, "give the path of a CSV file of answers")
-    })?;
+    let bytes = read(file)?;
     match design {
         Design::OneKey(id) => count_one_key(folder, file, &bytes, id.as_ref(), clock),
         Design::OwnKeys => count_own_keys(folder, file, &bytes, clock),
     }
+}
+
+/// What a file of answers holds, read and not counted: its form is in order.
+#[derive(Debug, Clone, Serialize)]
+pub struct VotesReadDoc {
+    /// Who answered.
+    pub people: u64,
+    /// Their answers.
+    pub answers: u64,
+}
+
+/// Reads a file of answers as [`votes`] would, keeps nothing and says nothing of right and wrong: the first count stays the first.
+///
+/// # Errors
+/// As [`votes`].
+pub fn dry_run(folder: &Path, file: &Path, design: &Design) -> Result<VotesReadDoc, Failure> {
+    let bytes = read(file)?;
+    match design {
+        Design::OneKey(id) => {
+            let montage = which(&Session::open_read(folder)?, id.as_ref())?;
+            let votes = read_votes(file, &bytes, &montage)?;
+            let people = votes.iter().map(|v| v.person.as_str()).collect::<BTreeSet<_>>().len() as u64;
+            Ok(VotesReadDoc { people, answers: votes.len() as u64 })
+        }
+        Design::OwnKeys => {
+            Session::open_read(folder)?;
+            let own = read_own(file, &bytes)?;
+            Ok(VotesReadDoc { people: own.people, answers: own.answers })
+        }
+    }
+}
+
+fn read(file: &Path) -> Result<Vec<u8>, Failure> {
+    std::fs::read(file).map_err(|e| {
+        let message = format!("{} cannot be read: {e}", file.display());
+        Failure::at_path("cannot-read", Fate::Unfit, file, message, "give the path of a CSV file of answers")
+    })
 }
 
 fn which(session: &Session, id: Option<&MontageId>) -> Result<BlindMontage, Failure> {
@@ -249,8 +283,7 @@ fn document(design: &'static str, montage: Option<String>, f: &VoteFacts, senten
 
 /// The visitor's lines as the audience page writes them: their own key stands beside each answer, and a code over all of a visitor's lines
 /// shows when some were lost on the way. It guards against accidents, not against cheats.
-fn count_own_keys(folder: &Path, file: &Path, bytes: &[u8], clock: &dyn Clock) -> Result<VotesDoc, Failure> {
-    let mut session = Session::open_write(folder, clock.now())?;
+fn read_own(file: &Path, bytes: &[u8]) -> Result<Own, Failure> {
     let mut people: BTreeMap<String, (u64, String, String)> = BTreeMap::new();
     let mut seen = BTreeMap::new();
     let (mut answers, mut correct, mut most) = (0u64, 0u64, 0u64);
@@ -281,9 +314,23 @@ fn count_own_keys(folder: &Path, file: &Path, bytes: &[u8], clock: &dyn Clock) -
             ));
         }
     }
+    Ok(Own { people: people.len() as u64, answers, correct, most })
+}
+
+/// Visitors' lines, added up.
+struct Own {
+    people: u64,
+    answers: u64,
+    correct: u64,
+    most: u64,
+}
+
+fn count_own_keys(folder: &Path, file: &Path, bytes: &[u8], clock: &dyn Clock) -> Result<VotesDoc, Failure> {
+    let mut session = Session::open_write(folder, clock.now())?;
+    let Own { people, answers, correct, most } = read_own(file, bytes)?;
     let before = session.vote_counts(None)?.len();
     let facts = VoteFacts {
-        people: people.len() as u64,
+        people,
         clips: most,
         answers,
         correct,

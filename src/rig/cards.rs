@@ -7,7 +7,7 @@ use crate::circuit::same::sameness;
 use crate::circuit::{Network, parse_known, propose};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::ids::DriverLabel;
+use crate::model::ids::{DriverLabel, MicName};
 use crate::model::outside::Clock;
 use crate::model::rig::{Amplifier, AmplifierKind, Rig, Setup, Wiring};
 use crate::model::session::Take;
@@ -259,7 +259,17 @@ fn concerned<'a>(old: &Rig, new: &Rig, takes: &'a [Take]) -> Vec<&'a Take> {
         let amplifier = setup.as_ref().and_then(|s| s.wiring.as_ref()).and(rig.amplifier.clone());
         (setup, wiring, drivers, amplifier)
     };
-    takes.iter().filter(|t| t.setup.is_some() && part(old, t) != part(new, t)).collect()
+    takes
+        .iter()
+        .filter(|t| t.setup.is_some() && t.withdrawn.is_none() && !described_only(old, new, t) && part(old, t) != part(new, t))
+        .collect()
+}
+
+/// A setup that had nothing but its name may be described later, under the same name and with the take's mic in the sheet.
+fn described_only(old: &Rig, new: &Rig, take: &Take) -> bool {
+    let bare = |name| old.setup(name).is_some_and(|s| s.wiring.is_none() && s.tap_ohm.is_none());
+    let mic = new.mics.is_empty() || take.mic == MicName::main() || new.mics.iter().any(|m| m.name == take.mic);
+    take.setup.as_ref().is_some_and(|name| bare(name) && new.setup(name).is_some()) && mic
 }
 
 /// Reads a sheet into a session (if one is given) and describes the rig.

@@ -137,6 +137,14 @@ struct BlendSheet {
     gains_db: Vec<Decibel>,
 }
 
+/// The value of a line `key = 8,2`, if it is one: a comma that TOML takes for something else.
+fn decimal_comma(line: &str) -> Option<&str> {
+    let value = line.split_once('=')?.1.split('#').next()?.trim();
+    let (whole, part) = value.split_once(',')?;
+    let digits = |t: &str| !t.is_empty() && t.chars().all(|c| c.is_ascii_digit());
+    (digits(whole) && digits(part)).then_some(value)
+}
+
 /// Line and column, from 1, of a byte in a text.
 fn position(text: &str, at: usize) -> (usize, usize) {
     let before = text.get(..at.min(text.len())).unwrap_or(text);
@@ -150,6 +158,12 @@ fn quoted(message: &str) -> Vec<&str> {
     message.split('`').skip(1).step_by(2).collect()
 }
 
+/// How far two names lie apart, in slips of a finger: for rooms that propose the nearest one.
+#[must_use]
+pub fn distance(a: &str, b: &str) -> usize {
+    strsim::osa_distance(a, b)
+}
+
 fn from_toml(text: &str, error: &toml::de::Error) -> SheetError {
     let (line, column) = position(text, error.span().map_or(0, |s| s.start));
     // The library speaks of the types of its own language; a musician wrote a number.
@@ -159,6 +173,11 @@ fn from_toml(text: &str, error: &toml::de::Error) -> SheetError {
     let near = words.split_first().and_then(|(given, known)| {
         known.iter().map(|k| (strsim::osa_distance(given, k), *k)).min().filter(|(d, _)| *d <= 3).map(|(_, k)| k.to_owned())
     });
+    let comma = decimal_comma(text.lines().nth(line - 1).unwrap_or_default());
+    if let Some(number) = comma {
+        let message = format!("{number} has a decimal comma, which a sheet does not know");
+        return SheetError { path: None, line, column, message, remedy: format!("write {}", number.replace(',', ".")) };
+    }
     let remedy = match (message.starts_with("unknown field") || message.starts_with("unknown variant"), near) {
         (true, Some(key)) => format!("did you mean {key:?}?"),
         (true, None) => "take the key out, or look at the example sheet".to_owned(),

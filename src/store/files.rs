@@ -22,18 +22,23 @@ pub(super) fn sync_folder(folder: &Path) -> Result<(), StoreError> {
 }
 
 impl Session {
-    /// Copies a recording into `takes/`, read-only, under a name made of its hash, and returns the path relative to the folder. If the
-    /// very same bytes are there already (a copy whose record was never written), that file is used.
+    /// Copies a recording into `takes/`, read-only, under a name made of its hash and of what it was `called`, so that a lost database can be
+    /// rebuilt by hand, and returns the path relative to the folder. If the very same bytes are there already (a copy whose record was never
+    /// written), that file is used.
     ///
     /// # Errors
     /// [`StoreError::File`] when reading or writing fails; [`StoreError::NotAllowed`] when the bytes no longer have the hash (the file
     /// changed while it was being read).
-    pub fn keep_recording(&self, source: &Path, sha256: &Sha256Hex) -> Result<String, StoreError> {
+    pub fn keep_recording(&self, source: &Path, sha256: &Sha256Hex, called: &str) -> Result<String, StoreError> {
         let extension = source
             .extension()
             .map(|e| e.to_string_lossy().to_ascii_lowercase())
             .filter(|e| e.len() <= 5 && e.chars().all(|c| c.is_ascii_alphanumeric()));
-        let name = format!("{}.{}", &sha256.as_str()[..24], extension.as_deref().unwrap_or("audio"));
+        let head = &sha256.as_str()[..24];
+        let name = match plain_stem(called).as_str() {
+            "" => format!("{head}.{}", extension.as_deref().unwrap_or("audio")),
+            stem => format!("{head}-{stem}.{}", extension.as_deref().unwrap_or("audio")),
+        };
         let folder = self.folder().join("takes");
         let (path, part) = (folder.join(&name), folder.join(format!(".{name}.part")));
         let relative = format!("takes/{name}");
@@ -95,6 +100,13 @@ impl Session {
             }
         }
     }
+}
+
+/// A file's name without its ending, in characters that every file system takes; at most 60 of them.
+fn plain_stem(called: &str) -> String {
+    let stem = Path::new(called).file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+    let plain = stem.chars().map(|c| if c.is_ascii_alphanumeric() || matches!(c, '-' | '_') { c } else { '-' });
+    plain.take(60).collect::<String>().trim_matches('-').to_owned()
 }
 
 fn copy(source: &Path, part: &Path) -> Result<Sha256Hex, StoreError> {

@@ -48,10 +48,24 @@ pub struct Listening<'a> {
     in_a_row: u32,
     /// Where a chosen part of the loop begins.
     part_from: Option<u32>,
+    /// The part that is looped; none for the whole.
+    part: Option<(u32, u32)>,
+    /// Frames of the whole, at the player's rate.
+    frames: u32,
     training: bool,
+    /// What was asked for last in training.
+    trained: Option<usize>,
     training_clips: Vec<ClipId>,
     device: Option<String>,
     receipts: Vec<Receipt>,
+}
+
+/// Frames of the plan's clips at the player's rate.
+fn length(trials: &Trials<'_>, plan: &Plan, player: &Player) -> Result<u32, Failure> {
+    let clips = trials.session().clips()?;
+    let seconds =
+        plan.clips.first().and_then(|p| clips.iter().find(|c| c.id == p.clip)).map_or(0.0, |c| c.frames as f64 / c.rate.as_f64());
+    Ok((seconds * f64::from(player.rate().hz())).round() as u32)
 }
 
 /// Most samples of a training in the crossed design: each has a key of its own.
@@ -89,6 +103,7 @@ impl<'a> Listening<'a> {
         let named = device.map(str::to_owned);
         let device = open_device(device)?;
         let (player, places, noise) = start(&*device, trials.session(), &plan)?;
+        let frames = length(&trials, &plan, &player)?;
         trials.enter(&plan, listener, false)?;
         let standing = trials.standing(&plan, listener)?;
         if standing.through() {
@@ -111,7 +126,10 @@ impl<'a> Listening<'a> {
             current: None,
             in_a_row: 0,
             part_from: None,
+            part: None,
+            frames,
             training: false,
+            trained: None,
             training_clips,
             device: named,
             receipts: Vec::new(),
@@ -195,6 +213,25 @@ impl<'a> Listening<'a> {
         self.plan.ask_confidence
     }
 
+    /// Where the loop stands, in seconds: the place, the part that is looped (its end open while it is being chosen), the whole's length. The
+    /// same for every slot: all clips of a test are one passage, and a switch keeps the place.
+    #[must_use]
+    pub fn stands_at(&self) -> (f64, Option<(f64, Option<f64>)>, f64) {
+        let seconds = |frames: f64| frames / f64::from(self.player.rate().hz());
+        let part = match (self.part, self.part_from) {
+            (Some((from, to)), _) => Some((seconds(f64::from(from)), Some(seconds(f64::from(to))))),
+            (None, Some(from)) => Some((seconds(f64::from(from)), None)),
+            (None, None) => None,
+        };
+        (seconds(self.player.position() as f64), part, seconds(f64::from(self.frames)))
+    }
+
+    /// What sounds openly now, by its place among the training's names.
+    #[must_use]
+    pub fn training_setup(&self) -> Option<usize> {
+        self.trained.filter(|_| self.training)
+    }
+
     /// What may be heard openly before a trial: the setups, by name where the plan allows it, else by number; in the crossed design samples
     /// in a drawn order, which tell nothing of the setups.
     #[must_use]
@@ -222,12 +259,14 @@ impl<'a> Listening<'a> {
         }
         let clip = self.training_clips.get(place);
         self.player.ask(clip.and_then(|c| self.places.get(&(c.clone(), Treatment::Plain)).copied()));
+        self.trained = Some(place);
         Ok(())
     }
 
     /// Begins a chosen part of the loop where it stands now.
     pub fn part_begins(&mut self) {
         self.part_from = u32::try_from(self.player.position()).ok();
+        self.part = None;
     }
 
     /// Ends the chosen part where the loop stands now; from the next switch on this part is looped for every slot. False when it would be
@@ -238,12 +277,14 @@ impl<'a> Listening<'a> {
             return false;
         }
         self.player.loop_part(Some((from, to)));
+        self.part = Some((from, to));
         true
     }
 
     /// Loops the whole excerpt again.
     pub fn part_is_whole(&mut self) {
         self.part_from = None;
+        self.part = None;
         self.player.loop_part(None);
     }
 

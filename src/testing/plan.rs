@@ -1,7 +1,8 @@
 //! `plan`, `close` and giving up: a test is sealed before its first trial, and never changes.
 
+use crate::capture::mend;
 use crate::model::audio::Sha256Hex;
-use crate::model::explain::Fate;
+use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, SetupName, TestId};
 use crate::model::outside::Clock;
@@ -122,9 +123,16 @@ pub(crate) struct Chosen {
 }
 
 fn choose(session: &Session, request: &Request, runs: &[MatchRun]) -> Result<Chosen, Failure> {
-    let folder = session.folder().display();
+    let folder = quoted(session.folder());
     let flag = if request.as_recorded { " --as-recorded" } else { "" };
-    let Some(run) = runs.iter().rev().find(|r| r.as_recorded == request.as_recorded) else {
+    let mut fitting = None;
+    for run in runs.iter().rev().filter(|r| r.as_recorded == request.as_recorded) {
+        if mend::given_up(session, run.run)?.is_none() {
+            fitting = Some(run);
+            break;
+        }
+    }
+    let Some(run) = fitting else {
         let message = format!("there are no {} clips yet", if request.as_recorded { "as-recorded" } else { "matched" });
         return Err(Failure::plain("no-clips", Fate::Refused, message, format!("run: cabjury match {folder}{flag}")));
     };
@@ -134,6 +142,11 @@ fn choose(session: &Session, request: &Request, runs: &[MatchRun]) -> Result<Cho
     let of_mic: Vec<Clip> = all.into_iter().filter(|c| c.mic == mic).collect();
     let excerpt = one_of("excerpt", request.excerpt.as_ref(), of_mic.iter().map(|c| c.excerpt.clone()).collect())?;
     let takes = session.takes()?;
+    // Clips of a take that was put under another setup since then bear the wrong name.
+    if let Some(moved) = takes.iter().find(|t| t.withdrawn.is_none() && t.reassigned.iter().any(|r| r.at > run.made_at)) {
+        let message = format!("the clips were made before {} was reassigned", moved.id);
+        return Err(Failure::plain("no-clips", Fate::Refused, message, format!("run: cabjury match {folder}{flag}")));
+    }
     let live = |c: &Clip| takes.iter().any(|t| t.id == c.take && t.withdrawn.is_none());
     let clips: Vec<Clip> = of_mic.into_iter().filter(|c| c.excerpt == excerpt && live(c)).collect();
     if let Some(bare) = request.compare.iter().find(|s| !clips.iter().any(|c| &c.setup == *s)) {
@@ -145,7 +158,27 @@ fn choose(session: &Session, request: &Request, runs: &[MatchRun]) -> Result<Cho
             format!("import a take of it and run: cabjury match {folder}{flag}"),
         ));
     }
+    one_passage(&clips)?;
     Ok(Chosen { clips, mic, excerpt })
+}
+
+/// All clips of a test are one passage of one run: two passages under one name would give the answer away.
+///
+/// # Errors
+/// `two-passages`.
+pub(crate) fn one_passage(clips: &[Clip]) -> Result<(), Failure> {
+    let passage = |c: &Clip| (c.run, c.excerpt.clone(), c.frames, c.rate);
+    let twice = |c: &Clip| clips.iter().filter(|o| o.take == c.take).count() > 1;
+    if clips.windows(2).all(|pair| passage(&pair[0]) == passage(&pair[1])) && !clips.iter().any(twice) {
+        return Ok(());
+    }
+    let message = "the clips of this excerpt are not all of one passage";
+    Err(Failure::plain(
+        "two-passages",
+        Fate::Refused,
+        message,
+        "make them again, each excerpt under a name of its own: cabjury match",
+    ))
 }
 
 fn one_of<T: Ord + Clone + std::fmt::Display>(what: &'static str, asked: Option<&T>, mut there: Vec<T>) -> Result<T, Failure> {

@@ -5,8 +5,8 @@ use super::forms::{Fields, sheet_of, wrong};
 use super::pages::layout::{page, sentence};
 use super::pages::tests;
 use crate::capture::check;
+use crate::capture::mend;
 use crate::capture::runsheet;
-use crate::capture::take as intake;
 use crate::matching::match_takes as prepare;
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, ListenerCode, MicName, SetupName, TakeId, TestId};
@@ -120,7 +120,7 @@ async fn withdraw(State(app): State<Arc<App>>, fields: Fields) -> Response {
     alone(app, "/takes", move |folder, app| {
         let take = TakeId::new(fields.text("take"))?;
         let reason = fields.get("reason").ok_or_else(|| wrong("a reason is wanted: every report prints it"))?;
-        intake::withdraw(folder, &take, reason, app.clock)?;
+        mend::withdraw(folder, &take, reason, app.clock)?;
         Ok(vec![format!("{take} is out of use. Make the clips again.")])
     })
     .await

@@ -116,6 +116,7 @@ async fn upload(State(app): State<Arc<App>>, Query(place): Query<Place>, body: B
                     depth: None,
                     notes: BTreeMap::new(),
                     called: BTreeMap::from([(here, place.name.chars().take(200).collect())]),
+                    change: crate::capture::derive::Change::default(),
                 };
                 take(folder, &request, inner.clock, &inner.progress())
             };

@@ -57,7 +57,13 @@ impl Desk {
     /// The program with these arguments, in this folder, with a plain environment.
     pub(crate) fn command(&self, args: &[&str]) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_cabjury"));
-        command.args(args).current_dir(self.path()).env("NO_COLOR", "1").env("COLUMNS", "100").stdin(Stdio::null());
+        command
+            .args(args)
+            .current_dir(self.path())
+            .env("NO_COLOR", "1")
+            .env("COLUMNS", "100")
+            .env("XDG_CONFIG_HOME", self.path().join("config"))
+            .stdin(Stdio::null());
         command
     }
 

@@ -1,4 +1,5 @@
-//! The terminal page: near-black, plain pads of one colour and shape, the trial's number, the keys. Nothing on it moves with the sound.
+//! The terminal page: near-black, plain pads of one colour and shape, the trial's number, the keys. Nothing on it moves with what sounds:
+//! the place in the loop is the same for every slot.
 
 use super::page::{Page, Stage};
 use crate::testing::listen::Listening;
@@ -18,38 +19,47 @@ impl Page {
         if bright { style.add_modifier(Modifier::BOLD) } else { style }
     }
 
+    /// A screen of so few rows: the pads keep their labels and lose their frames, so that nothing of a trial is out of sight.
+    const LOW: u16 = 18;
+
     pub(super) fn draw(&self, frame: &mut Frame<'_>, listening: &Listening<'_>) {
         let area = frame.area();
         frame.render_widget(Block::new().style(self.style(false)), area);
-        let [head, pads, text, keys] = Layout::vertical([
-            Constraint::Length(3),
-            Constraint::Length(
-                if matches!(
-                    self.stage,
-                    Stage::Listen | Stage::Answer(_) | Stage::Confidence(..) | Stage::Remark(..) | Stage::Leave
-                ) {
-                    5
-                } else {
-                    0
-                },
-            ),
-            Constraint::Min(4),
-            Constraint::Length(3),
+        let low = area.height < Self::LOW;
+        let trial = matches!(
+            self.stage,
+            Stage::Listen | Stage::Answer(_) | Stage::Rate(..) | Stage::Confidence(..) | Stage::Remark(..) | Stage::Leave
+        );
+        let pads = match (trial, low) {
+            (false, _) => 0,
+            (true, true) => 1,
+            (true, false) => 5,
+        };
+        let keys = self.keys(listening);
+        let width = usize::from(area.width.max(1));
+        // Lines break between words: as many rows as that takes, and no more than leave the question in sight.
+        let rows: usize = keys.lines().map(|l| broken(l, width).len()).sum();
+        let help = u16::try_from(rows).unwrap_or(3).clamp(1, (area.height / 3).max(2));
+        let [head, pads, text, keys_at] = Layout::vertical([
+            Constraint::Length(if low { 1 } else { 3 }),
+            Constraint::Length(pads),
+            Constraint::Min(if low { 2 } else { 4 }),
+            Constraint::Length(help),
         ])
         .areas(area);
-        frame.render_widget(Paragraph::new(self.head(listening)).alignment(Alignment::Center).style(self.style(true)), head);
+        let lines = self.head(listening, low);
+        frame.render_widget(Paragraph::new(lines).alignment(Alignment::Center).style(self.style(true)), head);
         if pads.height > 0 {
             self.pads(frame, pads, listening);
         }
         let body =
             Paragraph::new(self.body(listening)).alignment(Alignment::Center).wrap(Wrap { trim: true }).style(self.style(false));
         frame.render_widget(body, text);
-        let help =
-            Paragraph::new(self.keys(listening)).alignment(Alignment::Center).wrap(Wrap { trim: true }).style(self.style(false));
-        frame.render_widget(help, keys);
+        let help = keys.lines().flat_map(|l| broken(l, width)).map(Line::from).collect::<Vec<_>>();
+        frame.render_widget(Paragraph::new(help).alignment(Alignment::Center).style(self.style(false)), keys_at);
     }
 
-    fn head(&self, listening: &Listening<'_>) -> Vec<Line<'static>> {
+    fn head(&self, listening: &Listening<'_>, low: bool) -> Vec<Line<'static>> {
         let number = match listening.trial() {
             Some(trial) => {
                 let planned = listening.standing().ok().and_then(|s| s.planned).map_or_else(String::new, |p| format!(" of {p}"));
@@ -57,13 +67,22 @@ impl Page {
             }
             None => "Listening".to_owned(),
         };
-        vec![Line::from(""), Line::from(number)]
+        let at = if listening.trial().is_some() { format!("   {}", place(listening.stands_at())) } else { String::new() };
+        let line = Line::from(format!("{number}{at}"));
+        if low { vec![line] } else { vec![Line::from(""), line] }
     }
 
     /// The same pad for every slot: one colour, one shape. The border of the one that was asked for last is doubled.
     fn pads(&self, frame: &mut Frame<'_>, area: Rect, listening: &Listening<'_>) {
         let labels = listening.trial().map(|t| t.labels.clone()).unwrap_or_default();
         let width = (area.width / labels.len().max(1) as u16).min(16);
+        if area.height < 3 {
+            let words =
+                labels.iter().enumerate().map(|(i, l)| if self.slot == Some(i) { format!("[{l}]") } else { format!(" {l} ") });
+            let line = Paragraph::new(words.collect::<Vec<_>>().join(" ")).alignment(Alignment::Center).style(self.style(true));
+            frame.render_widget(line, area);
+            return;
+        }
         let row =
             Layout::horizontal(vec![Constraint::Length(width); labels.len()]).flex(ratatui::layout::Flex::Center).split(area);
         for (i, label) in labels.into_iter().enumerate() {
@@ -82,17 +101,19 @@ impl Page {
         let mut out = match &self.stage {
             Stage::Level => {
                 let mut out = vec![Line::from("Noise sounds, as loud as the clips."), Line::from("")];
-                out.extend(lines(&super::CAUTION));
+                out.extend(lines(self.cautions));
                 out
             }
             Stage::Instructions => lines(listening.instructions()),
             Stage::Listen => vec![Line::from(listening.question())],
-            Stage::Answer(chosen) if listening.rates() => {
-                vec![
-                    Line::from(listening.question()),
-                    Line::from("Type a number for each, as in 1=80,2=35,3=100"),
-                    Line::from(chosen.clone()),
-                ]
+            Stage::Rate(ratings, at) => {
+                let mut out = vec![Line::from(listening.question())];
+                let labels = listening.trial().map(|t| t.choices.clone()).unwrap_or_default();
+                for (i, (label, rating)) in labels.iter().zip(ratings).enumerate() {
+                    let mark = if i == *at { ">" } else { " " };
+                    out.push(Line::from(format!("{mark} {label} {:<20} {rating:>3}", "#".repeat(usize::from(*rating) / 5))));
+                }
+                out
             }
             Stage::Answer(chosen) => {
                 let said = if chosen.is_empty() {
@@ -115,7 +136,12 @@ impl Page {
             Stage::Lost => vec![Line::from("The sound stopped. Nothing is lost: a fresh trial waits for you.")],
             Stage::Training => {
                 let mut out = vec![Line::from("Hear the setups openly for as long as you like; nothing counts yet.")];
-                out.extend((1..).zip(listening.training_names()).map(|(n, name)| Line::from(format!("{n}: {name}"))));
+                let sounds = listening.training_setup();
+                let row = |(i, name): (usize, String)| {
+                    let now = if sounds == Some(i) { "   sounds now" } else { "" };
+                    Line::from(format!("{}: {name}{now}", i + 1))
+                };
+                out.extend(listening.training_names().into_iter().enumerate().map(row));
                 out
             }
             Stage::Leave => vec![Line::from("Leave? This trial will be void; a fresh one waits for you.")],
@@ -142,12 +168,78 @@ impl Page {
                     "{labels}: hear     space: again     p: pause     Enter: answer     q: leave\ns e: begin, end a part to loop     w: the whole"
                 )
             }
-            Stage::Answer(_) if listening.rates() => "Enter: take it down     Esc: back".to_owned(),
+            Stage::Rate(..) => {
+                let labels = listening.trial().map(|t| t.labels.join(" ").to_lowercase()).unwrap_or_default();
+                format!("{labels}: hear     up, down: choose     left, right: rate, 0 to 100\nEnter: take all down     Esc: back")
+            }
             Stage::Answer(_) => {
                 let choices = listening.trial().map(|t| t.choices.join(" ").to_lowercase()).unwrap_or_default();
                 format!("{choices}: choose     Enter: take it down     Esc: back")
             }
             Stage::Leave => "y: leave     any other key: stay".to_owned(),
         }
+    }
+}
+
+/// A text in lines of at most so many characters, broken between words, and between the pairs of key and meaning where that is possible.
+fn broken(text: &str, width: usize) -> Vec<String> {
+    let mut out: Vec<String> = vec![String::new()];
+    for part in text.split("     ") {
+        let with = |line: &str, gap: &str, more: &str| line.chars().count() + gap.len() + more.chars().count() <= width;
+        let last = out.len() - 1;
+        if out[last].is_empty() && with("", "", part) {
+            out[last].push_str(part);
+        } else if with(&out[last], "     ", part) {
+            out[last] = format!("{}     {part}", out[last]);
+        } else {
+            if !out[last].is_empty() {
+                out.push(String::new());
+            }
+            for word in part.split(' ') {
+                let last = out.len() - 1;
+                if out[last].is_empty() {
+                    out[last].push_str(word);
+                } else if with(&out[last], " ", word) {
+                    out[last] = format!("{} {word}", out[last]);
+                } else {
+                    out.push(word.to_owned());
+                }
+            }
+        }
+    }
+    out
+}
+
+/// Where the loop stands, whole seconds and tenths; the part that is looped, and the whole's length.
+fn place((at, part, length): (f64, Option<(f64, Option<f64>)>, f64)) -> String {
+    let part = match part {
+        None => String::new(),
+        Some((from, None)) => format!(", part from {from:.1}"),
+        Some((from, Some(to))) => format!(", part {from:.1} to {to:.1}"),
+    };
+    format!("{:.1} of {length:.1} s{part}", at.min(length))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{broken, place};
+
+    #[test]
+    fn lines_break_between_words_and_never_within_one() {
+        let keys = "a b x: hear     space: again     p: pause     Enter: answer     q: leave";
+        for width in [20, 32, 40, 79] {
+            let lines = broken(keys, width);
+            assert!(lines.iter().all(|l| l.chars().count() <= width && !l.starts_with(' ')), "{lines:?}");
+            assert_eq!(lines.join(" ").split_whitespace().collect::<Vec<_>>(), keys.split_whitespace().collect::<Vec<_>>());
+        }
+        // A pair of key and meaning stays together where it fits.
+        assert_eq!(broken("a: hear     q: leave", 12), ["a: hear", "q: leave"]);
+    }
+
+    #[test]
+    fn the_place_is_told_in_tenths() {
+        assert_eq!(place((1.26, None, 3.4)), "1.3 of 3.4 s");
+        assert_eq!(place((1.0, Some((0.5, None)), 3.4)), "1.0 of 3.4 s, part from 0.5");
+        assert_eq!(place((1.0, Some((0.5, Some(2.0))), 3.4)), "1.0 of 3.4 s, part 0.5 to 2.0");
     }
 }

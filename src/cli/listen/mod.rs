@@ -6,7 +6,7 @@ mod plain;
 mod signals;
 
 use super::shell::{Outcome, Shell};
-use crate::model::explain::Fate;
+use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::SystemClock;
@@ -36,6 +36,19 @@ pub(crate) struct Args {
     /// Line by line, for screen readers and braille.
     #[arg(long)]
     pub(crate) plain: bool,
+    /// All cautions at once, not only the first line of them.
+    #[arg(long)]
+    pub(crate) cautions: bool,
+    /// As few words as possible: for whoever has listened before.
+    #[arg(long)]
+    pub(crate) brief: bool,
+}
+
+impl Args {
+    /// What is said before the first sound: the first caution never falls silent.
+    fn cautions(&self) -> &'static [&'static str] {
+        if self.cautions { &CAUTION } else { &FOLDED }
+    }
 }
 
 /// Opens the session and lets the listener answer, on a page or line by line.
@@ -49,7 +62,9 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
             "run it in one, or take the line-by-line form: --plain",
         ));
     }
-    let mut listening = Listening::open(&args.folder, &args.listener, args.test.as_ref(), args.device.as_deref(), &SystemClock)?
+    let device = device(args, shell)?;
+    let mut listening = Listening::open(&args.folder, &args.listener, args.test.as_ref(), device.as_deref(), &SystemClock)
+        .map_err(|e| without_card(args, e))?
         .closing_by(freeze);
     if listening.healed() > 0 {
         shell.warn("a trial was open when the program last ended; it is void and will be drawn anew");
@@ -59,14 +74,18 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
             "nothing sounds on the silent device: what you answer is kept as practice; it fills no seat, closes no test and is never scored as yours",
         );
     }
-    let through = if args.plain { plain::run(&mut listening, shell)? } else { page::run(&mut listening, shell.color())? };
+    let through = if args.plain {
+        plain::run(&mut listening, args.cautions(), args.brief, shell)?
+    } else {
+        page::run(&mut listening, args.cautions(), args.brief, shell.color())?
+    };
     let standing = listening.standing()?;
     let (practice, receipts) = (listening.is_practice(), listening.receipts().to_vec());
     listening.leave()?;
     let planned = standing.planned.map_or_else(String::new, |p| format!(" of {p}"));
     shell.say(&format!("{} {}{planned} trials answered.", if through { "Thank you." } else { "Left." }, standing.done));
     if standing.closed {
-        shell.say(&format!("The test is closed; its verdict: cabjury score {}", args.folder.display()));
+        shell.say(&format!("The test is closed; its verdict: cabjury score {}", quoted(&args.folder)));
     } else if !through {
         shell.say("Come back with the same command; it goes on with a fresh trial.");
     }
@@ -83,8 +102,36 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     Ok(Outcome::Done)
 }
 
+/// The device that was named, else that of the defaults file.
+fn device(args: &Args, shell: &mut Shell) -> Result<Option<String>, Failure> {
+    if args.device.is_some() {
+        return Ok(args.device.clone());
+    }
+    let defaults = super::defaults::read()?;
+    if let Some(device) = &defaults.device {
+        shell.note(&format!("device {device}, from {}", defaults.from.display()));
+    }
+    Ok(defaults.device)
+}
+
+/// Without a sound card there is practice, and a browser that may have one.
+fn without_card(args: &Args, error: Failure) -> Failure {
+    if error.explain().kind() != "no-device" {
+        return error;
+    }
+    let folder = quoted(&args.folder);
+    let next = format!(
+        "connect an interface, or let listeners hear it in a browser: cabjury desk {folder} --lan; --device silent keeps time without \
+         sound: that is practice and never counts as a test"
+    );
+    Failure::plain("no-device", Fate::Failed, error.to_string(), next)
+}
+
+/// The hearing caution folded to one line.
+const FOLDED: [&str; 1] = ["Set the level on the noise, keep it moderate, and leave it alone from then on. More: --cautions"];
+
 /// The hearing caution that stands before the first sound.
-pub(super) const CAUTION: [&str; 3] = [
+const CAUTION: [&str; 3] = [
     "Set the level on the noise, keep it moderate, and leave it alone from then on.",
     "NIOSH's occupational limit is 85 dBA for 8 h, halved for every 3 dB more: 94 dBA for 1 h, 100 dBA for 15 min.",
     "It is no promise of harmlessness. If your ears ring, stop.",

@@ -19,8 +19,10 @@ pub(super) enum Stage {
     Instructions,
     /// A trial is open.
     Listen,
-    /// An answer is being chosen; the text is what has been chosen or typed so far.
+    /// An answer is being chosen; the text is what has been chosen so far.
     Answer(String),
+    /// Every sample is being rated: one rating each, and the one that is being set. All can be heard meanwhile.
+    Rate(Vec<u8>, usize),
     /// How sure the listener is, as typed, with the choice.
     Confidence(String, String),
     /// A remark, as typed, with the choice and the confidence.
@@ -40,22 +42,34 @@ pub(super) struct Page {
     pub(super) slot: Option<usize>,
     pub(super) message: String,
     pub(super) color: bool,
+    pub(super) cautions: &'static [&'static str],
+    pub(super) brief: bool,
 }
+
+/// Where a rating begins: the middle of the scale.
+const MIDDLE: u8 = 50;
+/// What an arrow moves a rating by.
+const STEP: u8 = 5;
 
 fn failed(e: &std::io::Error) -> Failure {
     Failure::plain("terminal", Fate::Failed, format!("the terminal cannot be used: {e}"), "try another terminal, or --plain")
 }
 
 /// Runs until the listener is through or leaves; true when through. The terminal is put back however this ends.
-pub(super) fn run(listening: &mut Listening<'_>, color: bool) -> Result<bool, Failure> {
+pub(super) fn run(
+    listening: &mut Listening<'_>,
+    cautions: &'static [&'static str],
+    brief: bool,
+    color: bool,
+) -> Result<bool, Failure> {
     let mut terminal = ratatui::try_init().map_err(|e| failed(&e))?;
-    let result = serve(&mut terminal, listening, color);
+    let page = Page { stage: Stage::Level, slot: None, message: String::new(), color, cautions, brief };
+    let result = serve(&mut terminal, listening, page);
     ratatui::restore();
     result
 }
 
-fn serve(terminal: &mut DefaultTerminal, listening: &mut Listening<'_>, color: bool) -> Result<bool, Failure> {
-    let mut page = Page { stage: Stage::Level, slot: None, message: String::new(), color };
+fn serve(terminal: &mut DefaultTerminal, listening: &mut Listening<'_>, mut page: Page) -> Result<bool, Failure> {
     let ended = super::signals::watch();
     listening.level_noise(true);
     loop {
@@ -98,6 +112,9 @@ impl Page {
                 KeyCode::Enter => {
                     listening.level_is_set()?;
                     self.stage = Stage::Instructions;
+                    if self.brief {
+                        self.open(listening)?;
+                    }
                 }
                 KeyCode::Char('q') => return Ok(Some(false)),
                 _ => {}
@@ -132,6 +149,10 @@ impl Page {
             Stage::Answer(chosen) => {
                 let chosen = chosen.clone();
                 return self.answer_key(code, chosen, listening);
+            }
+            Stage::Rate(ratings, at) => {
+                let (ratings, at) = (ratings.clone(), *at);
+                return self.rate_key(code, ratings, at, listening);
             }
             Stage::Leave => match code {
                 KeyCode::Char('y') | KeyCode::Enter => return Ok(Some(false)),
@@ -230,7 +251,10 @@ impl Page {
             }
             KeyCode::Enter => {
                 let unheard = listening.unheard();
-                if unheard.is_empty() {
+                if unheard.is_empty() && listening.rates() {
+                    let count = listening.trial().map_or(0, |t| t.choices.len());
+                    self.stage = Stage::Rate(vec![MIDDLE; count], 0);
+                } else if unheard.is_empty() {
                     self.stage = Stage::Answer(String::new());
                 } else {
                     self.message = format!("Listen to {} first.", unheard.join(" and "));
@@ -272,8 +296,6 @@ impl Page {
                 chosen.pop();
             }
             KeyCode::Enter if !chosen.is_empty() => return self.confirm(&chosen, listening),
-            KeyCode::Char(c) if listening.rates() && (c.is_ascii_digit() || matches!(c, '=' | ',')) => chosen.push(c),
-            KeyCode::Char(_) if listening.rates() => {}
             KeyCode::Char(c) => {
                 if let Some(choice) = choices.iter().find(|l| l.eq_ignore_ascii_case(&c.to_string())) {
                     chosen.clone_from(choice);
@@ -282,6 +304,53 @@ impl Page {
             _ => {}
         }
         self.stage = Stage::Answer(chosen);
+        Ok(None)
+    }
+
+    /// Rating: a sample's own key sounds it, arrows choose and move, every rating stays within 0 to 100.
+    fn rate_key(
+        &mut self,
+        code: KeyCode,
+        mut ratings: Vec<u8>,
+        mut at: usize,
+        listening: &mut Listening<'_>,
+    ) -> Result<Option<bool>, Failure> {
+        let (labels, rated) = listening.trial().map(|t| (t.labels.clone(), t.choices.clone())).unwrap_or_default();
+        let slot_of = |name: &str| labels.iter().position(|l| l.eq_ignore_ascii_case(name));
+        let last = rated.len().saturating_sub(1);
+        match code {
+            KeyCode::Esc => {
+                self.stage = Stage::Listen;
+                return Ok(None);
+            }
+            KeyCode::Enter => {
+                let all: Vec<String> = rated.iter().zip(&ratings).map(|(l, r)| format!("{l}={r}")).collect();
+                self.stage = Stage::Rate(ratings, at);
+                return self.confirm(&all.join(","), listening);
+            }
+            KeyCode::Down | KeyCode::Tab => at = (at + 1).min(last),
+            KeyCode::Up | KeyCode::BackTab => at = at.saturating_sub(1),
+            KeyCode::Left | KeyCode::Right | KeyCode::Home | KeyCode::End => {
+                if let Some(rating) = ratings.get_mut(at) {
+                    *rating = match code {
+                        KeyCode::Left => rating.saturating_sub(STEP),
+                        KeyCode::Right => rating.saturating_add(STEP).min(100),
+                        KeyCode::Home => 0,
+                        _ => 100,
+                    };
+                }
+            }
+            KeyCode::Char(c) => {
+                let named = if c == ' ' { rated.get(at).cloned().unwrap_or_default() } else { c.to_string() };
+                if let Some(slot) = slot_of(&named) {
+                    listening.play(slot);
+                    self.slot = Some(slot);
+                    at = rated.iter().position(|r| r.eq_ignore_ascii_case(&named)).unwrap_or(at);
+                }
+            }
+            _ => {}
+        }
+        self.stage = Stage::Rate(ratings, at);
         Ok(None)
     }
 

@@ -11,7 +11,7 @@ const HELP: &str = "Type a label to hear it, stop for silence, pick LABEL to ans
 const HELP_RATING: &str = "Type a label to hear it, stop for silence, pick 1=80,2=35,... to rate all, leave to go.";
 
 /// Runs until the listener is through or leaves; true when through.
-pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bool, Failure> {
+pub(super) fn run(listening: &mut Listening<'_>, cautions: &[&str], brief: bool, shell: &mut Shell) -> Result<bool, Failure> {
     let mut lines = std::io::stdin().lock().lines();
     let mut read = || -> Result<Option<String>, Failure> {
         lines
@@ -19,20 +19,22 @@ pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bo
             .transpose()
             .map_err(|e| Failure::plain("input", Fate::Failed, format!("standard input cannot be read: {e}"), "try again"))
     };
-    for line in super::CAUTION {
+    for line in cautions {
         shell.say(line);
     }
     shell.say("Noise sounds now. Set the level, then press Enter.");
     let names = listening.training_names();
     let openly: Vec<String> = (1..).zip(&names).map(|(n, name)| format!("train {n} ({name})")).collect();
     let openly = openly.join(" or ");
-    shell.say(&format!("To hear the setups openly first, type {openly}; Enter goes on."));
+    if !brief {
+        shell.say(&format!("To hear the setups openly first, type {openly}; Enter goes on."));
+    }
     listening.level_noise(true);
     let began = trained(listening, shell, &openly, &names, &mut read)?;
     if began.is_none() {
         return Ok(false);
     }
-    for line in listening.instructions() {
+    for line in listening.instructions().iter().filter(|_| !brief) {
         shell.say(line);
     }
     let help = if listening.rates() { HELP_RATING } else { HELP };

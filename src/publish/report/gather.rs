@@ -130,10 +130,21 @@ fn take(take: &Take, clips: &[Clip]) -> TakeView {
         mic: take.mic.to_string(),
         pass: take.pass,
         level_lufs: level.map(|l| l.value()),
-        findings: take.findings.iter().filter(|f| f.severity != Severity::Note).map(|f| f.detail.clone()).collect(),
+        findings: remarks(take),
         sha256: take.sha256.to_string(),
         withdrawn: take.withdrawn.clone(),
     }
+}
+
+/// What was found in a take, what it was made from, and where it stood before.
+fn remarks(take: &Take) -> Vec<String> {
+    let found = take.findings.iter().filter(|f| f.severity != Severity::Note).map(|f| f.detail.clone());
+    let made = take.derived.iter().map(|d| format!("Made from {}: {}.", d.from, d.how.join(", ")));
+    let moved = take.reassigned.iter().map(|r| {
+        let setup = r.setup.as_ref().map_or("DI", |s| s.as_str());
+        format!("Until {} it stood under {setup}, mic {}, pass {}: {}", r.at, r.mic, r.pass, r.reason)
+    });
+    found.chain(made).chain(moved).collect()
 }
 
 /// A run is shown when it is the last one, or a sealed test plays its clips.

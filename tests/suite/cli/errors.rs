@@ -200,3 +200,62 @@ fn every_message_about_a_session_and_its_tests() {
     t.line(3, &["plan", "bare", "--compare", "one,two"]);
     t.ends_as("errors/sessions.txt");
 }
+
+/// Every mistake of an evening once: names, passes, files, folders.
+#[test]
+fn every_message_about_an_evening_of_takes() {
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 4);
+    let sheet = "[[driver]]\nlabel = \"A\"\nnominal_ohm = 8\n[[wiring]]\nname = \"w\"\nnetwork = \"A\"\n\
+                 [[setup]]\nname = \"one\"\n[[setup]]\nname = \"two\"\n[[mic]]\nname = \"close-a\"\n[[mic]]\nname = \"close-b\"\n\
+                 [[blend]]\nname = \"both\"\nof = [\"close-a\", \"close-b\"]\ngains_db = [0.0, 0.0]\n";
+    std::fs::write(desk.join("rig.toml"), sheet).unwrap();
+    std::fs::write(desk.join("comma.toml"), sheet.replace("nominal_ohm = 8", "nominal_ohm = 8,2")).unwrap();
+    std::fs::create_dir(desk.join("my takes")).unwrap();
+    std::fs::create_dir(desk.join("empty")).unwrap();
+    for (name, level) in [("one 1", 0.9), ("three 2", 0.8), ("solo", 0.7)] {
+        let riff = material::gain(&material::riff(2.0, 48_000), 20.0 * f64::log10(level));
+        material::write_wav(&desk.join(&format!("my takes/{name}.wav")), 48_000, &riff);
+    }
+    let mut t = Transcript::new(&desk);
+    t.note("two setups need two names and two recordings");
+    t.line(2, &["new", "twice", "one=one-1.wav", "one=one-2.wav"]);
+    t.line(3, &["new", "twice", "one=one-1.wav", "two=one-1.wav"]);
+    assert!(!desk.join("twice").exists(), "a refused recording left a folder behind");
+    t.note("a mic that the sheet has not got, a blend, a setup");
+    desk.run(&["new", "n", "--sheet", "rig.toml"]).ends(0);
+    t.line(4, &["take", "n", "one-1.wav", "--setup", "one", "--mic", "close-A1"]);
+    t.line(4, &["take", "n", "one-1.wav", "--setup", "one", "--mic", "room"]);
+    t.line(4, &["take", "n", "one-1.wav", "--setup", "one", "--mic", "both"]);
+    t.line(4, &["take", "n", "one-1.wav", "--setup", "onee", "--mic", "close-a"]);
+    t.line(2, &["take", "n", "one-1.wav"]);
+    t.note("a second recording of one mic in one pass");
+    desk.run(&["take", "n", "one-1.wav", "--setup", "one", "--mic", "close-a", "--pass", "3"]).ends(0);
+    t.line(3, &["take", "n", "one-2.wav", "--setup", "one", "--mic", "close-a", "--pass", "3"]);
+    t.note("reassigning");
+    t.line(2, &["reassign", "n", "--take", "t1", "--pass", "3", "--reason", "x"]);
+    t.line(2, &["reassign", "n", "--take", "t1", "--pass", "4", "--reason", " "]);
+    t.line(4, &["reassign", "n", "--take", "t7", "--pass", "4", "--reason", "x"]);
+    t.line(4, &["reassign", "n", "--take", "t1", "--mic", "close-c", "--reason", "x"]);
+    t.line(3, &["reassign", "s", "--take", "t1", "--setup", "two", "--reason", "x"]);
+    desk.run(&["withdraw", "n", "--take", "t1", "--reason", "wrong cable"]).ends(0);
+    t.line(3, &["reassign", "n", "--take", "t1", "--pass", "4", "--reason", "x"]);
+    t.line(3, &["withdraw", "n", "--take", "t1", "--reason", "again"]);
+    t.note("a matching run: one that a test uses, one that is not there");
+    t.line(3, &["withdraw", "s", "--run", "1", "--reason", "x"]);
+    t.line(4, &["withdraw", "s", "--run", "2", "--reason", "x"]);
+    t.note("two passages under one name");
+    t.line(2, &["match", "s", "--excerpt", "riff=0.5-1.5", "--excerpt", "riff=1.5-2.5"]);
+    t.note("a folder");
+    t.line(4, &["take", "s", "empty"]);
+    t.line(3, &["take", "s", "my takes"]);
+    t.line(2, &["take", "s", "my takes", "one-1.wav", "--pattern", "{setup}.wav"]);
+    t.line(2, &["take", "s", "one-1.wav", "one-2.wav", "--split"]);
+    t.note("one long bounce without a DI");
+    t.line(3, &["take", "s", "one-1.wav", "--split"]);
+    t.note("a sheet with a decimal comma, and one that takes a recorded setup away");
+    t.line(4, &["rig", "n", "--sheet", "comma.toml"]);
+    std::fs::write(desk.join("less.toml"), sheet.replace("\"two\"", "\"three\"")).unwrap();
+    t.line(3, &["rig", "s", "--sheet", "less.toml"]);
+    t.ends_as("errors/takes.txt");
+}

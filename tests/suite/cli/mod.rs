@@ -1,21 +1,26 @@
 //! The program as a person runs it: help, exit codes, completions, manual pages.
 
 mod errors;
+mod evening;
 
 use crate::golden;
 use crate::program::Desk;
 
-const COMMANDS: [&str; 30] = [
+const COMMANDS: [&str; 34] = [
     "demo",
     "load",
     "measure",
     "level",
     "chance",
     "new",
+    "sessions",
+    "sheet",
     "rig",
     "meter",
     "runsheet",
     "take",
+    "takes",
+    "reassign",
     "withdraw",
     "status",
     "check",

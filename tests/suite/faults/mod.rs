@@ -42,7 +42,7 @@ fn all_files_are_whole(folder: &Path) {
         assert!(hash(&folder.join(&clip.path)) == clip.sha256, "{} is not what was recorded", clip.path);
     }
     for name in names(&folder.join("takes")) {
-        let head = name.split('.').next().unwrap();
+        let head = name.split(['.', '-']).next().unwrap();
         assert!(hash(&folder.join("takes").join(&name)).as_str().starts_with(head), "takes/{name} is half a file");
     }
     for name in names(&folder.join("clips")) {

@@ -5,4 +5,4 @@ mod capture;
 mod cues;
 mod engine;
 #[cfg(unix)]
-mod terminal;
+pub(crate) mod terminal;

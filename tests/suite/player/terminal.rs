@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-struct Terminal {
+pub(crate) struct Terminal {
     child: Child,
     keys: File,
     screen: Arc<Mutex<vt100::Parser>>,
@@ -30,14 +30,18 @@ fn cells(n: u16) -> std::num::NonZero<u16> {
 }
 
 impl Terminal {
-    fn open(desk: &Desk, args: &[&str]) -> Self {
-        let size = Winsize { ws_row: 24, ws_col: 80, ws_xpixel: 0, ws_ypixel: 0 };
+    pub(crate) fn open(desk: &Desk, args: &[&str]) -> Self {
+        Self::sized(desk, args, 24, 80)
+    }
+
+    fn sized(desk: &Desk, args: &[&str], rows: u16, columns: u16) -> Self {
+        let size = Winsize { ws_row: rows, ws_col: columns, ws_xpixel: 0, ws_ypixel: 0 };
         let pty = rustix_openpty::openpty(None, Some(&size)).unwrap();
         let user = || Stdio::from(File::from(pty.user.try_clone().unwrap()));
         let child = desk.command(args).env("TERM", "xterm-256color").stdin(user()).stdout(user()).stderr(user()).spawn().unwrap();
         drop(pty.user);
         let keys = File::from(pty.controller);
-        let screen = Arc::new(Mutex::new(vt100::Parser::new(cells(24), cells(80), 0)));
+        let screen = Arc::new(Mutex::new(vt100::Parser::new(cells(rows), cells(columns), 0)));
         let closed = Arc::new(AtomicBool::new(false));
         let (mut from, to, closing) = (keys.try_clone().unwrap(), Arc::clone(&screen), Arc::clone(&closed));
         std::thread::spawn(move || {
@@ -54,13 +58,13 @@ impl Terminal {
     }
 
     /// What a person sees, line by line, white space squeezed.
-    fn sees(&self) -> String {
+    pub(crate) fn sees(&self) -> String {
         let contents = self.screen.lock().unwrap().screen().contents();
         contents.split_whitespace().collect::<Vec<_>>().join(" ")
     }
 
     #[track_caller]
-    fn waits_for(&self, text: &str) {
+    pub(crate) fn waits_for(&self, text: &str) {
         let since = Instant::now();
         while !self.sees().contains(text) {
             assert!(since.elapsed() < Duration::from_secs(90), "{text:?} never appeared:\n{}", self.sees());
@@ -68,7 +72,7 @@ impl Terminal {
         }
     }
 
-    fn press(&mut self, keys: &str) {
+    pub(crate) fn press(&mut self, keys: &str) {
         self.keys.write_all(keys.as_bytes()).unwrap();
         self.keys.flush().unwrap();
     }
@@ -89,7 +93,7 @@ impl Terminal {
     }
 
     #[track_caller]
-    fn ends(&mut self, code: Option<i32>) {
+    pub(crate) fn ends(&mut self, code: Option<i32>) {
         let since = Instant::now();
         loop {
             if let Some(status) = self.child.try_wait().unwrap() {
@@ -243,4 +247,104 @@ fn a_closed_terminal_ends_it_and_voids_the_trial() {
     desk.run(&["match", "s"]).ends(0);
     let score = desk.run(&["score", "s", "--json"]).ends(0).json();
     assert_eq!((score["tests"][0]["void"].as_u64(), score["tests"][0]["done"].as_u64()), (Some(1), Some(0)));
+}
+
+/// Twelve rows of forty columns: question, pads, place and keys are all in sight, and no word is cut.
+#[test]
+fn a_small_screen_keeps_the_trial_in_sight() {
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 4);
+    let mut terminal = Terminal::sized(&desk, &LISTEN, 12, 40);
+    terminal.waits_for("the level is set");
+    assert!(terminal.sees().contains("More: --cautions"), "{}", terminal.sees());
+    terminal.press("\r");
+    terminal.waits_for("Enter: go on");
+    terminal.press("\r");
+    terminal.waits_for("Trial 1 of 4");
+    terminal.press("b");
+    terminal.waits_for("A [B] X");
+    let seen = terminal.sees();
+    for text in ["Which is X", "Enter: answer", "q: leave", "of 3.", "s e: begin"] {
+        assert!(seen.contains(text), "{text:?} is out of sight: {seen}");
+    }
+    terminal.press("q");
+    terminal.waits_for("Leave?");
+    terminal.press("y");
+    terminal.ends(Some(0));
+}
+
+/// Position, part and length are told; in training what sounds is named as sealed.
+#[test]
+fn place_part_and_training_are_told() {
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 4);
+    let mut slow = LISTEN.to_vec();
+    slow[5] = "silent";
+    let mut terminal = Terminal::open(&desk, &slow);
+    terminal.waits_for("Enter: the level is set");
+    terminal.press("\r");
+    terminal.waits_for("t: hear the setups openly first");
+    terminal.press("t2");
+    terminal.waits_for("2: setup 2 sounds now");
+    terminal.press("\r");
+    terminal.waits_for("of 3.");
+    terminal.press("as");
+    terminal.waits_for("part from ");
+    std::thread::sleep(Duration::from_millis(900));
+    terminal.press("e");
+    terminal.waits_for("From the next switch on this part is looped");
+    assert!(terminal.sees().contains(" to "), "{}", terminal.sees());
+    terminal.press("w");
+    terminal.waits_for("the whole is looped");
+    assert!(!terminal.sees().contains("part from"), "{}", terminal.sees());
+    terminal.press("qy");
+    terminal.ends(Some(0));
+}
+
+/// Without many words: no instructions, but never without the first caution; all cautions when they are asked for.
+#[test]
+fn brief_and_all_cautions() {
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 4);
+    let mut terminal = Terminal::open(&desk, &[&LISTEN[..], &["--brief", "--cautions"]].concat());
+    terminal.waits_for("If your ears ring, stop.");
+    terminal.press("\r");
+    terminal.waits_for("Trial 1 of 4");
+    terminal.press("qy");
+    terminal.ends(Some(0));
+}
+
+/// Ratings: heard while rating, moved by arrows, kept within 0 to 100.
+#[test]
+fn ratings_are_moved_by_arrows() {
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 4);
+    desk.run(&["close", "s", "--test", "test-1"]).ends(0);
+    desk.run(&["plan", "s", "--compare", "one,two", "--method", "graded", "--reference", "one", "--trials", "1"]).ends(0);
+    let mut terminal = Terminal::open(&desk, &LISTEN);
+    terminal.begin();
+    for _ in 0..60 {
+        for key in ["r", "1", "2", "3", "4", " ", "\r"] {
+            terminal.press(key);
+            std::thread::sleep(Duration::from_millis(60));
+        }
+        if terminal.sees().contains("left, right: rate") {
+            break;
+        }
+    }
+    terminal.waits_for("> ");
+    // The first to the top and over, the second down by two steps, the third to nothing and below.
+    let (left, right, down) = ("\x1b[D", "\x1b[C", "\x1b[B");
+    terminal.press(&right.repeat(12));
+    terminal.waits_for("#################### 100");
+    terminal.press(down);
+    terminal.press(&left.repeat(2));
+    terminal.waits_for("######## 40");
+    terminal.press(down);
+    terminal.press(&left.repeat(12));
+    std::thread::sleep(Duration::from_millis(150));
+    terminal.press("\r");
+    terminal.waits_for("1 of 1 trials answered.");
+    terminal.ends(Some(0));
+    assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
 }
