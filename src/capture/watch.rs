@@ -3,7 +3,7 @@
 use crate::capture::guess::alone;
 use crate::capture::incoming::RefusedDoc;
 use crate::capture::pattern::{FolderPlan, FolderRequest, RowDoc, plan_folder, recordings, take_folder};
-use crate::capture::runsheet::runsheet;
+use crate::capture::runsheet::drawn;
 use crate::capture::take::TakeDoc;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
@@ -13,9 +13,6 @@ use crate::store::Session;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
-
-/// Longest run sheet: what comes next is looked up in it.
-const LONGEST: u32 = 100;
 
 /// Size and time of a file: while they change, it is being written.
 type State = (u64, Option<SystemTime>);
@@ -43,7 +40,7 @@ pub enum Seen {
 /// Passes of the run sheet that are not recorded yet, in their order.
 ///
 /// # Errors
-/// The session has fewer than two setups.
+/// No run sheet was drawn.
 pub(crate) fn coming(session: &Session) -> Result<Vec<(u32, SetupName)>, Failure> {
     let (rig, takes) = (session.rig()?, session.takes()?);
     // A pass is recorded when every mic of the sheet has it; a session whose sheet names no mics has one.
@@ -52,8 +49,11 @@ pub(crate) fn coming(session: &Session) -> Result<Vec<(u32, SetupName)>, Failure
             takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none() && t.pass == pass).map(|t| &t.mic).collect();
         if rig.mics.len() > 1 { rig.mics.iter().all(|m| of.contains(&m.name)) } else { !of.is_empty() }
     };
-    let order = runsheet(session.folder(), LONGEST)?.order;
-    order.into_iter().filter(|p| !recorded(p.pass)).map(|p| Ok((p.pass, SetupName::new(&p.setup)?))).collect()
+    let order = drawn(session)?.pop().ok_or_else(|| {
+        let message = "no run sheet was drawn, so nobody can say which setup comes next";
+        Failure::plain("no-run-sheet", Fate::Refused, message, "draw one with: cabjury runsheet FOLDER, or name the setup with --setup")
+    })?;
+    Ok((1..).zip(order.order).filter(|(pass, _)| !recorded(*pass)).collect())
 }
 
 fn state(path: &Path) -> Option<State> {
