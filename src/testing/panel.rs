@@ -4,7 +4,6 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::trial::{Plan, TrialKind, TrialRecord, TrialState};
 use crate::store::Session;
-use crate::testing::plan_family::given_up;
 use crate::trial::{Progressed, draw};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -34,7 +33,7 @@ impl Known {
         let simulated: BTreeSet<ListenerCode> =
             session.listeners()?.into_iter().filter(|l| l.simulated).map(|l| l.code).collect();
         let mut known = Self {
-            closed: session.test(test)?.closed_at.is_some() || given_up(session)?.contains(test),
+            closed: session.test(test)?.closed_at.is_some() || session.given_up(test)?.is_some(),
             seats: BTreeMap::new(),
             right: [0; 2],
         };

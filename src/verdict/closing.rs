@@ -10,11 +10,8 @@ use crate::verdict::hashes::Hashes;
 use crate::verdict::score::scored;
 use jiff::Timestamp;
 
-/// The `what` of the log's entry that holds a frozen result.
-const FROZEN: &str = "result";
-
 fn damaged(test: &TestId, error: &dyn std::fmt::Display) -> Failure {
-    let message = format!("the result of {test} that was frozen cannot be read: {error}");
+    let message = format!("the result of {test} that was frozen cannot be read or written: {error}");
     Failure::plain("damaged-result", Fate::Failed, message, "audit the session: cabjury audit FOLDER")
 }
 
@@ -48,16 +45,14 @@ fn from_records(session: &Session, sealed: &SealedTest) -> Result<TestResult, Fa
     }
 }
 
-/// Closes a test with its result, both in one transaction.
+/// Closes a test with its result, both as one event.
 ///
 /// # Errors
 /// The test is closed already; the records cannot be read or written.
 pub fn close(session: &mut Session, test: &TestId, now: Timestamp) -> Result<TestResult, Failure> {
     let result = closing(session, test, now)?;
-    session.begin_batch()?;
-    session.close_test(test, now)?;
-    session.log_event(FROZEN, test.as_str(), &result, now)?;
-    session.commit_batch()?;
+    let value = serde_json::to_value(&result).map_err(|e| damaged(test, &e))?;
+    session.close_test_with(test, Some(&value), now)?;
     Ok(result)
 }
 
@@ -69,40 +64,25 @@ pub fn freeze(session: &mut Session, test: &TestId, now: Timestamp) -> Result<()
     close(session, test, now).map(drop)
 }
 
-/// The same within a batch that somebody else writes.
-///
-/// # Errors
-/// As [`close`].
-pub fn freeze_within(session: &mut Session, test: &TestId, now: Timestamp) -> Result<(), Failure> {
-    let result = closing(session, test, now)?;
-    session.close_test(test, now)?;
-    Ok(session.log_event(FROZEN, test.as_str(), &result, now)?)
-}
-
 /// The result that was frozen when a test closed; nothing for a test that was closed before results were frozen.
 ///
 /// # Errors
 /// It cannot be read.
 pub fn frozen(session: &Session, test: &TestId) -> Result<Option<TestResult>, Failure> {
-    let mut found = None;
-    session.each_entry(&mut |entry| {
-        if entry.what == FROZEN && entry.subject == test.as_str() {
-            found = found.take().or_else(|| Some(serde_json::from_str::<TestResult>(entry.body)));
-        }
-    })?;
-    found.transpose().map_err(|e| damaged(test, &e))
+    let found = session.frozen_result(test)?;
+    found.map(serde_json::from_value).transpose().map_err(|e| damaged(test, &e))
 }
 
-/// Sealed tests that were given up, in the order in which that was said.
+/// Sealed tests that were given up before anybody answered.
 ///
 /// # Errors
-/// The log cannot be read.
+/// The records cannot be read.
 pub fn given_up(session: &Session) -> Result<Vec<TestId>, Failure> {
     let mut names = Vec::new();
-    session.each_entry(&mut |entry| {
-        if entry.what == "give-up" {
-            names.extend(TestId::new(entry.subject));
+    for test in session.tests()? {
+        if session.given_up(&test.plan.test)?.is_some() {
+            names.push(test.plan.test);
         }
-    })?;
+    }
     Ok(names)
 }

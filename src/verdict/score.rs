@@ -110,9 +110,11 @@ fn known_by_name(session: &Session, plan: &Plan, listeners: &[Listener], trials:
     }
     let codes: Vec<&str> = trials.panel().into_iter().map(|(code, _)| code.as_str()).collect();
     let people = listeners.iter().filter(|l| codes.contains(&l.code.as_str())).count();
-    let (mut who, mut anybody) = (None, false);
+    let (mut who, mut anybody, mut over) = (None, false, false);
     session.each_entry(&mut |e| {
-        if e.what == "audition" {
+        // What happened after a test was closed changes nothing.
+        over |= e.what == "close" && e.subject == plan.test.as_str();
+        if e.what == "audition" && !over {
             anybody = true;
             who = who.take().or_else(|| codes.iter().find(|c| **c == e.subject).map(|c| (*c).to_owned()));
         }

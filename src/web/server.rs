@@ -6,7 +6,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::Clock;
 use crate::testing::desk::Desk;
-use crate::verdict::closing::freeze_within;
+use crate::verdict::closing::freeze;
 use axum::extract::ConnectInfo;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
@@ -101,7 +101,7 @@ pub fn serve(
     ready: impl FnOnce(&Ready),
 ) -> Result<(), Failure> {
     more_files();
-    let desk = Desk::open_closing(&options.folder, clock, freeze_within)?;
+    let desk = Desk::open_closing(&options.folder, clock, freeze)?;
     let mut invited = Vec::new();
     for listener in &options.invite {
         let code = desk.wait(|desk, done| desk.invite(options.test.clone(), listener.clone(), done))?;

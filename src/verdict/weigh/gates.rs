@@ -11,7 +11,7 @@ use crate::verdict::tally::add;
 
 /// Controls of one test, people pooled.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct ControlsFound {
+pub(crate) struct ControlsFound {
     /// Same-file controls.
     pub same_file: ControlCount,
     /// They were enough to show a cue at all.
@@ -30,7 +30,7 @@ pub struct ControlsFound {
 
 /// The gates, and what they were decided from.
 #[derive(Debug, Clone, Copy)]
-pub struct Standing {
+pub(crate) struct Standing {
     /// Open or closed.
     pub gates: Gates,
     /// Takes were told apart, but fresh takes stood behind every scored trial.
@@ -43,7 +43,7 @@ pub struct Standing {
 
 impl Standing {
     /// Looks at a panel's controls beside its score: `scored` right of so many.
-    pub fn of(panel: &Panel<'_>, scored: ControlCount) -> Self {
+    pub(crate) fn of(panel: &Panel<'_>, scored: ControlCount) -> Self {
         let (plan, g, level) = (panel.plan, panel.chance(), panel.level());
         let preference = plan.method == Method::Preference;
         let mut controls = ControlsFound::default();

@@ -111,7 +111,7 @@ fn the_page_is_well_formed_and_asks_nobody_for_anything() {
 fn what_people_typed_cannot_become_markup() {
     let mut test = sample::test(VerdictKind::TooFew, &[(9, 16), (8, 16)], "<b>bold</b> & \"quoted\"");
     let score = test.score.as_mut().unwrap();
-    score.listeners[0].listener = "<script>alert(1)</script>".to_owned();
+    score.result.listeners[0].flags = vec!["<script>alert(1)</script>".to_owned()];
     score.picks[0].remark = Some("</td><img src=x onerror=alert(1)>".to_owned());
     let mut report = sample::report(test);
     report.title = "</title><script>alert(2)</script>".to_owned();
@@ -133,7 +133,7 @@ fn a_report_without_tests_says_so() {
 fn the_sum_by_hand_is_the_p_value() {
     // 12 of 16: (1820 + 560 + 120 + 16 + 1) / 65536, by Pascal's triangle; P = 2517/65536 = 0.0384.
     let test = sample::test(VerdictKind::Heard, &[(12, 16)], "Heard.");
-    let p = test.score.as_ref().unwrap().p_value.unwrap();
+    let p = test.score.as_ref().unwrap().result.count.p_value.unwrap();
     let text = markdown(&document(&sample::report(test)).unwrap());
     assert!(text.contains("p = [C(16,12) + C(16,13) + C(16,14) + C(16,15) + C(16,16)] / 2^16"));
     assert!(text.contains("= [1820 + 560 + 120 + 16 + 1] / 65536"));

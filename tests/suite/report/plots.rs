@@ -1,8 +1,11 @@
 //! Plots read back from their SVG: what stands in the drawing is what was counted.
 
 use super::sample;
+use cabjury::model::ids::SetupName;
+use cabjury::model::result::{ItemDoc, RatingDoc, ScaleDoc};
 use cabjury::model::verdict::VerdictKind;
 use cabjury::report::plots;
+use cabjury::report::view::ScoreView;
 
 /// Numbers of an attribute of all elements of a kind with a colour.
 fn attributes(svg: &str, tag: &str, colour: &str, attribute: &str) -> Vec<f64> {
@@ -52,7 +55,7 @@ fn across(svg: &str) -> impl Fn(f64) -> f64 + use<> {
 #[test]
 fn interval_shows_what_was_counted() {
     let test = sample::test(VerdictKind::Heard, &[(12, 16)], "Heard.");
-    let plot = plots::interval(&test, test.score.as_ref().unwrap()).unwrap();
+    let plot = plots::interval(&test, test.score.as_ref().unwrap()).unwrap().unwrap();
     let x = across(&plot.svg);
     // 12/16 with Clopper-Pearson .47622918 .92733796: STATISTICS of this project's reference, computed with scipy 1.17.1.
     let dot = attributes(&plot.svg, "circle", ACCENT, "cx");
@@ -120,24 +123,41 @@ fn bands_show_measured_floor_and_prediction() {
 }
 
 /// Three setups on an invented scale.
-fn liked(score: &cabjury::report::view::ScoreView) -> cabjury::report::view::ScoreView {
+fn liked(score: &ScoreView) -> ScoreView {
+    let mut score = score.clone();
     let scale = [("s16", 0.8, 0.3), ("p4", -0.2, 0.25), ("sp8", -0.6, 0.35)];
-    cabjury::report::view::ScoreView {
-        preference: Some(cabjury::report::view::PreferenceView {
-            pairs: Vec::new(),
-            notes: Vec::new(),
-            scale: scale.iter().map(|(s, a, e)| ((*s).to_owned(), *a, *e)).collect(),
-            shrunk: false,
-        }),
-        ..score.clone()
-    }
+    let item = |(setup, ability, standard_error): (&str, f64, f64)| ItemDoc {
+        setup: SetupName::new(setup).unwrap(),
+        ability,
+        standard_error,
+    };
+    score.result.scale = Some(ScaleDoc {
+        items: scale.into_iter().map(item).collect(),
+        shrunk: false,
+        tiers: None,
+        connected: true,
+        order_effect: None,
+        differences: Vec::new(),
+        circular_triads: Vec::new(),
+        agreement: None,
+    });
+    score
 }
 
 /// Two setups and an anchor, rated.
-fn rated(score: &cabjury::report::view::ScoreView) -> cabjury::report::view::ScoreView {
-    let ratings =
-        [("s16, the hidden reference", [80.0, 90.0, 97.0]), ("p4", [55.0, 70.0, 82.0]), ("the dulled anchor", [5.0, 12.0, 25.0])];
-    cabjury::report::view::ScoreView { ratings: ratings.iter().map(|(s, q)| ((*s).to_owned(), *q)).collect(), ..score.clone() }
+fn rated(score: &ScoreView) -> ScoreView {
+    let mut score = score.clone();
+    let ratings = [(Some("s16"), [80.0, 90.0, 97.0]), (Some("p4"), [55.0, 70.0, 82.0]), (None, [5.0, 12.0, 25.0])];
+    let rating = |(setup, [q1, median, q3]): (Option<&str>, [f64; 3])| RatingDoc {
+        setup: setup.map(|s| SetupName::new(s).unwrap()),
+        hidden_reference: setup == Some("s16"),
+        count: 16,
+        q1,
+        median,
+        q3,
+    };
+    score.result.ratings = Some(ratings.into_iter().map(rating).collect());
+    score
 }
 
 #[test]
@@ -185,7 +205,7 @@ fn every_plot_has_words_and_numbers() {
     let mut open_ended = test.clone();
     open_ended.planned = None;
     let all = [
-        Some(plots::interval(&test, &score).unwrap()),
+        plots::interval(&test, &score).unwrap(),
         plots::power(&test, &score).unwrap(),
         plots::forest(&test, &score).unwrap(),
         plots::bands(&report.differences[0], "b").unwrap(),

@@ -1,68 +1,90 @@
-//! An invented report: numbers that the statistics room computes, on records that nobody measured.
+//! An invented report: numbers that the verdict room computes, on records that nobody measured.
 
-use cabjury::model::trial::Method;
+use crate::trial::draws::plan;
+use cabjury::model::audio::Sha256Hex;
+use cabjury::model::ids::{ListenerCode, MicName, TrialId};
+use cabjury::model::result::TestResult;
+use cabjury::model::trial::{
+    Answer, Controls, Method, OrderRecord, Plan, SealedTest, SlotRecord, TrialCount, TrialKind, TrialRecord, TrialState,
+};
 use cabjury::model::verdict::VerdictKind;
 use cabjury::report::view::{
-    AuditView, BandView, ClipView, DifferenceView, ListenerView, MatchView, PickView, Report, ScoreView, SetupView, TakeView,
-    TestView,
+    AuditView, BandView, ClipView, DifferenceView, MatchView, PickView, Report, ScoreView, SetupView, TakeView, TestView,
 };
-use cabjury::stats::binomial::upper_tail;
-use cabjury::stats::intervals::clopper_pearson;
-use cabjury::stats::verdict::{Counted, numbers, power_at};
+use cabjury::trial::seal;
+use cabjury::verdict::judge::{Judgeable, judge};
+use cabjury::verdict::trial_counts::Gathered;
 
-/// A scored test with so many right of so many, by listeners of equal numbers of trials.
+/// A finished trial of an invented ABX test: X is the second setup, and B is right.
+fn trial(plan: &Plan, listener: &str, kind: TrialKind, right: bool) -> TrialRecord {
+    let clip = |i: usize| plan.clips[i].clip.clone();
+    let slots = if kind == TrialKind::Scored { [0, 4, 5] } else { [0, 0, 0] };
+    let slot = |(label, i): (&str, usize)| SlotRecord { label: label.to_owned(), clip: clip(i), anchor: false, raised: false };
+    let now = jiff::Timestamp::UNIX_EPOCH;
+    TrialRecord {
+        id: TrialId::new("00").unwrap(),
+        test: plan.test.clone(),
+        listener: ListenerCode::new(listener).unwrap(),
+        number: 1,
+        commitment: Sha256Hex::of(b"nothing"),
+        opened_at: now,
+        played: "an invented device".to_owned(),
+        practice: false,
+        state: TrialState::Answered {
+            answer: Answer { choice: if right { "B" } else { "A" }.to_owned(), confidence: None, remark: None },
+            order: OrderRecord {
+                kind,
+                slots: ["A", "B", "X"].into_iter().zip(slots).map(slot).collect(),
+                right: Some("B".to_owned()),
+            },
+            nonce: String::new(),
+            right: Some(right),
+            at: now,
+            heard: Vec::new(),
+        },
+    }
+}
+
+/// Right ones are spread evenly over the trials.
+fn hits(right: u64, of: u64) -> impl Iterator<Item = bool> {
+    (0..of).map(move |n| (n + 1) * right / of > n * right / of)
+}
+
+/// What the verdict room makes of these counts, controls right in 4 of 7 and 2 of 5.
+fn result(counts: &[(u64, u64)]) -> TestResult {
+    let mut plan = plan(Method::Abx, &["s16", "p4"], 4, Controls { same_file: 7, repeat: 5, known: 0 });
+    plan.trials = TrialCount::Fixed(u32::try_from(counts[0].1).unwrap());
+    plan.listeners = u32::try_from(counts.len()).unwrap();
+    plan.mic = MicName::new("close-a").unwrap();
+    plan.differs = vec!["wiring: A + B against A || B".to_owned(), "tap: 16 ohm against 4 ohm".to_owned()];
+    let mut trials = Vec::new();
+    for (i, (right, of)) in counts.iter().enumerate() {
+        let code = format!("listener-{}", i + 1);
+        trials.extend(hits(*right, *of).map(|hit| trial(&plan, &code, TrialKind::Scored, hit)));
+    }
+    trials.extend(hits(4, 7).map(|hit| trial(&plan, "listener-1", TrialKind::SameFile, hit)));
+    trials.extend(hits(2, 5).map(|hit| trial(&plan, "listener-1", TrialKind::Repeat, hit)));
+    let (canonical, now) = (seal::canonical(&plan), jiff::Timestamp::UNIX_EPOCH);
+    let gathered = Gathered::of(&plan, &[], &trials);
+    let test = SealedTest { seal: seal::seal(&canonical), canonical, plan, sealed_at: now, closed_at: Some(now) };
+    judge(&Judgeable::sound(&test, gathered))
+}
+
+/// A scored test with so many right of so many, by listeners of equal numbers of trials, under another verdict and sentence.
 pub(crate) fn test(verdict: VerdictKind, counts: &[(u64, u64)], sentence: &str) -> TestView {
-    let trials: u64 = counts.iter().map(|c| c.1).sum();
-    let correct: u64 = counts.iter().map(|c| c.0).sum();
-    let n = numbers(&Counted { method: Method::Abx, trials, correct, alpha: 0.05, bound: 0.3, anytime: None });
-    let d = n.distinguishers.unwrap();
-    let score = ScoreView {
-        verdict,
-        sentence: sentence.to_owned(),
-        simulated_only: false,
-        trials,
-        done: trials,
-        void: 1,
-        correct,
-        chance: n.chance,
-        p_value: n.p_value,
-        p_holm: n.p_value,
-        anytime_p: Some(n.anytime_p),
-        critical: n.critical,
-        true_size: n.true_size,
-        mid_p: n.mid_p,
-        interval95: n.interval95,
-        lower95: n.lower95,
-        distinguishers: Some([d.estimate, d.low, d.high, d.upper95]),
-        dprime: None,
-        similarity_p: n.similarity,
-        power_at_three_quarters: Some(power_at(Method::Abx, trials, 0.05, 0.75)),
-        same_file: (7, 4),
-        repeat: (5, 2),
-        listeners: counts
-            .iter()
-            .enumerate()
-            .map(|(i, (right, of))| {
-                let p = upper_tail(*right, *of, 0.5);
-                ListenerView {
-                    listener: format!("listener-{}", i + 1),
-                    simulated: false,
-                    trials: *of,
-                    correct: *right,
-                    interval95: clopper_pearson(*right, *of, 0.05),
-                    p_value: p,
-                    p_holm: (p * counts.len() as f64).min(1.0),
-                    medians: Vec::new(),
-                    flags: Vec::new(),
-                }
-            })
-            .collect(),
-        heterogeneity: None,
-        ratings: Vec::new(),
-        ranks: None,
-        preference: None,
-        picks: picks(counts),
-    };
+    let mut result = result(counts);
+    (result.verdict, result.head.void) = (verdict, 1);
+    (result.sentence, result.headline) = (sentence.to_owned(), format!("{verdict} in one line"));
+    if !verdict.positive() {
+        result.subject = None;
+    }
+    // Second opinions and flags of invented answers say nothing.
+    result.second_opinion = None;
+    result.listeners.iter_mut().for_each(|l| {
+        l.flags.clear();
+        l.share_heard = None;
+    });
+    let score = ScoreView { result, picks: picks(counts) };
     TestView {
         test: "test-1".to_owned(),
         method: Method::Abx,
@@ -76,7 +98,7 @@ pub(crate) fn test(verdict: VerdictKind, counts: &[(u64, u64)], sentence: &str) 
         listeners_planned: u32::try_from(counts.len()).unwrap(),
         alpha: 0.05,
         bound: 0.3,
-        controls_planned: (7, 5),
+        controls_planned: (7, 5, 0),
         attribute: None,
         exclusion: "nobody is left out".to_owned(),
         warnings: vec!["the wiring p4 was never metered".to_owned()],
@@ -92,13 +114,13 @@ pub(crate) fn test(verdict: VerdictKind, counts: &[(u64, u64)], sentence: &str) 
 fn picks(counts: &[(u64, u64)]) -> Vec<PickView> {
     let mut all = Vec::new();
     for (i, (right, of)) in counts.iter().enumerate() {
-        for n in 0..*of {
-            // Right ones are spread evenly over the trials.
-            let hit = (n + 1) * right / of > n * right / of;
+        for (n, hit) in (0..*of).zip(hits(*right, *of)) {
             all.push(PickView {
                 listener: format!("listener-{}", i + 1),
                 number: u32::try_from(n + 1).unwrap(),
-                kind: "scored".to_owned(),
+                kind: "trial".to_owned(),
+                scored: true,
+                seq: Some(i64::try_from(all.len()).unwrap()),
                 order: "A s16 t003, B p4 t004, X p4 t008".to_owned(),
                 choice: if hit { "B" } else { "A" }.to_owned(),
                 key: "B".to_owned(),
@@ -144,6 +166,7 @@ pub(crate) fn report(test: TestView) -> Report {
         differences: vec![difference()],
         level_trend_db_per_take: Some(-0.012),
         tests: vec![test],
+        given_up: Vec::new(),
         cautions: Vec::new(),
         audit: Some(AuditView { ok: true, records: 94, head_sha256: "a7".repeat(32), problems: Vec::new() }),
         versions: vec![("program".to_owned(), "cabjury 0.1.0".to_owned())],

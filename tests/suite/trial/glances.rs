@@ -6,11 +6,13 @@ use cabjury::model::glance::{Glance, GlanceState};
 use cabjury::model::ids::{ListenerCode, TestId};
 use cabjury::model::outside::SystemClock;
 use cabjury::model::random::RandomWords;
+use cabjury::model::result::TestEntry;
 use cabjury::model::trial::{Answer, Controls, Method, TrialCount, TrialRecord, TrialState};
 use cabjury::store::Session;
 use cabjury::testing::trials::Trials;
 use cabjury::trial::Generator;
-use cabjury::verdict::score::{Judgeable, score_all, score_session};
+use cabjury::verdict::judge::{Judgeable, entry};
+use cabjury::verdict::score::score_session;
 use cabjury::verdict::trial_counts::Gathered;
 use std::path::Path;
 
@@ -55,15 +57,15 @@ fn heard(folder: &Path, method: Method) -> TestId {
 
 fn whole(session: &Session, reason: &str) -> serde_json::Value {
     let (tests, listeners) = (session.tests().unwrap(), session.listeners().unwrap());
-    let judged: Vec<_> = tests
+    let judged: Vec<TestEntry> = tests
         .iter()
         .map(|test| {
             let trials = session.trials(&test.plan.test).unwrap();
             let trials = Gathered::of(&test.plan, &listeners, &trials);
-            Judgeable { test, trials, void_reason: Some(reason.to_owned()) }
+            entry(&Judgeable { void_reason: Some(reason.to_owned()), ..Judgeable::sound(test, trials) })
         })
         .collect();
-    serde_json::to_value(score_all(&judged)).unwrap()
+    serde_json::to_value(judged).unwrap()
 }
 
 /// The invented clips have no files, which is said after everything else was looked at: a reason that both ways of reading are given.

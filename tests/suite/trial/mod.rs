@@ -1,7 +1,7 @@
 //! Draws, commitments, methods.
 
 mod claims;
-mod draws;
+pub(crate) mod draws;
 mod glances;
 mod preference;
 mod service;
