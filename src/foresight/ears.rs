@@ -38,7 +38,7 @@ pub struct Ears {
 }
 
 /// Known differences are heard in so many trials unless said otherwise.
-pub const HEARS_KNOWN: f64 = 0.9;
+pub(super) const HEARS_KNOWN: f64 = 0.9;
 
 /// The farthest apart that two setups are set: nobody errs there.
 const FARTHEST: f64 = 8.0;

@@ -105,14 +105,6 @@ impl Session {
         walk().map_err(|e| self.database("reading the log", e))
     }
 
-    /// Hash of the last entry; 64 zeros when there is none.
-    ///
-    /// # Errors
-    /// [`StoreError::Database`] when it cannot be read.
-    pub fn chain_head(&self) -> Result<String, StoreError> {
-        last(self.connection()).map(|(_, hash)| hash).map_err(|e| self.database("reading the log", e))
-    }
-
     /// Hash of the last entry of that kind about a record: the head of the chain right after it.
     ///
     /// # Errors

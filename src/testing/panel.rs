@@ -4,7 +4,6 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::trial::{Plan, TrialKind, TrialRecord, TrialState};
 use crate::store::Session;
-use crate::testing::plan_family::given_up;
 use crate::trial::{Progressed, draw};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -39,7 +38,7 @@ impl Known {
         clips.retain(|c| sealed.plan.clips.iter().any(|p| p.clip == c.id));
         super::plan::one_passage(&clips)?;
         let mut known = Self {
-            closed: sealed.closed_at.is_some() || given_up(session)?.contains(test),
+            closed: sealed.closed_at.is_some() || session.given_up(test)?.is_some(),
             seats: BTreeMap::new(),
             right: [0; 2],
         };

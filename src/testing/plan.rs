@@ -1,22 +1,22 @@
 //! `plan`, `close` and giving up: a test is sealed before its first trial, and never changes.
 
 use crate::capture::mend;
-use crate::model::audio::Sha256Hex;
 use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, SetupName, TestId};
 use crate::model::outside::Clock;
+use crate::model::result::RULES;
 use crate::model::rig::{Rig, Setup};
 use crate::model::session::{Clip, MatchRun, Take};
 use crate::model::trial::{self, Controls, Design, Method, Plan, PlanClip, SealedTest, Sealing, TrialCount};
 use crate::rig::differs::{differs, notes_that_differ, refuse_loads};
 use crate::stats::sequential;
-use crate::store::{Session, random};
+use crate::store::Session;
 use crate::testing::plan_check::check;
 pub use crate::testing::plan_doc::PlanDoc;
 pub(crate) use crate::testing::plan_doc::document;
 use crate::testing::plan_doc::{least_p_takes, level};
-use crate::testing::plan_family::{GIVEN_UP, Tests, given_up};
+use crate::testing::plan_family::Tests;
 use crate::testing::plan_units::units;
 use crate::testing::plan_warnings::{Look, warnings};
 use crate::testing::trials::Closing;
@@ -24,9 +24,6 @@ use crate::trial::{generator, methods, seal};
 use crate::units::{Decibel, Probability};
 use serde::Serialize;
 use std::path::Path;
-
-/// The rules by which results are made now.
-const RULES: u32 = 2;
 
 /// Most scored trials per listener.
 pub const MOST_TRIALS: u32 = 1000;
@@ -356,16 +353,16 @@ pub fn plan(folder: &Path, request: &Request, clock: &dyn Clock) -> Result<PlanD
     let mut session = Session::open_write(folder, clock.now())?;
     let test = TestId::new(&format!("test-{}", session.next_test()?))?;
     let mut plan = build(&session, request, test)?;
+    let context = session.seal_context()?;
     plan.sealing = Some(Sealing {
-        session_id: session.note("session-id")?,
-        nonce: Sha256Hex::from_bytes(&random::seed()?),
-        head: Sha256Hex::parse(&session.chain_head()?)
-            .map_err(|e| Failure::plain("damaged-log", Fate::Unfit, e.to_string(), "audit the session: cabjury audit"))?,
+        session_id: Some(context.session_id.to_string()),
+        nonce: context.nonce.clone(),
+        head: context.head.clone(),
         rules: RULES,
     });
     let canonical = seal::canonical(&plan);
     let sealed = SealedTest { seal: seal::seal(&canonical), canonical, plan, sealed_at: clock.now(), closed_at: None };
-    session.add_test(&sealed, clock.now())?;
+    session.add_test_with(&sealed, &context, clock.now())?;
     Ok(document(&sealed.plan, Some(&sealed)))
 }
 
@@ -376,7 +373,7 @@ pub fn plan(folder: &Path, request: &Request, clock: &dyn Clock) -> Result<PlanD
 pub fn close(folder: &Path, test: &TestId, closing: Closing, clock: &dyn Clock) -> Result<SealedTest, Failure> {
     let mut session = Session::open_write(folder, clock.now())?;
     session.test(test)?;
-    if given_up(&session)?.contains(test) {
+    if session.given_up(test)?.is_some() {
         let message = format!("{test} was given up and stays so");
         return Err(Failure::plain("test-given-up", Fate::Refused, message, "plan another test"));
     }
@@ -409,7 +406,7 @@ pub fn give_up(folder: &Path, test: &TestId, reason: &str, clock: &dyn Clock) ->
     if sealed.closed_at.is_some() {
         return refused(format!("{test} is closed and stays so"));
     }
-    if given_up(&session)?.contains(test) {
+    if session.given_up(test)?.is_some() {
         return refused(format!("{test} was given up already"));
     }
     let mut answered = 0u32;
@@ -420,6 +417,6 @@ pub fn give_up(folder: &Path, test: &TestId, reason: &str, clock: &dyn Clock) ->
         return refused(format!("{test} was answered: a test that was begun stays"));
     }
     let doc = GivenUpDoc { test: test.clone(), reason: reason.to_owned() };
-    session.log_event(GIVEN_UP, test.as_str(), &serde_json::json!({ "reason": reason }), clock.now())?;
+    session.withdraw_test(test, reason, clock.now())?;
     Ok(doc)
 }

@@ -8,20 +8,17 @@ use crate::model::trial::{FamilyPlace, SealedTest};
 use crate::stats::family::{Family, Place};
 use crate::store::Session;
 
-/// The `what` of the log's entry that gives a test up.
-pub(super) const GIVEN_UP: &str = "give-up";
-
 /// Tests that were given up.
 ///
 /// # Errors
-/// The log cannot be read.
+/// The records cannot be read.
 pub(super) fn given_up(session: &Session) -> Result<Vec<TestId>, Failure> {
     let mut out = Vec::new();
-    session.each_entry(&mut |entry| {
-        if entry.what == GIVEN_UP {
-            out.extend(TestId::new(entry.subject));
+    for test in session.tests()? {
+        if session.given_up(&test.plan.test)?.is_some() {
+            out.push(test.plan.test);
         }
-    })?;
+    }
     Ok(out)
 }
 

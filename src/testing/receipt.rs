@@ -12,8 +12,8 @@ use serde::Serialize;
 /// A receipt of one pick. It tells nothing of the order.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Receipt {
-    /// The session's id; null where an older program made the session.
-    pub session_id: Option<String>,
+    /// The session's id.
+    pub session_id: String,
     /// The test.
     pub test: TestId,
     /// The trial.
@@ -35,7 +35,7 @@ impl Receipt {
         let TrialState::Answered { at, .. } = &trial.state else { return Err(unknown(&trial.id)) };
         let head = session.head_after("pick", trial.id.as_str())?;
         Ok(Self {
-            session_id: session.note("session-id")?,
+            session_id: session.id()?.to_string(),
             test: trial.test.clone(),
             trial: trial.id.clone(),
             commitment_sha256: trial.commitment.clone(),

@@ -6,6 +6,36 @@ use std::process::{Command, Stdio};
 
 /// Two setups of two takes each, matched, with a sealed ABX test of so many trials.
 pub(crate) fn played_session(desk: &Desk, trials: u32) {
+    matched_session(desk);
+    desk.run(&["plan", "s", "--compare", "one,two", "--trials", &trials.to_string()]).ends(0);
+}
+
+/// The same, sealed for simulated listeners.
+pub(crate) fn simulated_session(desk: &Desk, trials: u32) {
+    matched_session(desk);
+    desk.run(&["plan", "s", "--compare", "one,two", "--simulated", "--trials", &trials.to_string()]).ends(0);
+}
+
+/// A person answers all trials that are left, each with its first choice, after every slot has reached them.
+pub(crate) fn answers_all(folder: &std::path::Path, test: &str, listener: &str) {
+    use cabjury::model::ids::{ListenerCode, TestId};
+    use cabjury::model::trial::Answer;
+    let clock = cabjury::model::outside::SystemClock;
+    let mut trials =
+        cabjury::testing::trials::Trials::open(folder, &clock).unwrap().closing_by(cabjury::verdict::closing::freeze);
+    let plan = trials.choose(Some(&TestId::new(test).unwrap())).unwrap();
+    let who = ListenerCode::new(listener).unwrap();
+    trials.enter(&plan, &who, false).unwrap();
+    while !trials.standing(&plan, &who).unwrap().through() {
+        let open = trials.next(&plan, &who, "a test").unwrap();
+        open.labels.iter().for_each(|label| trials.fetched(&open.id, label));
+        let answer = Answer { choice: open.choices[0].clone(), confidence: None, remark: None };
+        trials.pick(&plan, &open.id, &answer, Vec::new()).unwrap();
+    }
+}
+
+/// Two setups of two takes each, matched.
+pub(crate) fn matched_session(desk: &Desk) {
     let rate = 48_000;
     let di = material::riff(3.4, rate);
     let one = material::peaking(&di, rate, 120.0, 1.0, 3.0);
@@ -23,7 +53,6 @@ pub(crate) fn played_session(desk: &Desk, trials: u32) {
     desk.run(&["take", "s", "two-2.wav", "--setup", "two"]).ends(0);
     desk.run(&["take", "s", "one-2.wav", "--setup", "one"]).ends(0);
     desk.run(&["match", "s"]).ends(0);
-    desk.run(&["plan", "s", "--compare", "one,two", "--trials", &trials.to_string()]).ends(0);
 }
 
 /// The listener of session `s` at the fastest silent device, without a screen.

@@ -3,7 +3,7 @@
 use super::{all_files_are_whole, names, parts, tells, verifies};
 use crate::material;
 use crate::program::{Desk, Said};
-use crate::trial_support::{LISTEN, played_session};
+use crate::trial_support::{LISTEN, played_session, simulated_session};
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -93,7 +93,7 @@ fn extra(desk: &Desk) {
 #[test]
 fn a_full_disk_keeps_what_was_there() {
     let desk = Desk::new();
-    played_session(&desk, 6);
+    simulated_session(&desk, 6);
     extra(&desk);
     std::fs::create_dir(desk.join("small")).unwrap();
     let Some(disk) = SmallDisk::new(&desk.join("small"), 24) else {

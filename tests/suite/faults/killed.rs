@@ -4,7 +4,7 @@
 use super::{all_files_are_whole, names, rounds, verifies};
 use crate::material::{self, Noise};
 use crate::program::Desk;
-use crate::trial_support::played_session;
+use crate::trial_support::{played_session, simulated_session};
 use cabjury::store::Session;
 use std::process::Stdio;
 use std::time::{Duration, Instant};
@@ -77,7 +77,7 @@ fn a_killed_take_leaves_nothing_half() {
 #[test]
 fn a_killed_match_leaves_no_half_clip() {
     let desk = Desk::new();
-    played_session(&desk, 4);
+    simulated_session(&desk, 4);
     let mut killer = Killer::new(22, || {
         desk.run(&["match", "s"]).ends(0);
     });

@@ -2,7 +2,7 @@
 
 use super::tells;
 use crate::program::Desk;
-use crate::trial_support::played_session;
+use crate::trial_support::simulated_session;
 use serde_json::Value;
 use std::collections::BTreeSet;
 
@@ -19,7 +19,7 @@ fn picked(records: &[Value]) -> BTreeSet<String> {
 #[test]
 fn a_damaged_session_is_named_and_what_is_left_is_saved() {
     let desk = Desk::new();
-    played_session(&desk, 100);
+    simulated_session(&desk, 100);
     desk.run(&["rehearse", "s", "--hears", "1", "--runs", "1", "--keep", "robot"]).ends(0);
     let whole = desk.run(&["rescue", "s", "all", "--json"]).ends(0).json();
     assert_eq!((&whole["complete"], &whole["picks"]), (&true.into(), &100.into()), "{whole:#}");

@@ -2,7 +2,7 @@
 
 use super::{names, tells, verifies};
 use crate::program::{Desk, Said};
-use crate::trial_support::{self, LISTEN, played_session};
+use crate::trial_support::{self, LISTEN, played_session, simulated_session};
 use std::io::{BufRead, BufReader, Write};
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
@@ -37,7 +37,7 @@ fn as_nobody(desk: &Desk, args: &[&str]) -> Said {
 #[test]
 fn who_may_only_read_can_read() {
     let desk = Desk::new();
-    played_session(&desk, 4);
+    simulated_session(&desk, 4);
     desk.run(&["rehearse", "s", "--hears", "1", "--runs", "1", "--keep", "robot"]).ends(0);
     let scored = desk.run(&["score", "s", "--json"]).ends(0).json();
     for folder in ["s", "s/takes", "s/clips", "s/reports"] {

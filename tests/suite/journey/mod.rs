@@ -4,5 +4,6 @@
 //! by the `ebur128` crate, a general library.
 
 mod evening;
+mod evenings;
 mod readme;
 mod real;

@@ -128,7 +128,7 @@ fn evening(name: &str) {
     let spread = loudness.iter().copied().fold(f64::MIN, f64::max) - loudness.iter().copied().fold(f64::MAX, f64::min);
     assert!(spread <= 0.1, "{name}: the library finds the clips {spread} LU apart: {loudness:?}");
 
-    let plan = desk.run(&["plan", "s", "--compare", "plain,bright", "--trials", "16", "--json"]).ends(0).json();
+    let plan = desk.run(&["plan", "s", "--compare", "plain,bright", "--trials", "16", "--simulated", "--json"]).ends(0).json();
     assert_eq!(plan["critical"], 12);
     desk.run(&["rehearse", "s", "--hears", "1", "--runs", "1", "--keep", "ear"]).ends(0);
     let score = desk.run(&["score", "s", "--json"]).ends(0).json();

@@ -2,7 +2,7 @@
 
 use crate::material;
 use crate::program::Desk;
-use crate::trial_support::played_session;
+use crate::trial_support::simulated_session;
 use cabjury::model::outside::Unwatched;
 use cabjury::publish::unbundle::unbundle;
 use std::collections::BTreeMap;
@@ -32,7 +32,7 @@ fn files(folder: &Path) -> BTreeMap<String, Vec<u8>> {
 #[test]
 fn the_round_trip_gives_equal_head_verdicts_and_bytes() {
     let desk = Desk::new();
-    played_session(&desk, 16);
+    simulated_session(&desk, 16);
     desk.run(&["rehearse", "s", "--hears", "0.9", "--runs", "10", "--seed", "3", "--keep", "sim"]).ends(0);
     desk.run(&["report", "s"]).ends(0);
     let doc = desk.run(&["bundle", "s", "--out", "b.zip", "--json"]).ends(0).json();
@@ -66,7 +66,7 @@ fn the_same_session_elsewhere_gives_the_same_report_byte_by_byte() {
     use cabjury::model::outside::StoppedClock;
     use cabjury::publish::report::report;
     let desk = Desk::new();
-    played_session(&desk, 16);
+    simulated_session(&desk, 16);
     desk.run(&["rehearse", "s", "--hears", "0.9", "--runs", "1", "--seed", "3", "--keep", "sim"]).ends(0);
     desk.run(&["check", "s"]).ends(0);
     desk.run(&["bundle", "s", "--out", "b.zip"]).ends(0);
@@ -96,7 +96,7 @@ fn the_same_session_elsewhere_gives_the_same_report_byte_by_byte() {
 #[test]
 fn numbers_travel_without_recordings_and_say_so() {
     let desk = Desk::new();
-    played_session(&desk, 16);
+    simulated_session(&desk, 16);
     desk.run(&["rehearse", "s", "--hears", "0.9", "--runs", "10", "--seed", "3", "--keep", "sim"]).ends(0);
     desk.run(&["bundle", "s", "--without-audio", "--out", "n.zip"]).ends(0);
     desk.run(&["unbundle", "n.zip", "t"]).ends(0);

@@ -80,7 +80,7 @@ fn a_newer_session_is_refused_untouched() {
 
 /// A session as a program of the first or second schema left it behind: the tables, the log and the triggers of that day.
 fn of_schema(desk: &Desk, schema: usize) {
-    crate::trial_support::played_session(desk, 16);
+    crate::trial_support::simulated_session(desk, 16);
     desk.run(&["rehearse", "s", "--hears", "0.9", "--runs", "1", "--seed", "3", "--keep", "sim"]).ends(0);
     crate::store::older::made_older(&desk.join("s/session.db"), schema);
 }

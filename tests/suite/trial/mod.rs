@@ -4,6 +4,7 @@ mod claims;
 mod crossed;
 pub(crate) mod draws;
 mod glances;
+pub(crate) mod plans;
 mod preference;
 mod service;
 mod watched;

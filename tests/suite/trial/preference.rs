@@ -18,7 +18,7 @@ fn matched(desk: &Desk, setups: &[&str]) {
 
 fn three_setups(desk: &Desk, trials: &str) {
     matched(desk, &["one", "two", "three"]);
-    let plan = ["plan", "s", "--compare", "one,two,three", "--method", "preference", "--trials", trials, "--json"];
+    let plan = ["plan", "s", "--compare", "one,two,three", "--method", "preference", "--trials", trials, "--simulated", "--json"];
     let doc = desk.run(&plan).ends(0).json();
     assert!(doc["critical"].is_null() && doc["first"].is_null(), "no single count decides over three pairs: {doc:#}");
     // Every pair needs its own trials, at a third of the level.
@@ -208,7 +208,7 @@ fn a_graded_plan_is_rehearsed() {
     for setups in [&["one", "two"][..], &["one", "two", "three"]] {
         let desk = Desk::new();
         matched(&desk, setups);
-        desk.run(&["plan", "s", "--compare", &setups.join(","), "--method", "graded", "--trials", "12"]).ends(0);
+        desk.run(&["plan", "s", "--compare", &setups.join(","), "--method", "graded", "--trials", "12", "--simulated"]).ends(0);
         let found = |hears: &str, runs: &str| {
             let doc = desk.run(&["rehearse", "s", "--hears", hears, "--runs", runs, "--seed", "4", "--json"]).ends(0).json();
             assert!(doc["p_correct"].is_null());
@@ -273,7 +273,10 @@ fn a_page_of_a_test_without_a_right_answer_says_nothing_of_right() {
         matched(&desk, setups);
         let names = setups.join(",");
         let length = if trials == "open" { vec!["--open-ended"] } else { vec!["--trials", trials] };
-        desk.run(&[&["plan", "s", "--compare", &names, "--method", method, "--listeners", "2"], &length[..]].concat()).ends(0);
+        desk.run(
+            &[&["plan", "s", "--compare", &names, "--method", method, "--listeners", "2", "--simulated"], &length[..]].concat(),
+        )
+        .ends(0);
         for (code, seed) in [("ann", "1"), ("bob", "2")] {
             desk.run(&["rehearse", "s", "--hears", "0.6", "--runs", "1", "--seed", seed, "--keep", code]).ends(0);
         }

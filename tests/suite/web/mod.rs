@@ -2,6 +2,7 @@
 
 mod engineer;
 mod killed;
+mod known;
 mod leak;
 mod load;
 mod refusals;
