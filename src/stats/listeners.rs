@@ -13,7 +13,7 @@ pub const UNEQUAL_LEVEL: f64 = 0.05;
 pub const DRAWN: u64 = 9_999;
 
 /// Most states of the exact recursion.
-const STATES: usize = 20_000;
+const STATES: usize = 5_000;
 
 /// With more trials than this, chi-square stands for the permutations: both agree to three digits there.
 const MOST_SHUFFLED: u64 = 20_000;

@@ -112,7 +112,8 @@ pub fn population(counts: &[Count], g: f64) -> Option<Population> {
     let profile = |mu: f64| best_spread(&kinds, mu).1;
     let (mean, top) = largest(0.0, 1.0 - 1e-9, 40, profile);
     let rho = best_spread(&kinds, mean).0;
-    if mean > 0.0 && rho > END {
+    // With a mean of nothing or of all there is no spread to speak of.
+    if mean > 0.0 && mean < 1.0 - 1e-6 && rho > END {
         return None;
     }
     let short = |mu: f64| 2.0 * (top - profile(mu)) - REACH;

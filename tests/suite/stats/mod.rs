@@ -4,5 +4,6 @@ mod cases;
 mod edges;
 mod program;
 mod properties;
+mod standing;
 mod tables;
 mod verdicts;

@@ -1,6 +1,7 @@
 //! Draws, commitments, methods.
 
 mod claims;
+mod crossed;
 pub(crate) mod draws;
 mod glances;
 pub(crate) mod plans;
