@@ -353,7 +353,8 @@ impl<'a> Trials<'a> {
 
     fn pick_again(&self, trial: &TrialId, answer: &Answer) -> Result<(), Failure> {
         match self.session.trial(trial)?.state {
-            TrialState::Answered { answer: kept, .. } if kept == *answer => Ok(()),
+            // Said again only when it is on the disk, should the sync of the first time have failed.
+            TrialState::Answered { answer: kept, .. } if kept == *answer => Ok(self.session.sync()?),
             TrialState::Answered { .. } => {
                 Err(refused("answered-already", "this trial was answered, and an answer stays", "go on with the next trial"))
             }

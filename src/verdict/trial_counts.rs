@@ -3,7 +3,7 @@
 use crate::model::glance::{Glance, GlanceState};
 use crate::model::ids::{ListenerCode, NameError};
 use crate::model::session::Listener;
-use crate::model::trial::{OrderRecord, Plan, TrialKind, TrialRecord, TrialState};
+use crate::model::trial::{OrderRecord, Plan, TrialCount, TrialKind, TrialRecord, TrialState};
 use crate::store::{Session, StoreError};
 use crate::trial::canonical_order;
 use crate::verdict::audit;
@@ -123,6 +123,15 @@ impl Gathered {
         };
         self.count(plan, at, &seen);
         Ok(())
+    }
+
+    /// Nobody answers more trials than the plan gives them: where one did, records were copied.
+    pub(crate) fn more_than_planned(&self, plan: &Plan) -> Option<String> {
+        let TrialCount::Fixed(scored) = plan.trials else { return None };
+        let planned = u64::from(scored);
+        let all = self.people.iter().chain(&self.simulated);
+        let (listener, tally) = all.into_iter().find(|(_, tally)| tally.scored.len() as u64 > planned)?;
+        Some(format!("{listener} has {} answers to {planned} planned trials", tally.scored.len()))
     }
 
     /// People's tallies if any person answered, else those of simulated listeners; and which of the two they are.
