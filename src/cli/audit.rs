@@ -24,6 +24,9 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     for problem in &doc.problems {
         shell.say(&format!("PROBLEM {}: {}", problem.place, problem.what));
     }
+    for remark in &doc.remarks {
+        shell.say(&format!("remark {}: {}", remark.place, remark.what));
+    }
     shell.say(&format!("{} log entries, head {}", doc.records, doc.head_sha256));
     if doc.void_trials > 0 {
         let trials =

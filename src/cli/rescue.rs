@@ -1,8 +1,9 @@
-//! `rescue`: exports what can still be read of a damaged session.
+//! `rescue`: gives a session back out of a damaged one.
 
 use super::shell::{Outcome, Shell};
 use crate::model::failure::Failure;
-use crate::publish::rescue::rescue;
+use crate::model::outside::SystemClock;
+use crate::publish::rescue::{RescueDoc, UNASSIGNED, rescue};
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury rescue evening evening-rescued";
@@ -13,29 +14,52 @@ pub(crate) const EXAMPLE: &str = "Example:\n  cabjury rescue evening evening-res
 pub(crate) struct Args {
     /// The damaged session's folder; nothing in it is changed.
     pub(crate) folder: PathBuf,
-    /// A new folder for what can be read.
+    /// A new folder for the session that is made of what can be read.
     pub(crate) to: PathBuf,
 }
 
 /// Reads, writes and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
-    let doc = rescue(&args.folder, &args.to)?;
-    for table in &doc.tables {
-        let told = if table.from_log > 0 { format!(", {} more from the log", table.from_log) } else { String::new() };
-        let lost = table.lost.as_ref().map_or_else(String::new, |why| format!("; reading stopped: {why}"));
-        shell.say(&format!("  {:10} {:>6} read{told}{lost}", table.table, table.read));
+    let doc = rescue(&args.folder, &args.to, &SystemClock, &shell.progress())?;
+    if let Some(why) = &doc.unreadable {
+        shell.say(&format!("not a record could be read: {why}"));
     }
-    shell.say(&format!("the log's chain holds to entry {} of {} that could be read", doc.chain.holds_to, doc.chain.read));
+    for table in &doc.tables {
+        let only = if table.from_table > 0 { format!(", {} that the log had lost", table.from_table) } else { String::new() };
+        let lost = table.lost.as_ref().map_or_else(String::new, |why| format!("; reading stopped: {why}"));
+        shell.say(&format!("  {:10} {:>6} read{only}{lost}", table.table, table.read));
+    }
+    say_gaps(&doc, shell);
+    let files = &doc.files;
     shell.say(&format!(
         "recordings and clips: {} intact, {} changed, {} missing",
-        doc.files.intact.len(),
-        doc.files.changed.len(),
-        doc.files.missing.len()
+        files.intact.len(),
+        files.changed.len(),
+        files.missing.len()
     ));
-    shell.say(&format!("{}: every record that could be read, one per line. It holds the picks of open tests too.", doc.written));
+    if !files.unrecorded.is_empty() {
+        shell.say(&format!(
+            "{} recordings without a record were taken in under the setup {UNASSIGNED:?}: their names say what is known of them",
+            files.unrecorded.len()
+        ));
+    }
     if doc.complete {
         shell.say("nothing was lost: this session's file can be read to its end");
     }
+    shell.say(&format!("{}: the new session, with {} picks", doc.written, doc.picks));
+    shell.say(&format!("next: cabjury audit {}", doc.written));
     shell.document(&doc);
     Ok(if doc.complete { Outcome::Done } else { Outcome::Unfit })
+}
+
+fn say_gaps(doc: &RescueDoc, shell: &mut Shell) {
+    for (from, to) in &doc.gaps.lost {
+        shell.say(&format!("GAP entries {from} to {to} of the former log are lost"));
+    }
+    for seq in &doc.gaps.changed {
+        shell.say(&format!("GAP entry {seq} of the former log does not follow from those before it"));
+    }
+    for (seq, why) in &doc.gaps.refused {
+        shell.say(&format!("GAP entry {seq} of the former log was not taken over: {why}"));
+    }
 }

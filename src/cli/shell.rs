@@ -9,6 +9,9 @@ use std::process::ExitCode;
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
+const BOLD: &str = "\x1b[1m";
+const NORMAL: &str = "\x1b[0m";
+
 /// How a command ended without an error.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Outcome {
@@ -73,7 +76,7 @@ impl Shell {
     /// A line (or several) for people on standard output; nothing under `--json`.
     pub(crate) fn say(&mut self, text: &str) {
         if !self.json {
-            self.put(text);
+            self.put(&plain(text));
         }
     }
 
@@ -88,7 +91,7 @@ impl Shell {
     pub(crate) fn document<T: Serialize>(&mut self, document: &T) {
         if self.json {
             match serde_json::to_string_pretty(document) {
-                Ok(text) => self.put(&text),
+                Ok(text) => self.put(&escaped(&text)),
                 Err(error) => self.failed = Some(error.into()),
             }
         }
@@ -112,7 +115,7 @@ impl Shell {
     /// A warning on standard error.
     pub(crate) fn warn(&mut self, text: &str) {
         // Nobody can be told that standard error cannot be written.
-        let _ = writeln!(std::io::stderr().lock(), "{}: {text}", self.strong("warning"));
+        let _ = writeln!(std::io::stderr().lock(), "{}: {}", self.strong("warning"), plain(text));
     }
 
     /// What is good to know and no warning, on standard error; nothing under `--json`.
@@ -125,7 +128,7 @@ impl Shell {
 
     /// The text in bold where that is possible.
     pub(crate) fn strong(&self, text: &str) -> String {
-        if self.color { format!("\x1b[1m{text}\x1b[0m") } else { text.to_owned() }
+        if self.color { format!("{BOLD}{text}{NORMAL}") } else { text.to_owned() }
     }
 
     /// A progress bar for what takes longer than half a second; silent when standard error is no terminal.
@@ -140,7 +143,8 @@ impl Shell {
         if self.json {
             self.document(&serde_json::json!({ "error": error_entry(error) }));
         } else {
-            let _ = writeln!(std::io::stderr().lock(), "{}: {said}\n  next: {}", self.strong("error"), said.next());
+            let (what, next) = (plain(&said.to_string()), plain(&said.next()));
+            let _ = writeln!(std::io::stderr().lock(), "{}: {what}\n  next: {next}", self.strong("error"));
         }
         code
     }
@@ -158,6 +162,45 @@ impl Shell {
             _ => code,
         }
     }
+}
+
+/// True for characters that steer a terminal or turn its text around. Titles, file names and notes may come from anybody.
+fn steers(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}' | '\u{2029}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+}
+
+/// What a terminal may get: text, line feeds, tabs, and the bold of [`Shell::strong`].
+fn plain(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some(c) = rest.chars().next() {
+        if let Some(after) = [BOLD, NORMAL].iter().find_map(|own| rest.strip_prefix(own)) {
+            out.push_str(&rest[..rest.len() - after.len()]);
+            rest = after;
+            continue;
+        }
+        rest = &rest[c.len_utf8()..];
+        if matches!(c, '\n' | '\t') || !steers(c) {
+            out.push(c);
+        }
+    }
+    out
+}
+
+/// A document keeps such characters, in JSON's own writing.
+fn escaped(json: &str) -> String {
+    use std::fmt::Write as _;
+    let mut out = String::with_capacity(json.len());
+    for c in json.chars() {
+        if c != '\n' && steers(c) {
+            // Writing to a String cannot fail; all of them are in the basic plane.
+            let _ = write!(out, "\\u{:04x}", u32::from(c));
+        } else {
+            out.push(c);
+        }
+    }
+    out
 }
 
 /// `{kind, message, next, path, column}` of an error, as documents hold it.
@@ -203,5 +246,22 @@ impl Drop for Bar {
         if let Some(bar) = self.bar.lock().unwrap_or_else(PoisonError::into_inner).take() {
             bar.finish_and_clear();
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{BOLD, NORMAL, escaped, plain};
+
+    /// A title that writes to the clipboard (OSC 52 of the terminal's control sequences), rings, turns text around or hides it.
+    #[test]
+    fn text_from_anybody_cannot_steer_a_terminal() {
+        assert_eq!(plain("a\x1b]52;c;aGk=\x07b\u{9b}31mc\u{202e}d\r\x7f"), "a]52;c;aGk=b31mcd");
+        assert_eq!(plain("two\nlines\tand a tab"), "two\nlines\tand a tab");
+        assert_eq!(plain(&format!("{BOLD}x{NORMAL}\x1b[8mhidden")), format!("{BOLD}x{NORMAL}[8mhidden"));
+        let odd = "\u{9b}\u{202e}\x7f";
+        let json = escaped(&serde_json::to_string_pretty(&[odd]).unwrap_or_default());
+        assert!(!json.chars().any(|c| c != '\n' && super::steers(c)));
+        assert_eq!(serde_json::from_str::<Vec<String>>(&json).ok(), Some(vec![odd.to_owned()]));
     }
 }

@@ -116,6 +116,8 @@ pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress
             format!("import one with: cabjury take {} FILE --setup NAME", quoted(folder)),
         ));
     }
+    // Every take that is read, the DI among them, has the bytes that were recorded.
+    takes.iter().filter(|t| t.withdrawn.is_none()).try_for_each(|take| session.verified_take(take).map(|_| ()))?;
     let places = place(&session, &takes, progress)?;
     let mut warnings = Vec::new();
     findings(&places, &request.turn, &mut warnings)?;

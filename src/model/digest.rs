@@ -85,6 +85,21 @@ impl Sha256Hex {
         Self::from_bytes(&sha2::Sha256::digest(bytes))
     }
 
+    /// Hashes everything that a reader gives.
+    ///
+    /// # Errors
+    /// What the reader says.
+    pub fn of_reader(mut reader: impl std::io::Read) -> std::io::Result<Self> {
+        use sha2::Digest;
+        let (mut digest, mut buffer) = (sha2::Sha256::new(), vec![0; 1 << 18]);
+        loop {
+            match reader.read(&mut buffer)? {
+                0 => return Ok(Self::from_bytes(&digest.finalize())),
+                n => digest.update(&buffer[..n]),
+            }
+        }
+    }
+
     /// Takes a finished digest.
     #[must_use]
     pub fn from_bytes(digest: &[u8]) -> Self {

@@ -7,6 +7,7 @@ use crate::model::failure::Failure;
 use crate::model::outside::Progress;
 use crate::sound::read::hash_file;
 use crate::sound::write::give_name;
+use crate::store::files::plain_name;
 use crate::store::{Session, migrate};
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -45,15 +46,6 @@ pub struct BundleDoc {
 fn cannot(path: &Path, error: &dyn std::fmt::Display) -> Failure {
     let message = format!("{} cannot be written: {error}", path.display());
     Failure::at_path("cannot-write", Fate::Failed, path, message, "check the folder and the free space, then run it again")
-}
-
-/// True for names that a bundle may hold below `takes/`, `clips/` and `reports/`: nothing that could be a path, a hidden file, or a name
-/// that some system treats specially.
-#[must_use]
-pub fn plain_name(name: &str) -> bool {
-    let fits =
-        (1..=120).contains(&name.len()) && name.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'.' | b'-' | b'_'));
-    fits && !name.starts_with('.') && !name.ends_with('.')
 }
 
 /// Files of the session's folder, by their path in the bundle.
@@ -106,6 +98,8 @@ pub fn bundle(folder: &Path, out: &Path, without_audio: bool, progress: &dyn Pro
         let name = out.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         out.with_file_name(format!(".{name}.{}.{tail}", std::process::id()))
     };
+    let name = out.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    super::unbundle::sweep(out.parent().unwrap_or(Path::new("")), &format!(".{name}."));
     let snapshot = Snapshot(beside("db"));
     session.copy_records(&snapshot.0)?;
     let mut warnings = Vec::new();

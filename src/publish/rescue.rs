@@ -1,41 +1,37 @@
-//! `rescue`: exports what can still be read of a session whose file is damaged. What the tables have lost is looked for in the log, which
-//! holds every record a second time.
+//! `rescue`: gives a session back out of a damaged or missing file: the log replayed, its gaps filled from the tables and named; where
+//! nothing can be read, the recordings alone.
 
-use crate::model::audio::Sha256Hex;
-use crate::model::explain::Fate;
+use crate::capture::take::{Request, take};
+use crate::model::explain::{Explain, Fate};
 use crate::model::failure::Failure;
+use crate::model::ids::SetupName;
+use crate::model::outside::{Clock, Progress};
+use crate::model::rig::{Rig, Setup};
+use crate::model::trial::TrialState;
 use crate::sound::read::hash_file;
-use crate::sound::write::write_new;
-use crate::store::log::{GENESIS, entry_hash};
+use crate::store::files::plain_name;
+use crate::store::rebuild::{Gaps, rebuild};
 use crate::store::rescue::{Readable, readable};
+use crate::store::{Session, StoreError};
 use serde::Serialize;
-use serde_json::Value;
-use std::collections::{BTreeMap, BTreeSet};
-use std::path::Path;
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::{Path, PathBuf};
 
-/// The file that is written.
-pub const FILE: &str = "records.jsonl";
+/// The setup of recordings whose records are lost.
+pub const UNASSIGNED: &str = "unassigned";
 
 /// What became of one table.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct TableDoc {
     /// The table.
     pub table: &'static str,
-    /// Records read from it.
+    /// Rows read from it.
     pub read: usize,
-    /// Records that only the log still had.
-    pub from_log: usize,
+    /// Records that only the table still had: the log had lost them.
+    pub from_table: usize,
     /// Where reading failed; null when all of it was read.
     pub lost: Option<String>,
-}
-
-/// The log's chain as far as it can be followed.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct ChainDoc {
-    /// Entries that could be read.
-    pub read: usize,
-    /// The chain holds from the first entry to this one.
-    pub holds_to: i64,
 }
 
 /// Recordings and clips by what their bytes say.
@@ -43,10 +39,12 @@ pub struct ChainDoc {
 pub struct FilesDoc {
     /// With the very bytes that were recorded.
     pub intact: Vec<String>,
-    /// With other bytes.
+    /// With other bytes; taken along all the same.
     pub changed: Vec<String>,
     /// Not there, or not readable.
     pub missing: Vec<String>,
+    /// Recordings that no record tells of; taken in anew.
+    pub unrecorded: Vec<String>,
 }
 
 /// The document of `rescue`.
@@ -54,143 +52,166 @@ pub struct FilesDoc {
 pub struct RescueDoc {
     /// The damaged session.
     pub session: String,
-    /// The file with all that could be read, one record per line.
+    /// The new one.
     pub written: String,
     /// True when nothing was lost: the file was not damaged.
     pub complete: bool,
     /// By table.
     pub tables: Vec<TableDoc>,
-    /// The log.
-    pub chain: ChainDoc,
-    /// Recordings and clips under the session's folder.
+    /// What the former log lost, and what was done about it.
+    pub gaps: Gaps,
+    /// Recordings and clips.
     pub files: FilesDoc,
-    /// Answered trials among the records.
+    /// Answered trials in the new session.
     pub picks: usize,
+    /// Why not a record could be read; null otherwise.
+    pub unreadable: Option<String>,
 }
 
-/// The table that a log entry's body is a record of, and the field that names it.
-fn table_of(what: &str) -> Option<&'static str> {
-    match what {
-        "take" | "withdraw" => Some("take"),
-        "listener" => Some("listener"),
-        "seal" | "close" => Some("test"),
-        "open" | "pick" | "void" => Some("trial"),
-        "montage" | "reveal" => Some("montage"),
-        "rig" => Some("rig"),
-        _ => None,
-    }
-}
-
-fn name_of(table: &str, record: &Value) -> Option<String> {
-    let field = match table {
-        "listener" => &record["code"],
-        "test" => &record["plan"]["test"],
-        "rig" => return Some("rig".to_owned()),
-        "match_run" => return record["run"].as_u64().map(|run| run.to_string()),
-        _ => &record["id"],
-    };
-    field.as_str().map(str::to_owned)
-}
-
-/// Whether a record may be the one that its table held: bodies that are no records (a test's name at an invitation) are not.
-fn parsed(text: &str) -> Option<Value> {
-    serde_json::from_str::<Value>(text).ok().filter(Value::is_object)
-}
-
-/// The records of a log entry's body: one, or a matching run with its clips.
-fn bodies(what: &str, body: &str) -> Vec<(&'static str, Value)> {
-    if what == "match" {
-        let Ok((run, clips)) = serde_json::from_str::<(Value, Vec<Value>)>(body) else { return Vec::new() };
-        return std::iter::once(("match_run", run)).chain(clips.into_iter().map(|clip| ("clip", clip))).collect();
-    }
-    table_of(what).into_iter().filter_map(|table| Some((table, parsed(body)?))).collect()
-}
-
-/// Follows the chain from its beginning, and gathers the last body of every record that the log tells of.
-fn from_log(log: &Readable) -> (ChainDoc, BTreeMap<(&'static str, String), Value>) {
-    let mut told = BTreeMap::new();
-    let (mut head, mut holds_to, mut broken) = (GENESIS.to_owned(), 0, false);
-    for entry in log.records.iter().filter_map(|text| parsed(text)) {
-        let text = |key: &str| entry[key].as_str().unwrap_or_default();
-        let seq = entry["seq"].as_i64().unwrap_or_default();
-        let hash = entry_hash(&head, seq, text("at"), text("what"), text("subject"), text("body"));
-        broken |= seq != holds_to + 1 || hash != text("hash");
-        if !broken {
-            (head, holds_to) = (hash, seq);
-        }
-        for (table, body) in bodies(text("what"), text("body")) {
-            if let Some(name) = name_of(table, &body) {
-                told.insert((table, name), body);
-            }
-        }
-    }
-    (ChainDoc { read: log.records.len(), holds_to }, told)
-}
-
-/// Reads what can be read and writes it into a new folder.
+/// Reads what can be read and makes a session of it in a new folder. Nothing in the old one is changed.
 ///
 /// # Errors
-/// Not a session; nothing at all can be read; the new folder is taken or cannot be written.
-pub fn rescue(folder: &Path, to: &Path) -> Result<RescueDoc, Failure> {
+/// There is neither a record nor a recording; the new folder is taken or cannot be written.
+pub fn rescue(folder: &Path, to: &Path, clock: &dyn Clock, progress: &dyn Progress) -> Result<RescueDoc, Failure> {
     if to.symlink_metadata().is_ok() {
         let message = format!("{} exists already", to.display());
         return Err(Failure::at_path("exists-already", Fate::Refused, to, message, "name a new folder"));
     }
-    let tables = readable(folder)?;
-    let log = tables.iter().find(|t| t.table == "log").cloned();
-    let (chain, mut told) = log.as_ref().map_or((ChainDoc { read: 0, holds_to: 0 }, BTreeMap::new()), from_log);
-    let mut lines = String::new();
-    let (mut docs, mut files, mut picks) = (Vec::new(), FilesDoc::default(), 0);
-    let mut looked_at = BTreeSet::new();
-    for table in &tables {
-        let mut take = |source: &str, record: Value| {
-            picks += usize::from(table.table == "trial" && record["state"]["state"] == "answered");
-            if let ("take" | "clip", Some(path), Some(hash)) = (table.table, record["path"].as_str(), record["sha256"].as_str())
-                && looked_at.insert(path.to_owned())
-            {
-                look(folder, path, hash, &mut files);
-            }
-            let line = serde_json::json!({ "table": table.table, "source": source, "record": record });
-            lines.push_str(&line.to_string());
-            lines.push('\n');
-        };
-        for record in table.records.iter().filter_map(|text| parsed(text)) {
-            if let Some(name) = name_of(table.table, &record) {
-                told.remove(&(table.table, name));
-            }
-            take("table", record);
+    match readable(folder) {
+        Ok(tables) => from_records(folder, to, &tables, clock, progress),
+        Err(error @ (StoreError::NotASession { .. } | StoreError::Damaged { .. })) => {
+            from_files(folder, to, &error, clock, progress)
         }
-        // What the table does not hold and the log tells of: only where the table could not be read to its end.
-        let mut only_told = Vec::new();
-        if table.lost.is_some() {
-            only_told = told.iter().filter(|((of, _), _)| *of == table.table).map(|(_, record)| record.clone()).collect();
-        }
-        let from_log = only_told.len();
-        only_told.into_iter().for_each(|record| take("log", record));
-        docs.push(TableDoc { table: table.table, read: table.records.len(), from_log, lost: table.lost.clone() });
+        Err(error) => Err(error.into()),
     }
-    std::fs::create_dir_all(to).map_err(|e| {
-        let message = format!("{} cannot be made: {e}", to.display());
-        Failure::at_path("cannot-write", Fate::Failed, to, message, "choose a place that you may write to")
-    })?;
-    let path = to.join(FILE);
-    write_new(&path, lines.as_bytes())?;
-    let complete = docs.iter().all(|d| d.lost.is_none());
+}
+
+fn from_records(
+    folder: &Path,
+    to: &Path,
+    tables: &[Readable],
+    clock: &dyn Clock,
+    progress: &dyn Progress,
+) -> Result<RescueDoc, Failure> {
+    let (session, gaps) = rebuild(tables, to, clock.now())?;
+    let mut files = FilesDoc::default();
+    copy_files(folder, &session, &mut files, progress)?;
+    let mut picks = 0;
+    for test in session.tests()? {
+        session.each_trial(&test.plan.test, &mut |t| picks += usize::from(matches!(t.state, TrialState::Answered { .. })))?;
+    }
+    drop(session);
+    files.unrecorded = take_unrecorded(folder, to, clock, progress)?;
+    let docs: Vec<TableDoc> = tables
+        .iter()
+        .map(|t| TableDoc {
+            table: t.table,
+            read: t.records.len(),
+            from_table: gaps.from_tables.get(t.table).copied().unwrap_or(0),
+            lost: t.lost.clone(),
+        })
+        .collect();
+    let complete = gaps.none() && docs.iter().all(|d| d.lost.is_none());
     Ok(RescueDoc {
         session: folder.display().to_string(),
-        written: path.display().to_string(),
+        written: to.display().to_string(),
         complete,
         tables: docs,
-        chain,
+        gaps,
         files,
         picks,
+        unreadable: None,
     })
 }
 
-fn look(folder: &Path, path: &str, hash: &str, into: &mut FilesDoc) {
-    match hash_file(&folder.join(path)) {
-        Ok(found) if Sha256Hex::as_str(&found) == hash => into.intact.push(path.to_owned()),
-        Ok(_) => into.changed.push(path.to_owned()),
-        Err(_) => into.missing.push(path.to_owned()),
+/// Recordings and clips that the new session's records name.
+fn copy_files(folder: &Path, session: &Session, into: &mut FilesDoc, progress: &dyn Progress) -> Result<(), Failure> {
+    let takes = session.takes()?.into_iter().map(|t| (t.path, t.sha256));
+    let all: Vec<_> = takes.chain(session.clips()?.into_iter().map(|c| (c.path, c.sha256))).collect();
+    let mut seen = BTreeSet::new();
+    for (i, (path, wanted)) in all.iter().enumerate() {
+        progress.step("copying", i as u64 + 1, all.len() as u64);
+        if !seen.insert(path.clone()) {
+            continue;
+        }
+        let (from, to) = (folder.join(path), session.absolute(path));
+        // Links are not followed: the damaged session may come from anywhere.
+        if !fs::symlink_metadata(&from).is_ok_and(|m| m.is_file()) || fs::copy(&from, &to).is_err() {
+            into.missing.push(path.clone());
+            continue;
+        }
+        match hash_file(&to) {
+            Ok(found) if found == *wanted => into.intact.push(path.clone()),
+            _ => into.changed.push(path.clone()),
+        }
     }
+    Ok(())
+}
+
+/// Plain files under `takes/` of the old folder.
+fn recordings(folder: &Path) -> Vec<PathBuf> {
+    let place = folder.join("takes");
+    if !fs::symlink_metadata(&place).is_ok_and(|m| m.is_dir()) {
+        return Vec::new();
+    }
+    let entries = fs::read_dir(&place).into_iter().flatten().flatten();
+    let mut found: Vec<PathBuf> = entries
+        .filter(|e| e.file_type().is_ok_and(|t| t.is_file()) && plain_name(&e.file_name().to_string_lossy()))
+        .map(|e| e.path())
+        .collect();
+    found.sort();
+    found
+}
+
+/// Recordings that no record tells of, taken in as takes of a setup that has yet to be named. What is not fit for a take stays where it is.
+fn take_unrecorded(folder: &Path, to: &Path, clock: &dyn Clock, progress: &dyn Progress) -> Result<Vec<String>, Failure> {
+    let known: BTreeSet<String> = Session::open_read(to)?.takes()?.into_iter().map(|t| t.path).collect();
+    let name = |path: &Path| path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let left: Vec<PathBuf> = recordings(folder).into_iter().filter(|p| !known.contains(&format!("takes/{}", name(p)))).collect();
+    if left.is_empty() {
+        return Ok(Vec::new());
+    }
+    let setup = SetupName::new(UNASSIGNED)?;
+    {
+        let mut session = Session::open_write(to, clock.now())?;
+        let mut rig: Rig = session.rig()?;
+        if rig.setup(&setup).is_none() {
+            rig.setups.push(Setup { name: setup.clone(), wiring: None, tap_ohm: None });
+            session.set_rig(&rig, clock.now())?;
+        }
+    }
+    let mut taken = Vec::new();
+    for path in left {
+        let request = Request { files: vec![path.clone()], setup: Some(setup.clone()), ..Request::default() };
+        if take(to, &request, clock, progress).is_ok_and(|doc| !doc.takes.is_empty()) {
+            taken.push(format!("takes/{}", name(&path)));
+        }
+    }
+    Ok(taken)
+}
+
+/// Not a record can be read: a new session with the recordings, each with what its name says.
+fn from_files(
+    folder: &Path,
+    to: &Path,
+    error: &StoreError,
+    clock: &dyn Clock,
+    progress: &dyn Progress,
+) -> Result<RescueDoc, Failure> {
+    if recordings(folder).is_empty() {
+        let message = format!("{error}, and there is no recording under takes/");
+        return Err(Failure::at_path(error.kind(), Fate::Unfit, folder, message, error.next()));
+    }
+    drop(Session::create(to, None, clock.now())?);
+    let files = FilesDoc { unrecorded: take_unrecorded(folder, to, clock, progress)?, ..FilesDoc::default() };
+    Ok(RescueDoc {
+        session: folder.display().to_string(),
+        written: to.display().to_string(),
+        complete: false,
+        tables: Vec::new(),
+        gaps: Gaps::default(),
+        files,
+        picks: 0,
+        unreadable: Some(error.to_string()),
+    })
 }

@@ -5,7 +5,8 @@ use crate::model::bundle::{BundledFile, FORMAT, MANIFEST, Manifest};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::outside::Progress;
-use crate::publish::bundle::{BLOCK, cannot_read, plain_name};
+use crate::publish::bundle::{BLOCK, cannot_read};
+use crate::store::files::{abandoned, plain_name};
 use crate::store::{Session, migrate};
 use serde::Serialize;
 use std::collections::BTreeSet;
@@ -57,6 +58,23 @@ impl Drop for Tray {
     }
 }
 
+/// Removes what killed processes left of the same work: trays, copies of records, half bundles.
+pub(crate) fn sweep(beside: &Path, head: &str) {
+    let Ok(entries) = fs::read_dir(if beside.as_os_str().is_empty() { Path::new(".") } else { beside }) else { return };
+    for entry in entries.flatten() {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let Some((pid, "part" | "db")) = name.strip_prefix(head).and_then(|rest| rest.split_once('.')) else { continue };
+        if pid.bytes().all(|b| b.is_ascii_digit()) && abandoned(pid) {
+            // Best effort, and links are not followed: what stays behind lies under a temporary name.
+            let _ = if entry.file_type().is_ok_and(|t| t.is_dir()) {
+                fs::remove_dir_all(entry.path())
+            } else {
+                fs::remove_file(entry.path())
+            };
+        }
+    }
+}
+
 /// Unpacks a bundle into a new or empty folder.
 ///
 /// # Errors
@@ -76,6 +94,7 @@ pub fn unbundle(file: &Path, folder: &Path, progress: &dyn Progress) -> Result<U
     let parent = folder.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let name = folder.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
     let mut tray = Tray { path: parent.join(format!(".{name}.{}.part", std::process::id())), named: false };
+    sweep(parent, &format!(".{name}."));
     fs::create_dir_all(&tray.path).map_err(|e| cannot(&tray.path, &e))?;
     for part in ["takes", "clips", "reports"] {
         fs::create_dir_all(tray.path.join(part)).map_err(|e| cannot(&tray.path, &e))?;
@@ -188,7 +207,14 @@ fn write_one<R: Read + Seek>(
     let damaged = |what: &dyn std::fmt::Display| unfit(file, format!("{} is damaged ({what})", listed.path));
     let mut entry = zip.by_name(&listed.path).map_err(|e| damaged(&e))?;
     let path = tray.join(&listed.path);
-    let mut out = File::options().write(true).create_new(true).open(&path).map_err(|e| cannot(&path, &e))?;
+    let mut options = File::options();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    if listed.path == "session.db" {
+        // Codes of invitations lie in it.
+        std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    }
+    let mut out = options.open(&path).map_err(|e| cannot(&path, &e))?;
     let (mut bytes, mut digest) = (0u64, sha2::Sha256::new());
     loop {
         let n = entry.read(buffer).map_err(|e| damaged(&e))?;
@@ -220,11 +246,17 @@ fn verify(file: &Path, tray: &Path, manifest: &Manifest) -> Result<(), Failure> 
     let inside = |e: &dyn std::fmt::Display| {
         unfit(file, format!("its records cannot be used ({})", e.to_string().replace(&tray.display().to_string(), "session")))
     };
-    let session = Session::open_read(tray).map_err(|e| inside(&e))?;
+    let session = Session::open_audit(tray).map_err(|e| inside(&e))?;
+    if let Some(what) = session.foreign().map_err(|e| inside(&e))? {
+        return Err(inside(&what));
+    }
     let chain = session.chain().map_err(|e| inside(&e))?;
     if let Some((seq, what)) = chain.breaks.first() {
         return Err(unfit(file, format!("log entry {seq} of its records: {what}")));
     }
+    // Paths in its records lead into its own folders.
+    session.takes().map_err(|e| inside(&e))?;
+    session.clips().map_err(|e| inside(&e))?;
     if chain.head != manifest.head_sha256 || chain.records != manifest.records {
         return Err(unfit(file, "the log of its records does not end where its manifest says"));
     }

@@ -38,11 +38,29 @@ pub enum StoreError {
         /// What the system said.
         source: std::io::Error,
     },
-    /// Nothing may be written, and reading would need it.
-    #[error("{folder} may not be written to, and this session cannot be read without: it was not closed, or comes from an older program", folder = folder.display())]
-    Unwritable {
+    /// The file holds tables, views or triggers that this program does not make.
+    #[error("{folder}/session.db is refused: {what}", folder = folder.display())]
+    Foreign {
         /// The folder.
         folder: PathBuf,
+        /// The first of them.
+        what: String,
+    },
+    /// A record leads out of the session's folder, or to something that is not a plain file.
+    #[error("{path} is refused: {what}", path = path.display())]
+    Untrusted {
+        /// Where it leads.
+        path: PathBuf,
+        /// What is wrong with that.
+        what: String,
+    },
+    /// A recording or clip has other bytes than were recorded.
+    #[error("{path} does not have the bytes that were recorded for {name}", path = path.display())]
+    OtherBytes {
+        /// The file.
+        path: PathBuf,
+        /// Its take or clip.
+        name: String,
     },
     /// The operating system gives no random bytes.
     #[error("the operating system gives no random bytes: {source}")]
@@ -118,7 +136,9 @@ impl Explain for StoreError {
             Self::FolderTaken { .. } | Self::FileTaken { .. } => "exists-already",
             Self::Locked { .. } => "session-locked",
             Self::NoLocks { .. } => "no-locks",
-            Self::Unwritable { .. } => "unwritable",
+            Self::Foreign { .. } => "foreign-schema",
+            Self::Untrusted { .. } => "untrusted-path",
+            Self::OtherBytes { .. } => "changed-recording",
             Self::NoRandomness { .. } => "no-randomness",
             Self::Newer { .. } => "newer-session",
             Self::Damaged { .. } => "damaged-session",
@@ -139,7 +159,14 @@ impl Explain for StoreError {
             Self::NoLocks { .. } => {
                 "keep the session on a disk of this computer: a network share without locks would let two programs write at once"
             }
-            Self::Unwritable { .. } => "copy the folder to a place where you may write, and open the copy",
+            Self::Foreign { .. } => {
+                "another program changed this session: cabjury audit FOLDER says what; get it again from where it was made, or save its \
+                 records with: cabjury rescue FOLDER NEW-FOLDER"
+            }
+            Self::Untrusted { .. } => "do not use this session before you know who made it; cabjury audit FOLDER says more",
+            Self::OtherBytes { .. } => {
+                "put the recording back from a backup, or withdraw the take and take the recording in anew; nothing was written"
+            }
             Self::NoRandomness { .. } => "nothing is drawn without them; restart the computer or try another one",
             Self::Newer { .. } => "use the newer program, or one at least as new as the session",
             Self::Damaged { .. } => {
@@ -161,11 +188,16 @@ impl Explain for StoreError {
 
     fn fate(&self) -> Fate {
         match self {
-            Self::Missing { .. } | Self::NotASession { .. } | Self::Damaged { .. } | Self::NoSuch { .. } => Fate::Unfit,
+            Self::Missing { .. }
+            | Self::NotASession { .. }
+            | Self::Damaged { .. }
+            | Self::Foreign { .. }
+            | Self::Untrusted { .. }
+            | Self::OtherBytes { .. }
+            | Self::NoSuch { .. } => Fate::Unfit,
             Self::FolderTaken { .. } | Self::FileTaken { .. } | Self::Newer { .. } | Self::NotAllowed { .. } => Fate::Refused,
             Self::Locked { .. }
             | Self::NoLocks { .. }
-            | Self::Unwritable { .. }
             | Self::NoRandomness { .. }
             | Self::Database { .. }
             | Self::File { .. } => Fate::Failed,
@@ -179,11 +211,13 @@ impl Explain for StoreError {
             | Self::FolderTaken { folder }
             | Self::Locked { folder }
             | Self::NoLocks { folder, .. }
-            | Self::Unwritable { folder }
+            | Self::Foreign { folder, .. }
             | Self::Newer { folder, .. }
             | Self::Damaged { folder, .. }
             | Self::Database { folder, .. } => Some(folder),
-            Self::File { path, .. } | Self::FileTaken { path } => Some(path),
+            Self::File { path, .. } | Self::FileTaken { path } | Self::Untrusted { path, .. } | Self::OtherBytes { path, .. } => {
+                Some(path)
+            }
             Self::NoSuch { .. } | Self::NotAllowed { .. } | Self::NoRandomness { .. } => None,
         }
     }
@@ -204,6 +238,17 @@ pub(super) fn not_allowed(error: StoreError, what: impl FnOnce() -> String) -> S
 }
 
 impl StoreError {
+    /// Nothing may be written here, and that alone was missing.
+    pub(super) fn is_for_want_of_writing(&self) -> bool {
+        use rusqlite::ErrorCode::{CannotOpen, ReadOnly};
+        use std::io::ErrorKind::{PermissionDenied, ReadOnlyFilesystem};
+        match self {
+            Self::Database { source, .. } => matches!(source.sqlite_error_code(), Some(CannotOpen | ReadOnly)),
+            Self::File { source, .. } => matches!(source.kind(), PermissionDenied | ReadOnlyFilesystem),
+            _ => false,
+        }
+    }
+
     fn changed_nothing(&self) -> bool {
         matches!(self, Self::Database { source: rusqlite::Error::QueryReturnedNoRows, .. })
     }

@@ -105,11 +105,13 @@ pub enum Happening {
     Timestamped,
     /// Receipts of listeners are kept.
     ReceiptsKept,
+    /// The session was made again out of what was left of a damaged one; what was lost is in the body.
+    Rescued,
 }
 
 impl Happening {
     /// All of them.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 12] = [
         Self::Listening,
         Self::LevelSet,
         Self::TrainingHeard,
@@ -121,6 +123,7 @@ impl Happening {
         Self::GainsFixed,
         Self::Timestamped,
         Self::ReceiptsKept,
+        Self::Rescued,
     ];
 
     /// Its `what` in the log.
@@ -138,6 +141,7 @@ impl Happening {
             Self::GainsFixed => "gains",
             Self::Timestamped => "timestamp",
             Self::ReceiptsKept => "receipts",
+            Self::Rescued => "rescued",
         }
     }
 

@@ -4,6 +4,8 @@ use super::error::StoreError;
 use super::session::Session;
 use crate::model::audio::Sha256Hex;
 use crate::model::bundle::{MANIFEST, Manifest};
+use crate::model::digest::hex;
+use crate::model::session::{Clip, Take};
 use sha2::{Digest, Sha256};
 use std::fs::{self, File, OpenOptions};
 use std::io::{Read, Write};
@@ -80,23 +82,92 @@ impl Session {
         manifest.and_then(|bytes| serde_json::from_slice::<Manifest>(&bytes).ok()).is_none_or(|m| m.audio)
     }
 
-    /// The full path of a file whose path relative to the folder is kept in a record.
+    /// The full path of a file whose path relative to the folder is kept in a record. Records are read by [`Session::takes`] and
+    /// [`Session::clips`], which refuse paths that lead elsewhere.
     #[must_use]
     pub fn absolute(&self, relative: &str) -> PathBuf {
         self.folder().join(relative)
     }
 
-    /// Removes part files that a killed process left behind.
+    /// Refuses a path in a record that is not a plain name in one of the session's folders, or leads to a link, a device, a folder.
+    pub(super) fn check_path(&self, relative: &str) -> Result<(), StoreError> {
+        let path = self.absolute(relative);
+        let untrusted = |what: &str| Err(StoreError::Untrusted { path: path.clone(), what: what.to_owned() });
+        let Some((folder @ ("takes" | "clips"), name)) = relative.split_once('/') else {
+            return untrusted("its record's path is not in takes/ or clips/");
+        };
+        if !plain_name(name) {
+            return untrusted("its record's path is not a plain name");
+        }
+        for part in [self.folder().join(folder), path.clone()] {
+            no_link(&part)?;
+        }
+        match fs::symlink_metadata(&path) {
+            Ok(found) if !found.is_file() => untrusted("it is not a plain file"),
+            _ => Ok(()),
+        }
+    }
+
+    /// The file of a take, after its bytes were held against the recorded hash. In a copy that was shared without recordings a file may be
+    /// missing: then the reader of it says so.
+    ///
+    /// # Errors
+    /// [`StoreError::OtherBytes`], [`StoreError::Untrusted`]; [`StoreError::File`] when it cannot be read.
+    pub fn verified_take(&self, take: &Take) -> Result<PathBuf, StoreError> {
+        self.verified(&take.path, &take.sha256, take.id.as_str())
+    }
+
+    /// The same for a clip.
+    ///
+    /// # Errors
+    /// As [`Session::verified_take`].
+    pub fn verified_clip(&self, clip: &Clip) -> Result<PathBuf, StoreError> {
+        self.verified(&clip.path, &clip.sha256, clip.id.as_str())
+    }
+
+    fn verified(&self, relative: &str, wanted: &Sha256Hex, name: &str) -> Result<PathBuf, StoreError> {
+        self.check_path(relative)?;
+        let path = self.absolute(relative);
+        if hash(&path)? == *wanted { Ok(path) } else { Err(StoreError::OtherBytes { path, name: name.to_owned() }) }
+    }
+
+    /// Makes everything durable that can be read here, also what a process wrote whose own sync failed.
+    ///
+    /// # Errors
+    /// [`StoreError::File`] when the disk refuses.
+    pub fn sync(&self) -> Result<(), StoreError> {
+        for name in ["session.db-wal", "session.db"] {
+            let path = self.folder().join(name);
+            match OpenOptions::new().write(true).open(&path) {
+                Ok(file) => file.sync_all().map_err(|e| failed(&path, "syncing", e))?,
+                Err(e) if e.kind() == std::io::ErrorKind::NotFound => {}
+                Err(e) => return Err(failed(&path, "syncing", e)),
+            }
+        }
+        Ok(())
+    }
+
+    /// Removes what killed processes left behind: part files, and uploads that nobody is sending any more. Links are not followed.
     pub(super) fn sweep(&self) {
-        for folder in ["takes", "clips", "reports"] {
-            let Ok(entries) = fs::read_dir(self.folder().join(folder)) else { continue };
+        for part in ["takes", "clips", "reports", "incoming"] {
+            let folder = self.folder().join(part);
+            if !fs::symlink_metadata(&folder).is_ok_and(|m| m.is_dir()) {
+                continue;
+            }
+            let Ok(entries) = fs::read_dir(&folder) else { continue };
             for entry in entries.flatten() {
                 let name = entry.file_name();
                 let name = name.to_string_lossy();
-                if name.starts_with('.') && name.ends_with(".part") {
+                let left_over =
+                    if part == "incoming" { abandoned(&name) } else { name.starts_with('.') && name.ends_with(".part") };
+                if left_over && entry.file_type().is_ok_and(|t| t.is_file()) {
                     // Best effort: a part file does no harm.
                     let _ = fs::remove_file(entry.path());
                 }
+            }
+            if part == "incoming" {
+                // Only when nothing is on its way.
+                let _ = fs::remove_dir(&folder);
             }
         }
     }
@@ -107,6 +178,93 @@ fn plain_stem(called: &str) -> String {
     let stem = Path::new(called).file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
     let plain = stem.chars().map(|c| if c.is_ascii_alphanumeric() || matches!(c, '-' | '_') { c } else { '-' });
     plain.take(60).collect::<String>().trim_matches('-').to_owned()
+}
+
+/// True for a name that begins with the number of a process that is not running any more. Where processes cannot be looked up, none is.
+#[must_use]
+pub fn abandoned(name: &str) -> bool {
+    let Some(pid) = name.split(['-', '.']).find_map(|part| part.parse::<u32>().ok()) else { return false };
+    pid != std::process::id() && Path::new("/proc/self").exists() && !Path::new("/proc").join(pid.to_string()).exists()
+}
+
+/// True for names that a session's folders may hold: nothing that could be a path, a hidden file, or a name that some system treats
+/// specially.
+#[must_use]
+pub fn plain_name(name: &str) -> bool {
+    let fits =
+        (1..=120).contains(&name.len()) && name.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'.' | b'-' | b'_'));
+    fits && !name.starts_with('.') && !name.ends_with('.')
+}
+
+/// Refuses a symbolic link: a session that comes from elsewhere could lead anywhere by it.
+pub(super) fn no_link(path: &Path) -> Result<(), StoreError> {
+    match fs::symlink_metadata(path) {
+        Ok(found) if found.is_symlink() => {
+            Err(StoreError::Untrusted { path: path.to_owned(), what: "it is a link to somewhere else".to_owned() })
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Makes an empty file that only its owner may read.
+pub(super) fn create_private(path: &Path) -> Result<(), StoreError> {
+    let mut options = OpenOptions::new();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    options.open(path).map(|_| ()).map_err(|e| failed(path, "making it", e))
+}
+
+/// Takes everybody else's rights from a file. Where there are no such rights, there is nothing to do.
+pub(super) fn make_private(path: &Path) -> Result<(), StoreError> {
+    #[cfg(unix)]
+    {
+        let private = std::os::unix::fs::PermissionsExt::from_mode(0o600);
+        fs::set_permissions(path, private).map_err(|e| failed(path, "making it private", e))?;
+    }
+    #[cfg(not(unix))]
+    let _ = path;
+    Ok(())
+}
+
+/// A folder of this process alone, gone when it is dropped.
+pub(super) struct PrivateFolder(PathBuf);
+
+impl PrivateFolder {
+    pub(super) fn new() -> Result<Self, StoreError> {
+        let random = super::random::bytes().map_err(|source| StoreError::NoRandomness { source })?;
+        let path = std::env::temp_dir().join(format!("cabjury-{}-{}", std::process::id(), hex(&random[..8])));
+        let mut builder = fs::DirBuilder::new();
+        #[cfg(unix)]
+        std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+        builder.create(&path).map_err(|e| failed(&path, "making a folder for a copy", e))?;
+        Ok(Self(path))
+    }
+
+    pub(super) fn path(&self) -> &Path {
+        &self.0
+    }
+
+    /// Copies a file into it, if there is one.
+    pub(super) fn take(&self, source: &Path) -> Result<(), StoreError> {
+        let Some(name) = source.file_name() else { return Ok(()) };
+        let to = self.0.join(name);
+        let copied = (|| {
+            let mut from = File::open(source)?;
+            std::io::copy(&mut from, &mut File::create(&to)?)
+        })();
+        match copied {
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(()),
+            other => other.map(|_| ()).map_err(|e| failed(source, "reading", e)),
+        }
+    }
+}
+
+impl Drop for PrivateFolder {
+    fn drop(&mut self) {
+        // Best effort: it lies among the system's temporary files.
+        let _ = fs::remove_dir_all(&self.0);
+    }
 }
 
 fn copy(source: &Path, part: &Path) -> Result<Sha256Hex, StoreError> {
@@ -134,13 +292,5 @@ fn copy(source: &Path, part: &Path) -> Result<Sha256Hex, StoreError> {
 }
 
 fn hash(path: &Path) -> Result<Sha256Hex, StoreError> {
-    let mut file = File::open(path).map_err(|e| failed(path, "reading", e))?;
-    let mut digest = Sha256::new();
-    let mut buffer = vec![0; 1 << 18];
-    loop {
-        match file.read(&mut buffer).map_err(|e| failed(path, "reading", e))? {
-            0 => return Ok(Sha256Hex::from_bytes(&digest.finalize())),
-            n => digest.update(&buffer[..n]),
-        }
-    }
+    File::open(path).and_then(|file| Sha256Hex::of_reader(file)).map_err(|e| failed(path, "reading", e))
 }

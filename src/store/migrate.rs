@@ -19,7 +19,7 @@ pub const MIGRATIONS: [&str; 3] = [
 ];
 
 /// The first schema whose tables are the replay of their log.
-const EVENTS: i64 = 3;
+pub(super) const EVENTS: i64 = 3;
 
 /// Marks the file as a session of this program ("cabj").
 pub const APPLICATION_ID: i32 = 0x6361_626A;
@@ -74,7 +74,7 @@ pub(super) fn apply(
 }
 
 /// What the log of an older session does not tell: an id is drawn, and of codes and nonces the hashes are logged.
-fn tell_unlogged(tx: &Connection, from: i64, id: &SessionId, now: Timestamp) -> rusqlite::Result<()> {
+pub(super) fn tell_unlogged(tx: &Connection, from: i64, id: &SessionId, now: Timestamp) -> rusqlite::Result<()> {
     let bad = |e: crate::model::ids::NameError| rusqlite::Error::ToSqlConversionFailure(Box::new(e));
     let mut unlogged = Unlogged { from, ..Unlogged::default() };
     let mut statement = tx.prepare("SELECT code, test, listener FROM invitation ORDER BY rowid")?;

@@ -15,6 +15,7 @@
 //! * [`log`]: the chain
 //! * [`files`]: read-only copies that nothing overwrites
 //! * [`rescue`]: what can still be read of a damaged file
+//! * [`rebuild`]: a session made again out of that; `salvaged`: rows as the events that made them
 //! * [`error`]: what can go wrong
 
 mod apply;
@@ -29,9 +30,11 @@ pub mod migrate;
 pub mod montages;
 pub mod random;
 mod reading;
+pub mod rebuild;
 pub mod recordings;
 pub mod replay;
 pub mod rescue;
+mod salvaged;
 mod schema;
 pub mod session;
 pub mod tests;

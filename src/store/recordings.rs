@@ -13,7 +13,9 @@ impl Session {
     /// # Errors
     /// [`StoreError`] when they cannot be read.
     pub fn takes(&self) -> Result<Vec<Take>, StoreError> {
-        self.records("SELECT record FROM take ORDER BY seq", [])
+        let takes: Vec<Take> = self.records("SELECT record FROM take ORDER BY seq", [])?;
+        takes.iter().try_for_each(|take| self.check_path(&take.path))?;
+        Ok(takes)
     }
 
     /// The number that the next take gets, from 1.
@@ -64,7 +66,9 @@ impl Session {
     /// # Errors
     /// [`StoreError`] when they cannot be read.
     pub fn clips(&self) -> Result<Vec<Clip>, StoreError> {
-        self.records("SELECT record FROM clip ORDER BY seq", [])
+        let clips: Vec<Clip> = self.records("SELECT record FROM clip ORDER BY seq", [])?;
+        clips.iter().try_for_each(|clip| self.check_path(&clip.path))?;
+        Ok(clips)
     }
 
     /// The number that the next clip gets, from 1.

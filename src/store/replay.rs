@@ -79,6 +79,14 @@ impl Misfit {
 }
 
 impl Session {
+    /// Everything about the schema that is not as this program makes it.
+    ///
+    /// # Errors
+    /// The schema cannot be read.
+    pub fn schema_misfits(&self) -> Result<Vec<Misfit>, StoreError> {
+        schema::misfits(self.connection()).map_err(|e| self.database("reading the schema", e))
+    }
+
     /// Replays the log into fresh tables and compares every row of every table, every column, the rows' order, and the schema. What is
     /// read is what the file holds at one moment; another process may be writing.
     ///

@@ -4,6 +4,7 @@ use super::migrate::MIGRATIONS;
 use super::replay::Misfit;
 use rusqlite::{Connection, OptionalExtension};
 use std::collections::BTreeMap;
+use std::sync::{Mutex, PoisonError};
 
 /// By kind and name: the text that made it (nothing for the indexes that SQLite makes itself).
 type Objects = BTreeMap<(String, String), Option<String>>;
@@ -15,13 +16,20 @@ fn objects(connection: &Connection) -> rusqlite::Result<Objects> {
         .collect()
 }
 
-/// What a session of that schema has.
+/// What a session of that schema has. Made once for each: a session is opened for every page that is shown.
 fn wanted(version: usize) -> rusqlite::Result<Objects> {
+    static MADE: Mutex<BTreeMap<usize, Objects>> = Mutex::new(BTreeMap::new());
+    let mut made = MADE.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some(known) = made.get(&version) {
+        return Ok(known.clone());
+    }
     let connection = Connection::open_in_memory()?;
     for sql in MIGRATIONS.iter().take(version) {
         connection.execute_batch(sql)?;
     }
-    objects(&connection)
+    let objects = objects(&connection)?;
+    made.insert(version, objects.clone());
+    Ok(objects)
 }
 
 /// Everything about the schema that is not as the newest migrations make it.

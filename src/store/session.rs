@@ -2,15 +2,22 @@
 
 use super::error::StoreError;
 use super::event::Event;
+use super::files::PrivateFolder;
 use super::lock::WritersLock;
-use super::{files, migrate};
+use super::{files, migrate, schema};
 use crate::model::ids::TrialId;
 use crate::model::outside::{Clock, SystemClock};
 use crate::model::trial::{TrialRecord, TrialState};
 use jiff::Timestamp;
+use rusqlite::config::DbConfig;
+use rusqlite::limits::Limit;
 use rusqlite::{Connection, OpenFlags};
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+/// No record of a session is longer.
+const LONGEST_TEXT: i32 = 64 << 20;
 
 /// An open session. A writer holds the folder's lock for as long as it lives; readers never wait for it.
 pub struct Session {
@@ -21,6 +28,8 @@ pub struct Session {
     healed: Vec<TrialId>,
     /// Changes are being gathered into one transaction.
     pub(super) batch: bool,
+    /// Where nothing may be written beside the file, a copy is read; it goes when the session is closed.
+    _copy: Option<PrivateFolder>,
 }
 
 impl std::fmt::Debug for Session {
@@ -36,6 +45,18 @@ impl Session {
     /// # Errors
     /// [`StoreError::FolderTaken`] when the folder holds something; [`StoreError::File`] when it cannot be made.
     pub fn create(folder: &Path, title: Option<&str>, now: Timestamp) -> Result<Self, StoreError> {
+        let mut session = Self::make(folder, now)?;
+        session.commit(&Event::SessionBegun(migrate::fresh_id()?), now)?;
+        session.set_note("made-at", &now.to_string(), now)?;
+        if let Some(title) = title {
+            session.set_note("title", title, now)?;
+        }
+        files::sync_folder(folder)?;
+        Ok(session)
+    }
+
+    /// The same without an entry in its log.
+    pub(super) fn make(folder: &Path, now: Timestamp) -> Result<Self, StoreError> {
         let failed = |path: &Path, source| StoreError::File { path: path.to_owned(), doing: "making the folder", source };
         if fs::symlink_metadata(folder).is_ok() {
             let empty = fs::read_dir(folder).is_ok_and(|mut entries| entries.next().is_none());
@@ -48,68 +69,86 @@ impl Session {
             fs::create_dir_all(&path).map_err(|e| failed(&path, e))?;
         }
         let lock = WritersLock::take(folder)?;
-        let mut session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
+        files::create_private(&folder.join("session.db"))?;
+        let mut session = Self::connect(folder, folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
         session.lock = Some(lock);
         session.prepare_writer()?;
         session.migrate("making the tables", now)?;
-        session.commit(&Event::SessionBegun(migrate::fresh_id()?), now)?;
-        session.set_note("made-at", &now.to_string(), now)?;
-        if let Some(title) = title {
-            session.set_note("title", title, now)?;
-        }
-        files::sync_folder(folder)?;
         Ok(session)
     }
 
-    /// Opens a session to read it. A writer may be at work at the same time.
+    /// Opens a session to read it. A writer may be at work at the same time; where nothing may be written, nothing is.
+    ///
+    /// # Errors
+    /// [`StoreError`]: missing, no session, newer, damaged, not as this program makes it.
+    pub fn open_read(folder: &Path) -> Result<Self, StoreError> {
+        let session = Self::open_unchecked(folder)?;
+        session.refuse_foreign(migrate::newest())?;
+        Ok(session)
+    }
+
+    /// The same for an audit, which tells what is foreign in a file instead of refusing it: ask [`Session::foreign`] before anything
+    /// else. No query runs longer than a session of that size can need.
     ///
     /// # Errors
     /// [`StoreError`]: missing, no session, newer, damaged.
-    pub fn open_read(folder: &Path) -> Result<Self, StoreError> {
+    pub fn open_audit(folder: &Path) -> Result<Self, StoreError> {
+        let mut session = Self::open_unchecked(folder)?;
+        session.limit_time()?;
+        Ok(session)
+    }
+
+    fn open_unchecked(folder: &Path) -> Result<Self, StoreError> {
         Self::must_be_there(folder)?;
-        let session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
-        let version = match session.check_version() {
-            Err(StoreError::Database { source, .. }) if cannot_open(&source) => return Self::open_unwritable(folder),
-            other => other?,
-        };
+        match Self::open_beside_writers(folder) {
+            Err(e) if e.is_for_want_of_writing() => Self::open_without_writing(folder),
+            other => other,
+        }
+    }
+
+    fn open_beside_writers(folder: &Path) -> Result<Self, StoreError> {
+        let session = Self::connect(folder, folder, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
+        let version = session.check_version()?;
         if version == migrate::newest() {
             return Ok(session);
         }
         // An older program made it: brought up to date once, under the writers' lock, with a copy of what it was beside it.
+        session.refuse_foreign(version)?;
         drop(session);
         let lock = WritersLock::take(folder)?;
-        let mut older = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+        let mut older = Self::connect(folder, folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
         older.lock = Some(lock);
         older.prepare_writer()?;
         older.migrate("bringing the tables up to date", SystemClock.now())?;
         drop(older);
-        Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_ONLY)
+        Self::connect(folder, folder, OpenFlags::SQLITE_OPEN_READ_ONLY)
     }
 
-    /// In a folder where nothing may be written SQLite cannot lay its shared memory beside the file. Where no writer left anything to be
-    /// taken over, the file alone is the whole session and is read as it is.
-    fn open_unwritable(folder: &Path) -> Result<Self, StoreError> {
-        let left_over = fs::metadata(folder.join("session.db-wal")).is_ok_and(|m| m.len() > 0);
-        let path = folder.join("session.db");
-        let text = path.to_str().filter(|_| !left_over);
-        let Some(text) = text else {
-            return Err(StoreError::Unwritable { folder: folder.to_owned() });
-        };
-        let escaped = text.replace('%', "%25").replace('?', "%3f").replace('#', "%23");
-        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX | OpenFlags::SQLITE_OPEN_URI;
-        let failed = |source| StoreError::Database { folder: folder.to_owned(), doing: "opening", source };
-        let connection = Connection::open_with_flags(format!("file:{escaped}?immutable=1"), flags).map_err(failed)?;
-        let session = Self { folder: folder.to_owned(), connection, lock: None, healed: Vec::new(), batch: false };
-        if session.check_version()? != migrate::newest() {
-            return Err(StoreError::Unwritable { folder: folder.to_owned() });
+    /// In a folder where nothing may be written SQLite cannot lay its shared memory beside the file, take over what a writer left, or bring
+    /// an older file up to date: all that is done in a copy.
+    fn open_without_writing(folder: &Path) -> Result<Self, StoreError> {
+        let copy = PrivateFolder::new()?;
+        for name in ["session.db", "session.db-wal"] {
+            copy.take(&folder.join(name))?;
         }
+        let mut session = Self::connect(folder, copy.path(), OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+        let version = session.check_version()?;
+        if version != migrate::newest() {
+            session.refuse_foreign(version)?;
+            let (id, beside) = (migrate::fresh_id()?, copy.path().to_owned());
+            migrate::apply(&mut session.connection, &|v| beside.join(format!("schema-{v}.db")), &id, SystemClock.now())
+                .map_err(|e| session.database("bringing a copy up to date", e))?;
+        }
+        session._copy = Some(copy);
         Ok(session)
     }
 
     fn migrate(&mut self, doing: &'static str, now: Timestamp) -> Result<(), StoreError> {
         let (folder, id) = (self.folder.clone(), migrate::fresh_id()?);
         migrate::apply(&mut self.connection, &|version| folder.join(format!("session-schema-{version}.db")), &id, now)
-            .map_err(|e| self.database(doing, e))
+            .map_err(|e| self.database(doing, e))?;
+        // Codes of invitations lie in it.
+        files::make_private(&folder.join("session.db"))
     }
 
     /// Opens a session to change it. A trial that an ended process left open becomes void (see [`Session::healed`]); part files are
@@ -120,12 +159,17 @@ impl Session {
     pub fn open_write(folder: &Path, now: Timestamp) -> Result<Self, StoreError> {
         Self::must_be_there(folder)?;
         // A newer session is refused before anything, the lock file included, is touched.
-        Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_ONLY)?.check_version()?;
+        let reader = Self::connect(folder, folder, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
+        let version = reader.check_version()?;
+        reader.refuse_foreign(version)?;
+        drop(reader);
         let lock = WritersLock::take(folder)?;
-        let mut session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+        let mut session = Self::connect(folder, folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
         session.lock = Some(lock);
         session.prepare_writer()?;
         session.migrate("bringing the tables up to date", now)?;
+        // What a process wrote whose sync failed is seen here: nobody is told of it before it is on the disk.
+        session.sync()?;
         session.sweep();
         session.heal(now)?;
         Ok(session)
@@ -144,18 +188,70 @@ impl Session {
         if looked(&folder.join("session.db"))?.is_none_or(|m| !m.is_file()) {
             return Err(StoreError::NotASession { folder: folder.to_owned() });
         }
+        for name in ["session.db", "session.db-wal", "session.db-shm", "session.db-journal", "session.lock"] {
+            files::no_link(&folder.join(name))?;
+        }
         Ok(())
     }
 
-    fn connect(folder: &Path, flags: OpenFlags) -> Result<Self, StoreError> {
-        let path = folder.join("session.db");
+    /// Opens the file in `at`, which is the session's folder or a copy of it.
+    fn connect(folder: &Path, at: &Path, flags: OpenFlags) -> Result<Self, StoreError> {
+        let failed = |source| StoreError::Database { folder: folder.to_owned(), doing: "opening", source };
         let flags = flags | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let connection = Connection::open_with_flags(&path, flags).map_err(|source| StoreError::Database {
-            folder: folder.to_owned(),
-            doing: "opening",
-            source,
-        })?;
-        Ok(Self { folder: folder.to_owned(), connection, lock: None, healed: Vec::new(), batch: false })
+        let connection = Connection::open_with_flags(at.join("session.db"), flags).map_err(failed)?;
+        // The file may come from anywhere: nothing in its schema may call a function, no text is larger than any record, no statement and no
+        // trigger goes deeper than this program's own.
+        let guard = || -> rusqlite::Result<()> {
+            connection.set_limit(Limit::SQLITE_LIMIT_LENGTH, LONGEST_TEXT)?;
+            connection.set_limit(Limit::SQLITE_LIMIT_SQL_LENGTH, 100_000)?;
+            connection.set_limit(Limit::SQLITE_LIMIT_TRIGGER_DEPTH, 2)?;
+            connection.set_db_config(DbConfig::SQLITE_DBCONFIG_DEFENSIVE, true)?;
+            connection.set_db_config(DbConfig::SQLITE_DBCONFIG_TRUSTED_SCHEMA, false)?;
+            Ok(())
+        };
+        guard().map_err(failed)?;
+        Ok(Self { folder: folder.to_owned(), connection, lock: None, healed: Vec::new(), batch: false, _copy: None })
+    }
+
+    /// Before any table is asked anything: the tables, indexes and triggers are those that this program makes, and no others.
+    fn refuse_foreign(&self, version: i64) -> Result<(), StoreError> {
+        match schema::refused(&self.connection, version).map_err(|e| self.database("opening", e))? {
+            Some(what) => Err(StoreError::Foreign { folder: self.folder.clone(), what }),
+            None => Ok(()),
+        }
+    }
+
+    /// What is in the file's schema that this program does not make: then nothing else of it should be asked.
+    ///
+    /// # Errors
+    /// [`StoreError`] when not even that can be read.
+    pub fn foreign(&self) -> Result<Option<String>, StoreError> {
+        schema::refused(&self.connection, migrate::newest()).map_err(|e| self.database("opening", e))
+    }
+
+    fn limit_time(&mut self) -> Result<(), StoreError> {
+        let bytes = fs::metadata(self.folder.join("session.db")).map_or(0, |m| m.len());
+        let end = Instant::now() + Duration::from_secs(60 + bytes / 200_000);
+        self.connection.progress_handler(1_000_000, Some(move || Instant::now() > end)).map_err(|e| self.database("opening", e))
+    }
+
+    /// Refuses a folder whose file system has no locks, before anybody is invited into it. That another process has the lock is no refusal.
+    ///
+    /// # Errors
+    /// [`StoreError::NoLocks`]; otherwise as [`Session::open_read`].
+    pub fn can_be_locked(folder: &Path) -> Result<(), StoreError> {
+        Self::must_be_there(folder)?;
+        let _lock = match WritersLock::take(folder) {
+            Err(StoreError::Locked { .. }) => return Ok(()),
+            other => other?,
+        };
+        // SQLite locks in a way of its own, which the file system has to know as well.
+        let session = Self::connect(folder, folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+        session.check_version()?;
+        session
+            .connection
+            .execute_batch("BEGIN IMMEDIATE; ROLLBACK")
+            .map_err(|e| StoreError::NoLocks { folder: folder.to_owned(), source: std::io::Error::other(e.to_string()) })
     }
 
     fn prepare_writer(&self) -> Result<(), StoreError> {
@@ -214,13 +310,11 @@ impl Session {
 
     pub(super) fn database(&self, doing: &'static str, source: rusqlite::Error) -> StoreError {
         use rusqlite::ErrorCode::{DatabaseCorrupt, NotADatabase};
-        if matches!(source.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase)) {
+        if matches!(source.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase))
+            || matches!(source, rusqlite::Error::Utf8Error(..) | rusqlite::Error::InvalidColumnType(..))
+        {
             return StoreError::Damaged { folder: self.folder.clone(), what: source.to_string() };
         }
         StoreError::Database { folder: self.folder.clone(), doing, source }
     }
-}
-
-fn cannot_open(error: &rusqlite::Error) -> bool {
-    error.sqlite_error_code() == Some(rusqlite::ErrorCode::CannotOpen)
 }

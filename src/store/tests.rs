@@ -183,10 +183,15 @@ impl Session {
     /// [`StoreError`] when they cannot be read; [`StoreError::Damaged`] with what `each` says of a record.
     pub fn each_trial_text(&self, each: &mut dyn FnMut(&str, &str) -> Result<(), String>) -> Result<(), StoreError> {
         let mut read = || -> rusqlite::Result<Result<(), String>> {
-            let mut statement = self.connection().prepare_cached("SELECT test, record FROM trial ORDER BY seq")?;
+            let mut statement = self.connection().prepare_cached("SELECT test, record, id FROM trial ORDER BY seq")?;
             let mut rows = statement.query([])?;
             while let Some(row) = rows.next()? {
-                if let Err(what) = each(row.get_ref(0)?.as_str()?, row.get_ref(1)?.as_str()?) {
+                let (test, text, id) = (row.get_ref(0)?.as_str()?, row.get_ref(1)?.as_str()?, row.get_ref(2)?.as_str()?);
+                // A record that was copied from another row is not this row's.
+                if !text.strip_prefix("{\"id\":\"").and_then(|t| t.strip_prefix(id)).is_some_and(|t| t.starts_with('"')) {
+                    return Ok(Err(format!("the record of trial {id} is another trial's")));
+                }
+                if let Err(what) = each(test, text) {
                     return Ok(Err(what));
                 }
             }

@@ -353,6 +353,7 @@ pub fn plan(folder: &Path, request: &Request, clock: &dyn Clock) -> Result<PlanD
     let mut session = Session::open_write(folder, clock.now())?;
     let test = TestId::new(&format!("test-{}", session.next_test()?))?;
     let mut plan = build(&session, request, test)?;
+    sounds_are_as_recorded(&session, &plan)?;
     let context = session.seal_context()?;
     plan.sealing = Some(Sealing {
         session_id: Some(context.session_id.to_string()),
@@ -364,6 +365,19 @@ pub fn plan(folder: &Path, request: &Request, clock: &dyn Clock) -> Result<PlanD
     let sealed = SealedTest { seal: seal::seal(&canonical), canonical, plan, sealed_at: clock.now(), closed_at: None };
     session.add_test_with(&sealed, &context, clock.now())?;
     Ok(document(&sealed.plan, Some(&sealed)))
+}
+
+/// What will be heard, and what it was made from, has the bytes that were recorded. A copy without recordings can be planned in.
+fn sounds_are_as_recorded(session: &Session, plan: &Plan) -> Result<(), Failure> {
+    let there = |path: &str| session.has_audio() || session.absolute(path).exists();
+    let clips: Vec<Clip> = session.clips()?.into_iter().filter(|c| plan.clips.iter().any(|p| p.clip == c.id)).collect();
+    for take in session.takes()?.iter().filter(|t| there(&t.path) && clips.iter().any(|c| c.take == t.id)) {
+        session.verified_take(take)?;
+    }
+    for clip in clips.iter().filter(|c| there(&c.path)) {
+        session.verified_clip(clip)?;
+    }
+    Ok(())
 }
 
 /// Ends a test for good.

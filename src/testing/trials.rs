@@ -408,7 +408,11 @@ impl<'a> Trials<'a> {
     fn pick_again(&self, trial: &TrialId, answer: &Answer) -> Result<Receipt, Failure> {
         let record = self.session.trial(trial)?;
         match &record.state {
-            TrialState::Answered { answer: kept, .. } if kept == answer => Receipt::of(&self.session, &record),
+            TrialState::Answered { answer: kept, .. } if kept == answer => {
+                // Said again only when it is on the disk, should the sync of the first time have failed.
+                self.session.sync()?;
+                Receipt::of(&self.session, &record)
+            }
             TrialState::Answered { .. } => {
                 Err(refused("answered-already", "this trial was answered, and an answer stays", "go on with the next trial"))
             }

@@ -5,9 +5,13 @@ use crate::model::ids::TestId;
 use crate::model::result::{RULES, TestEntry};
 use crate::model::trial::{OrderRecord, SealedTest, TrialRecord, TrialState};
 use crate::store::Session;
+use crate::store::event::Happening;
+use crate::store::log::GENESIS;
+use crate::store::rebuild::Gaps;
 use crate::trial::{canonical_order, opens, seal};
 use crate::verdict::hashes::Hashes;
 use crate::verdict::score;
+use jiff::Timestamp;
 use serde::Serialize;
 use std::path::Path;
 
@@ -33,7 +37,7 @@ pub struct VerdictDoc {
 }
 
 /// The document of `audit`.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Default, Serialize)]
 pub struct AuditDoc {
     /// True when nothing is wrong.
     pub ok: bool,
@@ -49,6 +53,8 @@ pub struct AuditDoc {
     pub verdicts: Vec<VerdictDoc>,
     /// What is wrong.
     pub problems: Vec<Problem>,
+    /// What is worth knowing and no problem: a clock that went back.
+    pub remarks: Vec<Problem>,
 }
 
 /// A seal that does not hold; the first thing wrong with it.
@@ -120,7 +126,10 @@ pub(crate) fn opening_told(test: &TestId, number: u32, opening: &Opening<'_>) ->
 /// Looks at every file; returns how many are not there because this copy was shared without them.
 fn file_problems(session: &Session, hashes: &Hashes, out: &mut Vec<Problem>) -> Result<u64, Failure> {
     let (with_audio, mut left_out) = (session.has_audio(), 0);
-    let mut check = |place: String, relative: &str, wanted: &str| match hashes.of(&session.absolute(relative)) {
+    let looked_at = |relative: &str| {
+        session.check_path(relative).map_err(|e| e.to_string()).and_then(|()| hashes.of(&session.absolute(relative)))
+    };
+    let mut check = |place: String, relative: &str, wanted: &str| match looked_at(relative) {
         Ok(found) if found.as_str() == wanted => {}
         Ok(_) => out.push(Problem { place, what: format!("{relative} has other bytes than were recorded") }),
         Err(_) if !with_audio && !session.absolute(relative).exists() => left_out += 1,
@@ -178,12 +187,91 @@ fn result_problems(session: &Session, scored: &[TestEntry], hashes: &Hashes, out
     Ok(())
 }
 
+/// Where the log's times go back: a clock that was set, or one that was wrong. It changes no verdict and is no problem, but it is said.
+fn clock_remarks(session: &Session) -> Result<Vec<Problem>, Failure> {
+    let mut before: Option<Timestamp> = None;
+    let mut remarks = Vec::new();
+    session.each_entry(&mut |entry| {
+        let Ok(at) = entry.at.parse::<Timestamp>() else { return };
+        if let Some(before) = before.filter(|before| at < *before) {
+            let seconds = before.duration_since(at).as_secs_f64();
+            let what = format!("the clock went back by {seconds:.1} s before it");
+            remarks.push(Problem { place: format!("log entry {}", entry.seq), what });
+        }
+        before = Some(at);
+    })?;
+    Ok(remarks)
+}
+
+/// A session that was made again out of a damaged one says so for ever, and what was lost.
+fn rescue_remarks(session: &Session) -> Result<Vec<Problem>, Failure> {
+    let mut remarks = Vec::new();
+    session.each_entry(&mut |entry| {
+        if entry.what != Happening::Rescued.name() {
+            return;
+        }
+        let gaps: Gaps = serde_json::from_str(entry.body).unwrap_or_default();
+        let lost: Vec<String> = gaps.lost.iter().map(|(from, to)| format!("{from} to {to}")).collect();
+        let (changed, refused) = (gaps.changed.len(), gaps.refused.len());
+        let only: usize = gaps.from_tables.values().sum();
+        let what = format!(
+            "this session was rescued from a damaged one: lost entries of its former log: {}; {changed} changed, {refused} not taken over; \
+             {only} records came from the tables alone",
+            if lost.is_empty() { "none".to_owned() } else { lost.join(", ") },
+        );
+        remarks.push(Problem { place: format!("log entry {}", entry.seq), what });
+    })?;
+    Ok(remarks)
+}
+
+/// A test was sealed in this session, after the head that its seal names.
+fn context_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), Failure> {
+    let own = session.id()?;
+    let mut contexts = Vec::new();
+    for test in session.tests()? {
+        if let Some(context) = session.sealed_under(&test.plan.test)? {
+            contexts.push((test.plan.test, context));
+        }
+    }
+    let mut before = GENESIS.to_owned();
+    let (mut found, mut rescued) = (Vec::new(), false);
+    session.each_entry(&mut |entry| {
+        // Behind a gap the chain was made anew: the remark about it says so.
+        rescued |= entry.what == Happening::Rescued.name();
+        if let Some((_, context)) = contexts.iter().find(|(test, _)| entry.what == "seal" && entry.subject == test.as_str())
+            && context.head.as_str() != before
+        {
+            found.push((entry.subject.to_owned(), "it was sealed over another log than this one"));
+        }
+        entry.hash.clone_into(&mut before);
+    })?;
+    if rescued {
+        found.clear();
+    }
+    let strange = contexts.iter().filter(|(_, context)| context.session_id != own);
+    found.extend(strange.map(|(test, _)| (test.to_string(), "it was sealed in another session")));
+    out.extend(found.into_iter().map(|(place, what)| Problem { place, what: what.to_owned() }));
+    Ok(())
+}
+
+/// Only what the schema itself shows: nothing else of such a file is asked.
+fn foreign(session: &Session, what: String) -> Result<AuditDoc, Failure> {
+    let mut problems: Vec<Problem> =
+        session.schema_misfits()?.into_iter().map(|m| Problem { place: m.place, what: m.what }).collect();
+    problems.push(Problem { place: "session.db".to_owned(), what: format!("{what}; nothing else of it was looked at") });
+    Ok(AuditDoc { ok: false, problems, ..AuditDoc::default() })
+}
+
 /// Verifies a session.
 ///
 /// # Errors
 /// The session cannot be read at all; everything else is a problem in the document.
 pub fn audit(folder: &Path) -> Result<AuditDoc, Failure> {
-    audit_of(&Session::open_read(folder)?, &Hashes::default())
+    let session = Session::open_audit(folder)?;
+    if let Some(what) = session.foreign()? {
+        return foreign(&session, what);
+    }
+    audit_of(&session, &Hashes::default())
 }
 
 /// The same of an open session, with hashes that are known already.
@@ -192,29 +280,33 @@ pub fn audit(folder: &Path) -> Result<AuditDoc, Failure> {
 /// The session cannot be read.
 pub fn audit_of(session: &Session, hashes: &Hashes) -> Result<AuditDoc, Failure> {
     let chain = session.chain()?;
-    let mut problems: Vec<Problem> =
-        chain.breaks.iter().map(|(seq, what)| Problem { place: format!("log entry {seq}"), what: what.clone() }).collect();
-    problems.extend(session.misfits()?.into_iter().map(|m| Problem { place: m.place, what: m.what }));
-    let unverified_files = file_problems(session, hashes, &mut problems)?;
-    montage_problems(session, &mut problems)?;
-    let void_trials = sealed_and_committed(session, &mut problems)?;
-    let scored = score::score_with(session, hashes)?;
-    if problems.is_empty() {
-        // Whatever else is wrong is named already, and a result cannot be recomputed from it.
-        result_problems(session, &scored, hashes, &mut problems)?;
+    let mut doc = AuditDoc { records: chain.records, head_sha256: chain.head, ..AuditDoc::default() };
+    doc.problems = chain.breaks.into_iter().map(|(seq, what)| Problem { place: format!("log entry {seq}"), what }).collect();
+    doc.problems.extend(session.misfits()?.into_iter().map(|m| Problem { place: m.place, what: m.what }));
+    doc.remarks = clock_remarks(session)?;
+    doc.remarks.extend(rescue_remarks(session)?);
+    // What cannot be read as a record was named above in most cases; where it was not, it is named here.
+    if let Err(error) = beyond_the_tables(session, hashes, &mut doc) {
+        doc.problems.push(Problem { place: "session.db".to_owned(), what: error.to_string() });
     }
-    let verdicts = scored
+    doc.ok = doc.problems.is_empty();
+    Ok(doc)
+}
+
+fn beyond_the_tables(session: &Session, hashes: &Hashes, doc: &mut AuditDoc) -> Result<(), Failure> {
+    doc.unverified_files = file_problems(session, hashes, &mut doc.problems)?;
+    montage_problems(session, &mut doc.problems)?;
+    context_problems(session, &mut doc.problems)?;
+    doc.void_trials = sealed_and_committed(session, &mut doc.problems)?;
+    let scored = score::score_with(session, hashes)?;
+    if doc.problems.is_empty() {
+        // Whatever else is wrong is named already, and a result cannot be recomputed from it.
+        result_problems(session, &scored, hashes, &mut doc.problems)?;
+    }
+    doc.verdicts = scored
         .iter()
         .filter_map(|t| t.result().filter(|r| r.head.closed))
         .map(|r| VerdictDoc { test: r.head.test.to_string(), verdict: r.verdict.name(), sentence: r.sentence.clone() })
         .collect();
-    Ok(AuditDoc {
-        ok: problems.is_empty(),
-        records: chain.records,
-        head_sha256: chain.head,
-        void_trials,
-        unverified_files,
-        verdicts,
-        problems,
-    })
+    Ok(())
 }

@@ -187,6 +187,14 @@ impl Gathered {
         given.sort_by_key(|(seq, _)| *seq);
         given.into_iter().map(|(_, hit)| hit).collect()
     }
+
+    /// Nobody answers more trials than the plan gives them: where one did, records were copied.
+    pub(crate) fn more_than_planned(&self, plan: &Plan) -> Option<String> {
+        let TrialCount::Fixed(each) = plan.trials else { return None };
+        let all = self.tallies.iter().flatten();
+        let (listener, tally) = all.into_iter().find(|(_, tally)| tally.answered() > u64::from(each))?;
+        Some(format!("{listener} has {} answers to {each} planned trials", tally.answered()))
+    }
 }
 
 /// Seconds from opening to pick. A clock that was set back in between says nothing of anybody's pace.

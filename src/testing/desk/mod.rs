@@ -61,6 +61,7 @@ impl Desk {
             Session::create(folder, None, clock.now())?;
         }
         Session::open_read(folder)?;
+        Session::can_be_locked(folder)?;
         let (tasks, inbox) = channel();
         let clerk = Clerk::new(folder, clock, closing, inbox);
         let thread = std::thread::Builder::new().name("session".to_owned()).spawn(move || clerk.work()).map_err(|e| {

@@ -40,6 +40,8 @@ fn who_may_only_read_can_read() {
     simulated_session(&desk, 4);
     desk.run(&["rehearse", "s", "--hears", "1", "--runs", "1", "--keep", "robot"]).ends(0);
     let scored = desk.run(&["score", "s", "--json"]).ends(0).json();
+    // Records are for their owner alone; here the owner shows them.
+    mode(&desk.join("s/session.db"), 0o644);
     for folder in ["s", "s/takes", "s/clips", "s/reports"] {
         mode(&desk.join(folder), 0o555);
     }
@@ -74,6 +76,48 @@ fn who_may_only_read_can_read() {
     tells(&said, &["one-1.wav", "ermission denied"]);
     mode(&desk.join("one-1.wav"), 0o644);
     verifies(&desk, "s");
+}
+
+/// What a writer left to be taken over, and an older program's file: both are read where nothing may be written, and nothing is left.
+#[test]
+fn what_would_need_writing_is_read_in_a_copy() {
+    let desk = Desk::new();
+    played_session(&desk, 4);
+    desk.run(&["rehearse", "s", "--hears", "1", "--runs", "1", "--keep", "robot"]).ends(0);
+    let scored = desk.run(&["score", "s", "--json"]).ends(0).json();
+    let shown = |desk: &Desk| {
+        for (folder, bits) in [("s/session.db", 0o644), ("s", 0o555)] {
+            mode(&desk.join(folder), bits);
+        }
+        let before = names(&desk.join("s"));
+        assert!(as_nobody(desk, &["score", "s", "--json"]).ends(0).json() == scored);
+        assert_eq!(as_nobody(desk, &["audit", "s", "--json"]).ends(0).json()["ok"], true);
+        assert_eq!(names(&desk.join("s")), before, "something was left");
+        mode(&desk.join("s"), 0o755);
+    };
+    // A copy of a session whose writer is still at it: the log of the file lies beside it.
+    let writer = rusqlite::Connection::open(desk.join("s/session.db")).unwrap();
+    writer
+        .execute_batch("PRAGMA wal_autocheckpoint = 0; BEGIN; DELETE FROM note WHERE 0; COMMIT; PRAGMA user_version = 3")
+        .unwrap();
+    std::fs::create_dir(desk.join("copied")).unwrap();
+    for name in ["session.db", "session.db-wal"] {
+        std::fs::copy(desk.join("s").join(name), desk.join("copied").join(name)).unwrap();
+        mode(&desk.join("copied").join(name), 0o644);
+    }
+    drop(writer);
+    for part in ["takes", "clips"] {
+        std::fs::rename(desk.join("s").join(part), desk.join("copied").join(part)).unwrap();
+    }
+    std::fs::remove_dir_all(desk.join("s")).unwrap();
+    std::fs::rename(desk.join("copied"), desk.join("s")).unwrap();
+    shown(&desk);
+    desk.run(&["status", "s"]).ends(0);
+    crate::store::older::made_older(&desk.join("s/session.db"), 2);
+    let _ = std::fs::remove_file(desk.join("s/session.lock"));
+    shown(&desk);
+    let db = rusqlite::Connection::open(desk.join("s/session.db")).unwrap();
+    assert_eq!(db.query_row("PRAGMA user_version", [], |r| r.get::<_, i64>(0)), Ok(2), "it was changed all the same");
 }
 
 /// Builds a library that stands in for a system call, to be loaded before the system's own.

@@ -1,8 +1,10 @@
 //! Session folder, migrations, log chain.
 
+mod elsewhere;
+mod forge;
 mod forged;
 mod killed;
-mod older;
+pub(crate) mod older;
 
 use crate::program::Desk;
 use cabjury::model::explain::{Explain, Fate};
