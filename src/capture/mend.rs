@@ -5,9 +5,9 @@ use crate::capture::names;
 use crate::capture::take::TakeDoc;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::ids::{MicName, SetupName, TakeId, TestId};
+use crate::model::ids::{ClipId, MicName, SetupName, TakeId, TestId};
 use crate::model::outside::Clock;
-use crate::model::session::{MatchRun, Reassigned, Take};
+use crate::model::session::{Reassigned, Take};
 use crate::store::{Session, StoreError};
 use std::path::Path;
 
@@ -114,27 +114,38 @@ fn sealed_with(session: &Session, take: &Take) -> Result<Option<TestId>, Failure
     Ok(None)
 }
 
+/// The note that says why a matching run was given up.
+fn given_up_key(run: u32) -> String {
+    format!("run-{run}-given-up")
+}
+
+/// Why a matching run was given up, if it was.
+///
+/// # Errors
+/// The session cannot be read.
+pub fn given_up(session: &Session, run: u32) -> Result<Option<String>, StoreError> {
+    session.note(&given_up_key(run))
+}
+
 /// Gives up a matching run that no test uses: no plan will offer its clips any more. Its clips stay.
 ///
 /// # Errors
 /// No such run, it was given up already, or a sealed test plays its clips.
-pub fn give_up_run(folder: &Path, number: u32, reason: &str, clock: &dyn Clock) -> Result<MatchRun, Failure> {
+pub fn give_up_run(folder: &Path, number: u32, reason: &str, clock: &dyn Clock) -> Result<(), Failure> {
     let mut session = Session::open_write(folder, clock.now())?;
-    let found = session.match_runs()?.into_iter().find(|r| r.run == number);
-    let Some(mut run) = found else {
+    if !session.match_runs()?.iter().any(|r| r.run == number) {
         return Err(StoreError::NoSuch { what: "matching run", name: number.to_string() }.into());
-    };
-    if let Some(why) = &run.given_up {
+    }
+    if let Some(why) = given_up(&session, number)? {
         let message = format!("run {number} was given up already: {why}");
         return Err(Failure::plain("given-up-already", Fate::Refused, message, "nothing is left to do"));
     }
     let clips = session.clips()?;
-    let of_run = |id: &crate::model::ids::ClipId| clips.iter().any(|c| &c.id == id && c.run == number);
+    let of_run = |id: &ClipId| clips.iter().any(|c| &c.id == id && c.run == number);
     if let Some(test) = session.tests()?.into_iter().find(|t| t.plan.clips.iter().any(|c| of_run(&c.clip))) {
         let message = format!("{} was sealed with clips of run {number}, and a sealed test never changes", test.plan.test);
         return Err(Failure::plain("sealed", Fate::Refused, message, "run match again: the newest run is what a new test uses"));
     }
-    run.given_up = Some(reason_of("giving up a run", reason)?);
-    session.update_match_run("give-up-run", &run, clock.now())?;
-    Ok(run)
+    let reason = reason_of("giving up a run", reason)?;
+    Ok(session.set_note(&given_up_key(number), &reason, clock.now())?)
 }

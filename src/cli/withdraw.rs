@@ -31,9 +31,9 @@ pub(crate) struct Args {
 /// Withdraws and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     if let Some(number) = args.run {
-        let run = give_up_run(&args.folder, number, &args.reason, &SystemClock)?;
-        shell.say(&format!("run {} is given up: no new test uses its clips. They stay in the session.", run.run));
-        shell.document(&serde_json::json!({ "run": run.run, "given_up": run.given_up }));
+        give_up_run(&args.folder, number, &args.reason, &SystemClock)?;
+        shell.say(&format!("run {number} is given up: no new test uses its clips. They stay in the session."));
+        shell.document(&serde_json::json!({ "run": number, "given_up": args.reason.trim() }));
         return Ok(Outcome::Done);
     }
     let Some(take) = &args.take else { return Ok(Outcome::Done) };

@@ -215,7 +215,6 @@ fn keep(
         excerpts,
         turned: request.turn.clone(),
         made_at: clock.now(),
-        given_up: None,
     };
     Ok(session.add_match_run(&record, &made.clips, clock.now())?)
 }

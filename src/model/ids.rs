@@ -123,6 +123,10 @@ name!(
     MontageId, "montage", plain
 );
 name!(
+    /// A session's id: 32 random hexadecimal digits, drawn when it is made. A copy keeps it.
+    SessionId, "session", plain
+);
+name!(
     /// A trial's id: 32 random hexadecimal digits, so that no order or time can be read from it.
     TrialId, "trial", plain
 );

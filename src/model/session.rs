@@ -167,9 +167,6 @@ pub struct MatchRun {
     pub turned: Vec<TakeId>,
     /// When it was made.
     pub made_at: Timestamp,
-    /// Why no test will use it any more, if it was given up.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub given_up: Option<String>,
 }
 
 /// A listener.

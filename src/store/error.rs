@@ -44,6 +44,12 @@ pub enum StoreError {
         /// The folder.
         folder: PathBuf,
     },
+    /// The operating system gives no random bytes.
+    #[error("the operating system gives no random bytes: {source}")]
+    NoRandomness {
+        /// What it said.
+        source: getrandom::Error,
+    },
     /// The session was made by a newer program.
     #[error("{folder} was made by a newer cabjury (schema {found}; this one knows up to {known}) and was left untouched", folder = folder.display())]
     Newer {
@@ -113,6 +119,7 @@ impl Explain for StoreError {
             Self::Locked { .. } => "session-locked",
             Self::NoLocks { .. } => "no-locks",
             Self::Unwritable { .. } => "unwritable",
+            Self::NoRandomness { .. } => "no-randomness",
             Self::Newer { .. } => "newer-session",
             Self::Damaged { .. } => "damaged-session",
             Self::Database { .. } => "database",
@@ -133,6 +140,7 @@ impl Explain for StoreError {
                 "keep the session on a disk of this computer: a network share without locks would let two programs write at once"
             }
             Self::Unwritable { .. } => "copy the folder to a place where you may write, and open the copy",
+            Self::NoRandomness { .. } => "nothing is drawn without them; restart the computer or try another one",
             Self::Newer { .. } => "use the newer program, or one at least as new as the session",
             Self::Damaged { .. } => {
                 "restore the folder from a backup, or save what can still be read with: cabjury rescue FOLDER NEW-FOLDER; the recordings \
@@ -155,9 +163,12 @@ impl Explain for StoreError {
         match self {
             Self::Missing { .. } | Self::NotASession { .. } | Self::Damaged { .. } | Self::NoSuch { .. } => Fate::Unfit,
             Self::FolderTaken { .. } | Self::FileTaken { .. } | Self::Newer { .. } | Self::NotAllowed { .. } => Fate::Refused,
-            Self::Locked { .. } | Self::NoLocks { .. } | Self::Unwritable { .. } | Self::Database { .. } | Self::File { .. } => {
-                Fate::Failed
-            }
+            Self::Locked { .. }
+            | Self::NoLocks { .. }
+            | Self::Unwritable { .. }
+            | Self::NoRandomness { .. }
+            | Self::Database { .. }
+            | Self::File { .. } => Fate::Failed,
         }
     }
 
@@ -173,11 +184,27 @@ impl Explain for StoreError {
             | Self::Damaged { folder, .. }
             | Self::Database { folder, .. } => Some(folder),
             Self::File { path, .. } | Self::FileTaken { path } => Some(path),
-            Self::NoSuch { .. } | Self::NotAllowed { .. } => None,
+            Self::NoSuch { .. } | Self::NotAllowed { .. } | Self::NoRandomness { .. } => None,
         }
     }
 }
 
 fn is_full(error: &rusqlite::Error) -> bool {
     error.sqlite_error_code() == Some(rusqlite::ErrorCode::DiskFull)
+}
+
+/// An event found nothing to change: then no record has that name.
+pub(super) fn no_such(error: StoreError, what: &'static str, name: &str) -> StoreError {
+    if error.changed_nothing() { StoreError::NoSuch { what, name: name.to_owned() } } else { error }
+}
+
+/// The same where the record is there, but not in the state for it.
+pub(super) fn not_allowed(error: StoreError, what: impl FnOnce() -> String) -> StoreError {
+    if error.changed_nothing() { StoreError::NotAllowed { what: what() } } else { error }
+}
+
+impl StoreError {
+    fn changed_nothing(&self) -> bool {
+        matches!(self, Self::Database { source: rusqlite::Error::QueryReturnedNoRows, .. })
+    }
 }

@@ -1,9 +1,9 @@
 //! The append-only log, chained by SHA-256: every change of the session, in order.
 
 use super::error::StoreError;
+use super::event::Parts;
 use super::session::Session;
 use crate::model::digest::{hex, is_hex_of};
-use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension};
 use sha2::{Digest, Sha256};
 use std::io::Write as _;
@@ -60,7 +60,8 @@ fn hashed(text: &mut Vec<u8>, previous: &[u8], seq: i64, parts: [&[u8]; 4]) -> [
     Sha256::digest(text).into()
 }
 
-fn last(connection: &Connection) -> rusqlite::Result<(i64, String)> {
+/// Number and hash of the last entry.
+pub(super) fn last(connection: &Connection) -> rusqlite::Result<(i64, String)> {
     let mut statement = connection.prepare_cached("SELECT seq, hash FROM log ORDER BY seq DESC LIMIT 1")?;
     let mut rows = statement.query([])?;
     match rows.next()? {
@@ -70,10 +71,10 @@ fn last(connection: &Connection) -> rusqlite::Result<(i64, String)> {
 }
 
 /// Appends an entry within the transaction that makes the change it tells of.
-pub(super) fn append(tx: &Connection, now: Timestamp, what: &str, subject: &str, body: &str) -> rusqlite::Result<()> {
+pub(super) fn append(tx: &Connection, at: &str, entry: &Parts) -> rusqlite::Result<()> {
     let (seq, previous) = last(tx)?;
-    let (seq, at) = (seq + 1, now.to_string());
-    let hash = entry_hash(&previous, seq, &at, what, subject, body);
+    let (seq, Parts { what, subject, body }) = (seq + 1, entry);
+    let hash = entry_hash(&previous, seq, at, what, subject, body);
     let mut statement =
         tx.prepare_cached("INSERT INTO log (seq, at, what, subject, body, hash) VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?;
     statement.execute((seq, at, what, subject, body, hash)).map(|_| ())

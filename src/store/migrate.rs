@@ -1,5 +1,13 @@
 //! Numbered SQL files, applied in order in one transaction. The number of the last one stands in `PRAGMA user_version`.
 
+use super::apply::{self, Secret};
+use super::error::StoreError;
+use super::event::{Event, InvitationBody, Unlogged};
+use super::{log, random};
+use crate::model::audio::Sha256Hex;
+use crate::model::digest::hex;
+use crate::model::ids::{ListenerCode, MontageId, SessionId, TestId};
+use jiff::Timestamp;
 use rusqlite::Connection;
 use std::path::PathBuf;
 
@@ -7,8 +15,11 @@ use std::path::PathBuf;
 pub const MIGRATIONS: [&str; 3] = [
     include_str!("../../migrations/0001_session.sql"),
     include_str!("../../migrations/0002_montages.sql"),
-    include_str!("../../migrations/0003_takes_anew.sql"),
+    include_str!("../../migrations/0003_events.sql"),
 ];
+
+/// The first schema whose tables are the replay of their log.
+const EVENTS: i64 = 3;
 
 /// Marks the file as a session of this program ("cabj").
 pub const APPLICATION_ID: i32 = 0x6361_626A;
@@ -24,9 +35,20 @@ pub(super) fn version(connection: &Connection) -> rusqlite::Result<i64> {
     connection.query_row("PRAGMA user_version", [], |row| row.get(0))
 }
 
+/// A session's id, drawn.
+pub(super) fn fresh_id() -> Result<SessionId, StoreError> {
+    let bytes = random::bytes().map_err(|source| StoreError::NoRandomness { source })?;
+    SessionId::new(&hex(&bytes[..16])).map_err(|e| StoreError::NotAllowed { what: e.to_string() })
+}
+
 /// Brings an open file up to the newest schema, in one transaction. A file that held an older schema is copied first, beside it, under
 /// `backup`; a copy that is there already (of a try that was cut off) stays.
-pub(super) fn apply(connection: &mut Connection, backup: &dyn Fn(i64) -> PathBuf) -> rusqlite::Result<()> {
+pub(super) fn apply(
+    connection: &mut Connection,
+    backup: &dyn Fn(i64) -> PathBuf,
+    id: &SessionId,
+    now: Timestamp,
+) -> rusqlite::Result<()> {
     let found = version(connection)?;
     let done = usize::try_from(found).unwrap_or(0);
     if done >= MIGRATIONS.len() {
@@ -36,11 +58,46 @@ pub(super) fn apply(connection: &mut Connection, backup: &dyn Fn(i64) -> PathBuf
     if done > 0 && !copy.exists() {
         connection.execute("VACUUM INTO ?1", [copy.to_string_lossy().as_ref()])?;
     }
+    // A table that others refer to is made anew: the references hold again at the end, which is looked at.
+    connection.pragma_update(None, "foreign_keys", "OFF")?;
     let transaction = connection.transaction()?;
     for sql in &MIGRATIONS[done..] {
         transaction.execute_batch(sql)?;
     }
+    if (1..EVENTS).contains(&found) {
+        tell_unlogged(&transaction, found, id, now)?;
+    }
     transaction.pragma_update(None, "user_version", newest())?;
     transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
-    transaction.commit()
+    transaction.commit()?;
+    connection.pragma_update(None, "foreign_keys", "ON")
+}
+
+/// What the log of an older session does not tell: an id is drawn, and of codes and nonces the hashes are logged.
+fn tell_unlogged(tx: &Connection, from: i64, id: &SessionId, now: Timestamp) -> rusqlite::Result<()> {
+    let bad = |e: crate::model::ids::NameError| rusqlite::Error::ToSqlConversionFailure(Box::new(e));
+    let mut unlogged = Unlogged { from, ..Unlogged::default() };
+    let mut statement = tx.prepare("SELECT code, test, listener FROM invitation ORDER BY rowid")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let text = |column| -> rusqlite::Result<&str> { Ok(row.get_ref(column)?.as_str()?) };
+        unlogged.invitations.push(InvitationBody {
+            code_sha256: Sha256Hex::of(text(0)?.as_bytes()),
+            test: TestId::new(text(1)?).map_err(bad)?,
+            listener: ListenerCode::new(text(2)?).map_err(bad)?,
+        });
+    }
+    let mut statement = tx.prepare("SELECT id, nonce FROM montage ORDER BY seq")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let (montage, nonce): (String, String) = (row.get(0)?, row.get(1)?);
+        unlogged.montages.push((MontageId::new(&montage).map_err(bad)?, Sha256Hex::of(nonce.as_bytes())));
+    }
+    let at = now.to_string();
+    for event in [Event::SessionBegun(id.clone()), Event::Migrated(unlogged)] {
+        let parts = event.parts().map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))?;
+        apply::apply(tx, &at, &event, Secret::None)?;
+        log::append(tx, &at, &parts)?;
+    }
+    Ok(())
 }

@@ -1,6 +1,12 @@
 //! The session's folder and file: migrations, records, the append-only chained log.
 //!
-//! * [`session`]: opening, locking, healing, and the one way in which anything is changed
+//! * [`session`]: opening, locking, healing
+//! * [`event`]: every kind of event, written and read in one file
+//! * `change`: the one way in which anything is changed
+//! * `apply`: what an event does to the tables, when it happens and in a replay
+//! * [`replay`]: the log as fresh tables, and the tables held against them
+//! * `compare`, `schema`: rows, and the tables themselves, held against what they should be
+//! * `reading`: records, counts, notes
 //! * [`migrate`]: numbered SQL files, newer schemas refused untouched
 //! * [`recordings`]: takes, matching runs, clips, meter readings
 //! * [`tests`]: sealed tests, listeners, trials, invitations
@@ -11,15 +17,22 @@
 //! * [`rescue`]: what can still be read of a damaged file
 //! * [`error`]: what can go wrong
 
+mod apply;
+mod change;
+mod compare;
 pub mod error;
+pub mod event;
 pub mod files;
 mod lock;
 pub mod log;
 pub mod migrate;
 pub mod montages;
 pub mod random;
+mod reading;
 pub mod recordings;
+pub mod replay;
 pub mod rescue;
+mod schema;
 pub mod session;
 pub mod tests;
 

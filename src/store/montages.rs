@@ -1,7 +1,10 @@
 //! Blind montages with their keys, and counts of an audience's answers.
 
-use super::error::StoreError;
+use super::apply::Secret;
+use super::error::{StoreError, no_such};
+use super::event::Event;
 use super::session::Session;
+use crate::model::audio::Sha256Hex;
 use crate::model::ids::MontageId;
 use crate::model::montage::{BlindMontage, VoteCount};
 use jiff::Timestamp;
@@ -61,14 +64,8 @@ impl Session {
     /// # Errors
     /// [`StoreError::Database`].
     pub fn add_montage(&mut self, montage: &BlindMontage, key: &KeptKey, now: Timestamp) -> Result<(), StoreError> {
-        let (seq, record) = (self.next_montage()?, self.json(montage)?);
-        self.change(now, "montage", montage.id.as_str(), &record, |tx| {
-            tx.execute(
-                "INSERT INTO montage VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-                (montage.id.as_str(), seq, montage.commitment.as_str(), &key.nonce, &key.text, &record),
-            )
-            .map(|_| ())
-        })
+        let event = Event::MontageMade(self.kept(montage)?, Some(Sha256Hex::of(key.nonce.as_bytes())));
+        self.commit_with(&event, Secret::Key(key), now)
     }
 
     /// Keeps that a key was revealed.
@@ -76,10 +73,8 @@ impl Session {
     /// # Errors
     /// [`StoreError::Database`].
     pub fn reveal_montage(&mut self, montage: &BlindMontage, now: Timestamp) -> Result<(), StoreError> {
-        let record = self.json(montage)?;
-        self.change(now, "reveal", montage.id.as_str(), &record, |tx| {
-            tx.execute("UPDATE montage SET record = ?2 WHERE id = ?1", (montage.id.as_str(), &record)).map(|_| ())
-        })
+        let event = Event::MontageRevealed(self.kept(montage)?);
+        self.commit(&event, now).map_err(|e| no_such(e, "montage", montage.id.as_str()))
     }
 
     /// Counts of answers to a montage (`None`: to the audience page), oldest first.
@@ -96,9 +91,7 @@ impl Session {
     /// # Errors
     /// [`StoreError::Database`].
     pub fn add_vote_count(&mut self, montage: Option<&MontageId>, count: &VoteCount, now: Timestamp) -> Result<(), StoreError> {
-        let (name, record) = (montage.map(MontageId::as_str), self.json(count)?);
-        self.change(now, "votes", name.unwrap_or("audience page"), &record, |tx| {
-            tx.execute("INSERT INTO vote_count (montage, record) VALUES (?1, ?2)", (name, &record)).map(|_| ())
-        })
+        let event = Event::VotesCounted(montage.cloned(), self.kept(count)?);
+        self.commit(&event, now)
     }
 }

@@ -9,16 +9,21 @@ use crate::model::failure::Failure;
 /// # Errors
 /// When the operating system refuses.
 pub fn seed() -> Result<[u8; 32], Failure> {
-    let mut seed = [0; 32];
-    getrandom::fill(&mut seed).map_err(|e| {
+    bytes().map_err(|e| {
         Failure::plain(
             "no-randomness",
             Fate::Failed,
             format!("the operating system gives no random bytes: {e}"),
             "trials cannot be drawn without them; restart the computer or try another one",
         )
-    })?;
-    Ok(seed)
+    })
+}
+
+/// The same for this room.
+pub(super) fn bytes() -> Result<[u8; 32], getrandom::Error> {
+    let mut bytes = [0; 32];
+    getrandom::fill(&mut bytes)?;
+    Ok(bytes)
 }
 
 /// 32 random hexadecimal digits: 128 unguessable bits.

@@ -1,6 +1,7 @@
 //! Takes, matching runs, clips, meter readings.
 
-use super::error::StoreError;
+use super::error::{StoreError, no_such};
+use super::event::{Event, TakeChange};
 use super::session::Session;
 use crate::model::ids::TakeId;
 use crate::model::session::{Clip, MatchRun, MeterRecord, Take};
@@ -29,55 +30,25 @@ impl Session {
     /// # Errors
     /// [`StoreError::Database`]; the same recording (hash and channel) a second time is one, unless the first was withdrawn.
     pub fn add_takes(&mut self, takes: &[Take], now: Timestamp) -> Result<(), StoreError> {
-        let mut rows = Vec::new();
-        for (seq, take) in (i64::from(self.next_take()?)..).zip(takes) {
-            rows.push((seq, take, self.json(take)?));
-        }
-        let subjects: Vec<_> = takes.iter().map(|t| t.id.as_str()).collect();
-        let body = self.json(&takes)?;
-        self.change(now, "take", &subjects.join(" "), &body, |tx| {
-            for (seq, take, record) in &rows {
-                tx.execute(
-                    "INSERT INTO take VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
-                    (
-                        take.id.as_str(),
-                        seq,
-                        take.setup.as_ref().map(|s| s.as_str()),
-                        take.mic.as_str(),
-                        take.pass,
-                        take.sha256.as_str(),
-                        take.channel.map_or(-1, i64::from),
-                        record,
-                    ),
-                )?;
-            }
-            Ok(())
-        })
+        let takes = takes.iter().map(|t| self.kept(t)).collect::<Result<Vec<_>, _>>()?;
+        self.commit(&Event::TakesAdded(takes), now)
     }
 
-    /// Replaces the record of a take: withdrawn, reassigned, or found faulty by a later check.
+    /// Replaces the record of a take: `withdraw`, `reassign`, or found faulty by a later check.
     ///
     /// # Errors
     /// [`StoreError::NoSuch`] when there is none of that name.
     pub fn update_take(&mut self, what: &'static str, take: &Take, now: Timestamp) -> Result<(), StoreError> {
-        let record = self.json(take)?;
-        let changed = self.change(now, what, take.id.as_str(), &record, |tx| {
-            tx.execute(
-                "UPDATE take SET setup = ?2, mic = ?3, pass = ?4, record = ?5 WHERE id = ?1",
-                (take.id.as_str(), take.setup.as_ref().map(|s| s.as_str()), take.mic.as_str(), take.pass, &record),
-            )
-        })?;
-        if changed == 0 { Err(StoreError::NoSuch { what: "take", name: take.id.to_string() }) } else { Ok(()) }
+        let event = Event::TakeChanged(TakeChange::named(what), self.kept(take)?);
+        self.commit(&event, now).map_err(|e| no_such(e, "take", take.id.as_str()))
     }
 
     /// Removes the DI's record so that another can take its place. The file under `takes/` stays, and so does the log entry.
     ///
     /// # Errors
-    /// [`StoreError::Database`].
+    /// [`StoreError::NoSuch`] when it is not the DI; [`StoreError::Database`].
     pub fn drop_di(&mut self, id: &TakeId, now: Timestamp) -> Result<(), StoreError> {
-        self.change(now, "di-replaced", id.as_str(), "", |tx| {
-            tx.execute("DELETE FROM take WHERE id = ?1 AND setup IS NULL", [id.as_str()]).map(|_| ())
-        })
+        self.commit(&Event::DiReplaced(id.clone()), now).map_err(|e| no_such(e, "DI", id.as_str()))
     }
 
     /// All matching runs, oldest first.
@@ -110,34 +81,9 @@ impl Session {
     /// # Errors
     /// [`StoreError::Database`].
     pub fn add_match_run(&mut self, run: &MatchRun, clips: &[Clip], now: Timestamp) -> Result<(), StoreError> {
-        let mut rows = Vec::new();
-        for (seq, clip) in (i64::from(self.next_clip()?)..).zip(clips) {
-            rows.push((seq, clip, self.json(clip)?));
-        }
-        let record = self.json(run)?;
-        let body = self.json(&(run, clips))?;
-        self.change(now, "match", &format!("run-{}", run.run), &body, |tx| {
-            tx.execute("INSERT INTO match_run VALUES (?1, ?2)", (run.run, &record))?;
-            for (seq, clip, record) in &rows {
-                tx.execute(
-                    "INSERT INTO clip VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-                    (clip.id.as_str(), seq, clip.run, clip.setup.as_str(), clip.take.as_str(), record),
-                )?;
-            }
-            Ok(())
-        })
-    }
-
-    /// Replaces the record of a matching run: given up.
-    ///
-    /// # Errors
-    /// [`StoreError::NoSuch`] when there is none of that number.
-    pub fn update_match_run(&mut self, what: &'static str, run: &MatchRun, now: Timestamp) -> Result<(), StoreError> {
-        let (record, name) = (self.json(run)?, format!("run-{}", run.run));
-        let changed = self.change(now, what, &name, &record, |tx| {
-            tx.execute("UPDATE match_run SET record = ?2 WHERE run = ?1", (run.run, &record))
-        })?;
-        if changed == 0 { Err(StoreError::NoSuch { what: "matching run", name }) } else { Ok(()) }
+        let clips = clips.iter().map(|c| self.kept(c)).collect::<Result<Vec<_>, _>>()?;
+        let event = Event::ClipsMade(self.kept(run)?, clips);
+        self.commit(&event, now)
     }
 
     /// All meter readings, oldest first.
@@ -153,9 +99,7 @@ impl Session {
     /// # Errors
     /// [`StoreError::Database`].
     pub fn add_meter_reading(&mut self, reading: &MeterRecord, now: Timestamp) -> Result<(), StoreError> {
-        let record = self.json(reading)?;
-        self.change(now, "meter", &reading.wiring, &record, |tx| {
-            tx.execute("INSERT INTO meter (wiring, record) VALUES (?1, ?2)", (&reading.wiring, &record)).map(|_| ())
-        })
+        let reading = self.kept(reading)?;
+        self.commit(&Event::Metered(reading), now)
     }
 }

@@ -1,27 +1,26 @@
 //! Opening, locking, healing, and the one way in which anything is changed.
 
 use super::error::StoreError;
+use super::event::Event;
 use super::lock::WritersLock;
-use super::{files, log, migrate};
+use super::{files, migrate};
 use crate::model::ids::TrialId;
-use crate::model::rig::Rig;
+use crate::model::outside::{Clock, SystemClock};
 use crate::model::trial::{TrialRecord, TrialState};
 use jiff::Timestamp;
-use rusqlite::{Connection, OpenFlags, OptionalExtension};
-use serde::Serialize;
-use serde::de::DeserializeOwned;
+use rusqlite::{Connection, OpenFlags};
 use std::fs;
 use std::path::{Path, PathBuf};
 
 /// An open session. A writer holds the folder's lock for as long as it lives; readers never wait for it.
 pub struct Session {
-    folder: PathBuf,
-    connection: Connection,
+    pub(super) folder: PathBuf,
+    pub(super) connection: Connection,
     /// Present in a writer. After the connection: dropped in this order, the file is closed before another writer may come.
-    lock: Option<WritersLock>,
+    pub(super) lock: Option<WritersLock>,
     healed: Vec<TrialId>,
     /// Changes are being gathered into one transaction.
-    batch: bool,
+    pub(super) batch: bool,
 }
 
 impl std::fmt::Debug for Session {
@@ -52,7 +51,8 @@ impl Session {
         let mut session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
         session.lock = Some(lock);
         session.prepare_writer()?;
-        session.migrate("making the tables")?;
+        session.migrate("making the tables", now)?;
+        session.commit(&Event::SessionBegun(migrate::fresh_id()?), now)?;
         session.set_note("made-at", &now.to_string(), now)?;
         if let Some(title) = title {
             session.set_note("title", title, now)?;
@@ -81,7 +81,7 @@ impl Session {
         let mut older = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
         older.lock = Some(lock);
         older.prepare_writer()?;
-        older.migrate("bringing the tables up to date")?;
+        older.migrate("bringing the tables up to date", SystemClock.now())?;
         drop(older);
         Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_ONLY)
     }
@@ -106,9 +106,9 @@ impl Session {
         Ok(session)
     }
 
-    fn migrate(&mut self, doing: &'static str) -> Result<(), StoreError> {
-        let folder = self.folder.clone();
-        migrate::apply(&mut self.connection, &|version| folder.join(format!("session-schema-{version}.db")))
+    fn migrate(&mut self, doing: &'static str, now: Timestamp) -> Result<(), StoreError> {
+        let (folder, id) = (self.folder.clone(), migrate::fresh_id()?);
+        migrate::apply(&mut self.connection, &|version| folder.join(format!("session-schema-{version}.db")), &id, now)
             .map_err(|e| self.database(doing, e))
     }
 
@@ -125,7 +125,7 @@ impl Session {
         let mut session = Self::connect(folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
         session.lock = Some(lock);
         session.prepare_writer()?;
-        session.migrate("bringing the tables up to date")?;
+        session.migrate("bringing the tables up to date", now)?;
         session.sweep();
         session.heal(now)?;
         Ok(session)
@@ -218,158 +218,6 @@ impl Session {
             return StoreError::Damaged { folder: self.folder.clone(), what: source.to_string() };
         }
         StoreError::Database { folder: self.folder.clone(), doing, source }
-    }
-
-    /// The one way in which anything is changed: the change and its log entry in one transaction, synced before this returns (within a
-    /// batch: before [`Session::commit_batch`] returns).
-    pub(super) fn change<T>(
-        &mut self,
-        now: Timestamp,
-        what: &'static str,
-        subject: &str,
-        body: &str,
-        act: impl FnOnce(&Connection) -> rusqlite::Result<T>,
-    ) -> Result<T, StoreError> {
-        if self.lock.is_none() {
-            return Err(StoreError::NotAllowed { what: "the session was opened for reading only".to_owned() });
-        }
-        let batch = self.batch;
-        let result = (|| {
-            if batch {
-                // A change that fails takes back its own part of the batch and nothing else.
-                let part = self.connection.savepoint()?;
-                let value = act(&part)?;
-                log::append(&part, now, what, subject, body)?;
-                part.commit()?;
-                return Ok(value);
-            }
-            let tx = self.connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
-            let value = act(&tx)?;
-            log::append(&tx, now, what, subject, body)?;
-            tx.commit()?;
-            Ok(value)
-        })();
-        result.map_err(|e| self.database(what, e))
-    }
-
-    /// From here to [`Session::commit_batch`] all changes are one transaction: one sync of the disk for all of them. Nobody may be told of a
-    /// change before the batch is committed.
-    ///
-    /// # Errors
-    /// [`StoreError::Database`].
-    pub fn begin_batch(&mut self) -> Result<(), StoreError> {
-        self.connection.execute_batch("BEGIN IMMEDIATE").map_err(|e| self.database("beginning a batch", e))?;
-        self.batch = true;
-        Ok(())
-    }
-
-    /// Writes a batch to the disk. When this fails, none of its changes has happened.
-    ///
-    /// # Errors
-    /// [`StoreError::Database`].
-    pub fn commit_batch(&mut self) -> Result<(), StoreError> {
-        self.batch = false;
-        self.connection.execute_batch("COMMIT").map_err(|e| {
-            // The transaction may be over already; there is nothing more to give up then.
-            let _ = self.connection.execute_batch("ROLLBACK");
-            self.database("writing a batch", e)
-        })
-    }
-
-    /// A record as the JSON that is kept.
-    pub(super) fn json<T: Serialize>(&self, record: &T) -> Result<String, StoreError> {
-        serde_json::to_string(record)
-            .map_err(|e| StoreError::Damaged { folder: self.folder.clone(), what: format!("a record cannot be written: {e}") })
-    }
-
-    /// Records whose JSON is the only column of a query.
-    pub(super) fn records<T: DeserializeOwned>(&self, sql: &str, params: impl rusqlite::Params) -> Result<Vec<T>, StoreError> {
-        let mut all = Vec::new();
-        self.each_record(sql, params, &mut |record| all.push(record))?;
-        Ok(all)
-    }
-
-    /// The same, one after another, read straight from the page.
-    pub(super) fn each_record<T: DeserializeOwned>(
-        &self,
-        sql: &str,
-        params: impl rusqlite::Params,
-        each: &mut dyn FnMut(T),
-    ) -> Result<(), StoreError> {
-        let read = || -> rusqlite::Result<Result<(), serde_json::Error>> {
-            let mut statement = self.connection.prepare_cached(sql)?;
-            let mut rows = statement.query(params)?;
-            while let Some(row) = rows.next()? {
-                match serde_json::from_str(row.get_ref(0)?.as_str()?) {
-                    Ok(record) => each(record),
-                    Err(error) => return Ok(Err(error)),
-                }
-            }
-            Ok(Ok(()))
-        };
-        read()
-            .map_err(|e| self.database("reading", e))?
-            .map_err(|e| StoreError::Damaged { folder: self.folder.clone(), what: format!("a record cannot be read: {e}") })
-    }
-
-    /// One number of a query.
-    pub(super) fn number(&self, sql: &str, params: impl rusqlite::Params) -> Result<i64, StoreError> {
-        self.connection.query_row(sql, params, |row| row.get(0)).map_err(|e| self.database("counting", e))
-    }
-
-    /// A note by its key.
-    ///
-    /// # Errors
-    /// [`StoreError::Database`].
-    pub fn note(&self, key: &str) -> Result<Option<String>, StoreError> {
-        self.connection
-            .query_row("SELECT value FROM note WHERE key = ?1", [key], |row| row.get(0))
-            .optional()
-            .map_err(|e| self.database("reading a note", e))
-    }
-
-    /// Sets a note.
-    ///
-    /// # Errors
-    /// [`StoreError::Database`].
-    pub fn set_note(&mut self, key: &str, value: &str, now: Timestamp) -> Result<(), StoreError> {
-        self.change(now, "note", key, value, |tx| {
-            tx.execute("INSERT INTO note VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = ?2", [key, value]).map(|_| ())
-        })
-    }
-
-    /// Writes an event into the log that changes no record: a level that was set, a switch to another device.
-    ///
-    /// # Errors
-    /// [`StoreError::Database`].
-    pub fn log_event(
-        &mut self,
-        what: &'static str,
-        subject: &str,
-        body: &impl Serialize,
-        now: Timestamp,
-    ) -> Result<(), StoreError> {
-        let body = self.json(body)?;
-        self.change(now, what, subject, &body, |_| Ok(()))
-    }
-
-    /// The rig; empty when none was read in yet.
-    ///
-    /// # Errors
-    /// [`StoreError`] when it cannot be read.
-    pub fn rig(&self) -> Result<Rig, StoreError> {
-        Ok(self.records("SELECT record FROM rig", [])?.pop().unwrap_or_default())
-    }
-
-    /// Replaces the rig.
-    ///
-    /// # Errors
-    /// [`StoreError::Database`].
-    pub fn set_rig(&mut self, rig: &Rig, now: Timestamp) -> Result<(), StoreError> {
-        let record = self.json(rig)?;
-        self.change(now, "rig", "rig", &record, |tx| {
-            tx.execute("INSERT INTO rig VALUES (1, ?1) ON CONFLICT (one) DO UPDATE SET record = ?1", [&record]).map(|_| ())
-        })
     }
 }
 

@@ -1,19 +1,15 @@
 //! Sealed tests, listeners, trials, invitations.
 
-use super::error::StoreError;
+use super::apply::Secret;
+use super::error::{StoreError, not_allowed};
+use super::event::{Event, GivenUp, SealContext};
+use super::random;
 use super::session::Session;
+use crate::model::audio::Sha256Hex;
 use crate::model::ids::{ListenerCode, TestId, TrialId};
 use crate::model::session::Listener;
 use crate::model::trial::{SealedTest, TrialRecord, TrialState};
 use jiff::Timestamp;
-
-fn state_name(state: &TrialState) -> &'static str {
-    match state {
-        TrialState::Open => "open",
-        TrialState::Answered { .. } => "answered",
-        TrialState::Void { .. } => "void",
-    }
-}
 
 impl Session {
     /// All sealed tests, oldest first.
@@ -42,39 +38,91 @@ impl Session {
         Ok(u32::try_from(last).unwrap_or(u32::MAX).saturating_add(1))
     }
 
-    /// Keeps a sealed test.
+    /// What a test that is sealed now is sealed under: session id, head of the log, and a fresh nonce.
+    ///
+    /// # Errors
+    /// [`StoreError::NoRandomness`]; the log cannot be read.
+    pub fn seal_context(&self) -> Result<SealContext, StoreError> {
+        let nonce = random::bytes().map_err(|source| StoreError::NoRandomness { source })?;
+        Ok(SealContext { session_id: self.id()?, head: self.head()?, nonce: Sha256Hex::from_bytes(&nonce) })
+    }
+
+    /// Keeps a sealed test under a context that was drawn for it.
     ///
     /// # Errors
     /// [`StoreError::Database`].
+    pub fn add_test_with(&mut self, test: &SealedTest, context: &SealContext, now: Timestamp) -> Result<(), StoreError> {
+        let event = Event::TestSealed(self.kept(test)?, Some(self.kept(context)?));
+        self.commit(&event, now)
+    }
+
+    /// The same under a context that is drawn here.
+    ///
+    /// # Errors
+    /// As [`Session::seal_context`] and [`Session::add_test_with`].
     pub fn add_test(&mut self, test: &SealedTest, now: Timestamp) -> Result<(), StoreError> {
-        let (seq, record) = (self.next_test()?, self.json(test)?);
-        self.change(now, "seal", test.plan.test.as_str(), &record, |tx| {
-            tx.execute(
-                "INSERT INTO test (id, seq, seal, canonical, closed_at, record) VALUES (?1, ?2, ?3, ?4, NULL, ?5)",
-                (test.plan.test.as_str(), seq, test.seal.as_str(), &test.canonical, &record),
-            )
-            .map(|_| ())
-        })
+        let context = self.seal_context()?;
+        self.add_test_with(test, &context, now)
+    }
+
+    /// What a test was sealed under; nothing in tests of older programs.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it cannot be read.
+    pub fn sealed_under(&self, test: &TestId) -> Result<Option<SealContext>, StoreError> {
+        let sql = "SELECT context FROM test WHERE id = ?1 AND context IS NOT NULL";
+        Ok(self.records(sql, [test.as_str()])?.pop())
     }
 
     /// Closes a test for good.
     ///
     /// # Errors
-    /// [`StoreError::NotAllowed`] when it is closed already.
+    /// [`StoreError::NotAllowed`] when it is closed already or given up.
     pub fn close_test(&mut self, id: &TestId, now: Timestamp) -> Result<(), StoreError> {
+        self.close_test_with(id, None, now)
+    }
+
+    /// The same with the result that is frozen.
+    ///
+    /// # Errors
+    /// As [`Session::close_test`].
+    pub fn close_test_with(&mut self, id: &TestId, result: Option<&serde_json::Value>, now: Timestamp) -> Result<(), StoreError> {
         let mut test = self.test(id)?;
         if let Some(at) = test.closed_at {
             return Err(StoreError::NotAllowed { what: format!("{id} was closed at {at:.0} and stays so") });
         }
         test.closed_at = Some(now);
-        let record = self.json(&test)?;
-        self.change(now, "close", id.as_str(), &record, |tx| {
-            tx.execute(
-                "UPDATE test SET closed_at = ?2, record = ?3 WHERE id = ?1 AND closed_at IS NULL",
-                (id.as_str(), now.to_string(), &record),
-            )
-            .map(|_| ())
+        let result = result.map(|r| self.raw(r)).transpose()?;
+        let event = Event::TestClosed(self.kept(&test)?, result);
+        self.commit(&event, now).map_err(|e| not_allowed(e, || format!("{id} was given up and stays so")))
+    }
+
+    /// The result as it was frozen when the test closed; nothing for an open test, or one that an older program closed.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it cannot be read.
+    pub fn frozen_result(&self, test: &TestId) -> Result<Option<serde_json::Value>, StoreError> {
+        Ok(self.records("SELECT result FROM test WHERE id = ?1 AND result IS NOT NULL", [test.as_str()])?.pop())
+    }
+
+    /// Gives up a sealed test that nobody answered.
+    ///
+    /// # Errors
+    /// [`StoreError::NoSuch`]; [`StoreError::NotAllowed`] when it was answered, has an open trial, is closed or given up.
+    pub fn withdraw_test(&mut self, id: &TestId, reason: &str, now: Timestamp) -> Result<(), StoreError> {
+        self.test(id)?;
+        let event = Event::TestWithdrawn(id.clone(), self.kept(&GivenUp { reason: reason.to_owned() })?);
+        self.commit(&event, now).map_err(|e| {
+            not_allowed(e, || format!("{id} cannot be given up: it was answered, has an open trial, or has ended already"))
         })
+    }
+
+    /// Why a test was given up, if it was.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it cannot be read.
+    pub fn given_up(&self, test: &TestId) -> Result<Option<GivenUp>, StoreError> {
+        Ok(self.records("SELECT given_up FROM test WHERE id = ?1 AND given_up IS NOT NULL", [test.as_str()])?.pop())
     }
 
     /// All listeners.
@@ -108,11 +156,8 @@ impl Session {
             let what = format!("{} is {is} in this session and cannot become {wanted}: take another code", listener.code);
             return Err(StoreError::NotAllowed { what });
         }
-        let record = self.json(listener)?;
-        self.change(now, "listener", listener.code.as_str(), &record, |tx| {
-            tx.execute("INSERT INTO listener VALUES (?1, ?2, ?3)", (listener.code.as_str(), listener.simulated, &record))
-                .map(|_| ())
-        })
+        let listener = self.kept(listener)?;
+        self.commit(&Event::ListenerAdded(listener), now)
     }
 
     /// The trials of a test in the order of opening, void ones included.
@@ -172,14 +217,11 @@ impl Session {
         if self.test(&trial.test)?.closed_at.is_some() {
             return Err(StoreError::NotAllowed { what: format!("{} is closed", trial.test) });
         }
-        let record = self.json(trial)?;
-        self.change(now, "open", trial.id.as_str(), &record, |tx| {
-            let mut statement =
-                tx.prepare_cached("INSERT INTO trial SELECT ?1, coalesce(max(seq), 0) + 1, ?2, ?3, 'open', ?4, ?5 FROM trial")?;
-            statement
-                .execute((trial.id.as_str(), trial.test.as_str(), trial.listener.as_str(), trial.commitment.as_str(), &record))
-                .map(|_| ())
-        })
+        if self.given_up(&trial.test)?.is_some() {
+            return Err(StoreError::NotAllowed { what: format!("{} was given up", trial.test) });
+        }
+        let trial = self.kept(trial)?;
+        self.commit(&Event::TrialOpened(trial), now)
     }
 
     /// Ends an open trial: pick, order and nonce in one transaction, or void. On disk when this returns.
@@ -187,24 +229,13 @@ impl Session {
     /// # Errors
     /// [`StoreError::NotAllowed`] when the trial is not open any more.
     pub fn end_trial(&mut self, trial: &TrialRecord, now: Timestamp) -> Result<(), StoreError> {
-        let what = match trial.state {
+        let kept = self.kept(trial)?;
+        let event = match trial.state {
             TrialState::Open => return Err(StoreError::NotAllowed { what: "a trial ends by a pick or void".to_owned() }),
-            TrialState::Answered { .. } => "pick",
-            TrialState::Void { .. } => "void",
+            TrialState::Answered { .. } => Event::Picked(kept),
+            TrialState::Void { .. } => Event::Voided(kept),
         };
-        let record = self.json(trial)?;
-        let changed = self.change(now, what, trial.id.as_str(), &record, |tx| {
-            let mut statement = tx.prepare_cached("UPDATE trial SET state = ?2, record = ?3 WHERE id = ?1 AND state = 'open'")?;
-            let changed = statement.execute((trial.id.as_str(), state_name(&trial.state), &record))?;
-            // Without an open trial there is nothing to log either: the transaction is given up.
-            if changed == 1 { Ok(changed) } else { Err(rusqlite::Error::QueryReturnedNoRows) }
-        });
-        match changed {
-            Err(StoreError::Database { source: rusqlite::Error::QueryReturnedNoRows, .. }) => {
-                Err(StoreError::NotAllowed { what: format!("trial {} is not open any more", trial.id) })
-            }
-            other => other.map(|_| ()),
-        }
+        self.commit(&event, now).map_err(|e| not_allowed(e, || format!("trial {} is not open any more", trial.id)))
     }
 
     /// The invitation code of a listener for a test, kept from `fresh` if there is none yet.
@@ -217,9 +248,8 @@ impl Session {
             return Ok(code);
         }
         // The code itself stays out of the log: it opens the listening page.
-        self.change(now, "invite", listener.as_str(), test.as_str(), |tx| {
-            tx.execute("INSERT INTO invitation VALUES (?1, ?2, ?3)", (fresh, test.as_str(), listener.as_str())).map(|_| ())
-        })?;
+        let hash = Sha256Hex::of(fresh.as_bytes());
+        self.commit_with(&Event::Invited(test.clone(), listener.clone(), Some(hash)), Secret::Code(fresh), now)?;
         Ok(fresh.to_owned())
     }
 

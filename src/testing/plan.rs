@@ -1,5 +1,6 @@
 //! `plan` and `close`: a test is sealed before its first trial, and never changes.
 
+use crate::capture::mend;
 use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, SetupName, TestId};
@@ -183,7 +184,14 @@ pub(crate) struct Chosen {
 fn choose(session: &Session, request: &Request, runs: &[MatchRun]) -> Result<Chosen, Failure> {
     let folder = quoted(session.folder());
     let flag = if request.as_recorded { " --as-recorded" } else { "" };
-    let Some(run) = runs.iter().rev().find(|r| r.as_recorded == request.as_recorded && r.given_up.is_none()) else {
+    let mut fitting = None;
+    for run in runs.iter().rev().filter(|r| r.as_recorded == request.as_recorded) {
+        if mend::given_up(session, run.run)?.is_none() {
+            fitting = Some(run);
+            break;
+        }
+    }
+    let Some(run) = fitting else {
         let message = format!("there are no {} clips yet", if request.as_recorded { "as-recorded" } else { "matched" });
         return Err(Failure::plain("no-clips", Fate::Refused, message, format!("run: cabjury match {folder}{flag}")));
     };

@@ -1,6 +1,8 @@
 //! Session folder, migrations, log chain.
 
+mod forged;
 mod killed;
+mod older;
 
 use crate::program::Desk;
 use cabjury::model::explain::{Explain, Fate};
@@ -76,19 +78,17 @@ fn a_newer_session_is_refused_untouched() {
     assert_eq!(std::fs::read(folder.join("session.db")).unwrap(), before, "the newer file was touched");
 }
 
-/// A session as the first schema held it: what a program of that day would have left behind.
-fn of_the_first_schema(desk: &Desk) {
+/// A session as a program of the first or second schema left it behind: the tables, the log and the triggers of that day.
+fn of_schema(desk: &Desk, schema: usize) {
     crate::trial_support::played_session(desk, 16);
     desk.run(&["rehearse", "s", "--hears", "0.9", "--runs", "1", "--seed", "3", "--keep", "sim"]).ends(0);
-    let db = Connection::open(desk.join("s/session.db")).unwrap();
-    db.execute_batch("DROP TABLE montage; DROP TABLE vote_count; PRAGMA user_version = 1; PRAGMA wal_checkpoint(TRUNCATE);")
-        .unwrap();
+    crate::store::older::made_older(&desk.join("s/session.db"), schema);
 }
 
 #[test]
 fn a_session_of_an_older_program_is_brought_up_to_date_with_a_copy_beside_it() {
     let desk = Desk::new();
-    of_the_first_schema(&desk);
+    of_schema(&desk, 1);
     let db = |name: &str| Connection::open(desk.join(name)).unwrap();
     let version = |c: &Connection| c.query_row("PRAGMA user_version", [], |r| r.get::<_, i64>(0)).unwrap();
     assert_eq!(version(&db("s/session.db")), 1);
@@ -97,7 +97,8 @@ fn a_session_of_an_older_program_is_brought_up_to_date_with_a_copy_beside_it() {
     assert_eq!((audit["ok"].as_bool(), audit["verdicts"].as_array().unwrap().len()), (Some(true), 1));
     assert_eq!((version(&db("s/session.db")), version(&db("s/session-schema-1.db"))), (newest(), 1));
     let count = |c: &Connection| c.query_row("SELECT count(*) FROM log", [], |r| r.get::<_, i64>(0)).unwrap();
-    assert_eq!(count(&db("s/session.db")), count(&db("s/session-schema-1.db")));
+    // What was never logged is logged now: the session's id, and what the log left out.
+    assert_eq!(count(&db("s/session.db")), count(&db("s/session-schema-1.db")) + 2);
     desk.run(&["montage", "s", "--blind", "--out", "m"]).ends(0);
     assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
 }
@@ -105,7 +106,7 @@ fn a_session_of_an_older_program_is_brought_up_to_date_with_a_copy_beside_it() {
 #[test]
 fn an_older_session_that_somebody_writes_is_left_alone_until_they_are_done() {
     let desk = Desk::new();
-    of_the_first_schema(&desk);
+    of_schema(&desk, 1);
     let lock = std::fs::OpenOptions::new().write(true).open(desk.join("s/session.lock")).unwrap();
     lock.try_lock().unwrap();
     assert_eq!(desk.run(&["status", "s", "--json"]).ends(1).json()["error"]["kind"], "session-locked");
@@ -134,7 +135,8 @@ fn the_chain_holds_and_shows_every_tampering() {
         session.set_note("key", &format!("value {k}"), now()).unwrap();
     }
     let chain = session.chain().unwrap();
-    assert_eq!((chain.records, chain.breaks.len()), (22, 0));
+    // Id, time of making, title, and twenty notes.
+    assert_eq!((chain.records, chain.breaks.len()), (23, 0));
     drop(session);
     let tampered = |sql: &str| {
         let copy = tempfile::tempdir().unwrap();

@@ -1,0 +1,102 @@
+//! The known forgeries: each is found, and found in its place.
+
+use crate::program::Desk;
+use crate::trial_support::played_session;
+use rusqlite::Connection;
+use serde_json::Value;
+use std::process::Command;
+
+/// A finished session with something in nearly every table.
+pub(crate) fn finished(desk: &Desk) {
+    played_session(desk, 12);
+    desk.run(&["meter", "s", "D1||D2", "3.9"]);
+    desk.run(&["rehearse", "s", "--hears", "0.6", "--runs", "1", "--seed", "3", "--keep", "sim"]).ends(0);
+    desk.run(&["montage", "s", "--blind", "--out", "m"]).ends(0);
+    desk.run(&["audit", "s"]).ends(0);
+}
+
+/// A copy of the session with the guards off, edited, audited: the problems.
+fn audited(desk: &Desk, edit: &str) -> Vec<(String, String)> {
+    let _ = std::fs::remove_dir_all(desk.join("f"));
+    assert!(Command::new("cp").arg("-r").arg(desk.join("s")).arg(desk.join("f")).status().unwrap().success());
+    let db = Connection::open(desk.join("f/session.db")).unwrap();
+    let triggers: Vec<(String, String)> = db
+        .prepare("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'")
+        .unwrap()
+        .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))
+        .unwrap()
+        .map(Result::unwrap)
+        .collect();
+    for (name, _) in &triggers {
+        db.execute_batch(&format!("DROP TRIGGER {name}")).unwrap();
+    }
+    db.execute_batch(edit).unwrap_or_else(|e| panic!("{edit}: {e}"));
+    // A careful forger puts the guards back.
+    for (_, sql) in &triggers {
+        db.execute_batch(sql).unwrap();
+    }
+    drop(db);
+    let said = desk.run(&["audit", "f", "--json"]);
+    let doc = said.json();
+    let problems = doc["problems"].as_array().unwrap_or_else(|| panic!("{edit}: {doc:#}")).clone();
+    assert_eq!(said.code, if problems.is_empty() { 0 } else { 4 }, "{edit}");
+    let text = |v: &Value| v.as_str().unwrap().to_owned();
+    problems.iter().map(|p| (text(&p["where"]), text(&p["what"]))).collect()
+}
+
+#[test]
+fn every_known_forgery_is_found_in_its_place() {
+    let desk = Desk::new();
+    finished(&desk);
+    assert_eq!(audited(&desk, ""), vec![], "the copy itself verifies");
+    for (edit, place) in [
+        // One right trial's record copied over the others: "21 of 16 right" was verified.
+        (
+            "UPDATE trial SET record = (SELECT record FROM trial WHERE json_extract (record, '$.state.right') = 1 LIMIT 1) \
+             WHERE json_extract (record, '$.state.right') = 0",
+            "trial ",
+        ),
+        ("UPDATE test SET canonical = replace (canonical, 'listeners: 1', 'listeners: 2')", "test test-1"),
+        ("UPDATE take SET setup = CASE setup WHEN 'one' THEN 'two' ELSE 'one' END", "take t001"),
+        (
+            "UPDATE take SET record = json_set (record, '$.setup', 'one') WHERE json_extract (record, '$.setup') = 'two'",
+            "take t002",
+        ),
+        ("UPDATE clip SET setup = CASE setup WHEN 'one' THEN 'two' ELSE 'one' END", "clip c001"),
+        ("UPDATE clip SET record = (SELECT record FROM clip WHERE id = 'c002') WHERE id = 'c001'", "clip c001"),
+        ("DELETE FROM rig", "rig 1"),
+        ("UPDATE note SET value = 'Another title' WHERE key = 'title'", "note title"),
+        ("INSERT INTO note VALUES ('title', 'A title that was never given')", "note title"),
+        ("INSERT INTO meter VALUES (99, 'w', (SELECT record FROM meter))", "meter 99"),
+        ("UPDATE listener SET simulated = 0", "listener sim"),
+        ("UPDATE listener SET record = json_set (record, '$.simulated', json ('false'))", "listener sim"),
+        ("DELETE FROM trial WHERE seq = 3", "trial "),
+        ("UPDATE trial SET seq = seq + 100 WHERE seq = 3", "trial "),
+        ("UPDATE montage SET record = json_set (record, '$.clips', 99)", "montage montage-1"),
+        ("UPDATE montage SET key_text = replace (key_text, 'one', 'two')", "montage-1"),
+        ("UPDATE montage SET nonce = replace (nonce, substr (nonce, 1, 1), 'x')", "montage montage-1"),
+        ("CREATE TRIGGER extra AFTER INSERT ON log BEGIN DELETE FROM note; END", "trigger extra"),
+        ("CREATE INDEX extra ON trial (state)", "index extra"),
+        ("CREATE VIEW extra AS SELECT 1", "view extra"),
+        ("CREATE TABLE extra (a)", "table extra"),
+        ("DROP INDEX trial_by_test", "index trial_by_test"),
+        ("DELETE FROM log WHERE seq = (SELECT max (seq) FROM log WHERE what = 'pick')", "log entry"),
+    ] {
+        let problems = audited(&desk, edit);
+        if edit.starts_with("UPDATE note") {
+            continue; // the session was given no title: nothing to change
+        }
+        assert!(problems.iter().any(|(p, _)| p.starts_with(place)), "{edit}: {problems:?}");
+    }
+}
+
+#[test]
+fn dropped_guards_are_missed() {
+    let desk = Desk::new();
+    finished(&desk);
+    let db = Connection::open(desk.join("s/session.db")).unwrap();
+    db.execute_batch("DROP TRIGGER trial_ends_once").unwrap();
+    drop(db);
+    let doc = desk.run(&["audit", "s", "--json"]).ends(4).json();
+    assert_eq!(doc["problems"][0]["where"], "trigger trial_ends_once", "{doc:#}");
+}

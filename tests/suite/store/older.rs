@@ -1,0 +1,78 @@
+//! Sessions of older schemas, made out of new ones: every record as the older program kept it.
+
+use cabjury::store::log::{GENESIS, entry_hash};
+use cabjury::store::migrate::{APPLICATION_ID, MIGRATIONS};
+use rusqlite::Connection;
+use serde_json::value::RawValue;
+use std::path::Path;
+
+/// An entry's body as the programs before the third schema wrote it; nothing for entries that they did not write.
+fn older_body(what: &str, body: &str) -> Option<String> {
+    #[derive(serde::Deserialize)]
+    struct Sealed<'a> {
+        #[serde(borrow)]
+        sealed: &'a RawValue,
+    }
+    #[derive(serde::Deserialize)]
+    struct Closed<'a> {
+        #[serde(borrow)]
+        closed: &'a RawValue,
+    }
+    #[derive(serde::Deserialize)]
+    struct Made<'a> {
+        #[serde(borrow)]
+        made: &'a RawValue,
+    }
+    match what {
+        "session" | "migrated" => None,
+        "seal" => Some(serde_json::from_str::<Sealed<'_>>(body).unwrap().sealed.get().to_owned()),
+        "close" => Some(serde_json::from_str::<Closed<'_>>(body).unwrap().closed.get().to_owned()),
+        "montage" => Some(serde_json::from_str::<Made<'_>>(body).unwrap().made.get().to_owned()),
+        "invite" => {
+            let body: serde_json::Value = serde_json::from_str(body).unwrap();
+            Some(body["test"].as_str().unwrap().to_owned())
+        }
+        _ => Some(body.to_owned()),
+    }
+}
+
+/// Rewrites a session's file as a program of that schema left it.
+pub(crate) fn made_older(path: &Path, schema: usize) {
+    let old = path.with_extension("old");
+    let to = Connection::open(&old).unwrap();
+    for sql in &MIGRATIONS[..schema] {
+        to.execute_batch(sql).unwrap();
+    }
+    to.pragma_update(None, "user_version", schema as i64).unwrap();
+    to.pragma_update(None, "application_id", APPLICATION_ID).unwrap();
+    to.execute("ATTACH ?1 AS new", [path.to_str().unwrap()]).unwrap();
+    let mut tables = vec!["rig", "match_run", "meter", "listener", "trial", "invitation"];
+    if schema > 1 {
+        tables.extend(["montage", "vote_count"]);
+    }
+    to.execute_batch("INSERT INTO note SELECT * FROM new.note WHERE key <> 'session-id' ORDER BY rowid").unwrap();
+    to.execute_batch("INSERT INTO take SELECT id, seq, setup, mic, pass, sha256, channel, record FROM new.take ORDER BY rowid")
+        .unwrap();
+    to.execute_batch("INSERT INTO test SELECT id, seq, seal, canonical, closed_at, record FROM new.test ORDER BY rowid").unwrap();
+    for table in tables {
+        to.execute_batch(&format!("INSERT INTO {table} SELECT * FROM new.{table} ORDER BY rowid")).unwrap();
+    }
+    to.execute_batch("INSERT INTO clip SELECT * FROM new.clip ORDER BY rowid").unwrap();
+    let (mut seq, mut head) = (0, GENESIS.to_owned());
+    let mut statement = to.prepare("SELECT at, what, subject, body FROM new.log ORDER BY seq").unwrap();
+    let entries = statement.query_map([], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?))).unwrap();
+    for entry in entries.map(|e: rusqlite::Result<(String, String, String, String)>| e.unwrap()).collect::<Vec<_>>() {
+        let (at, what, subject, body) = entry;
+        let Some(body) = older_body(&what, &body) else { continue };
+        seq += 1;
+        head = entry_hash(&head, seq, &at, &what, &subject, &body);
+        to.execute("INSERT INTO main.log VALUES (?1, ?2, ?3, ?4, ?5, ?6)", (seq, at, what, subject, body, &head)).unwrap();
+    }
+    drop(statement);
+    to.execute_batch("DETACH new").unwrap();
+    drop(to);
+    for tail in ["-wal", "-shm"] {
+        let _ = std::fs::remove_file(format!("{}{tail}", path.display()));
+    }
+    std::fs::rename(old, path).unwrap();
+}
