@@ -44,11 +44,7 @@ pub(crate) fn file_problem(session: &Session, plan: &Plan, clips: &[Clip], takes
     // A copy that was shared for its numbers only has no files to look at; the document says so. A file that is there is looked at.
     let left_out = |path: &str| !session.has_audio() && !session.absolute(path).exists();
     let holds =
-        |path: &str, wanted: &Sha256Hex| {
-            // A record from elsewhere may name any path: only the session's own files are read.
-            left_out(path)
-                || (session.check_path(path).is_ok() && hashes.of(&session.absolute(path)).is_ok_and(|found| found == *wanted))
-        };
+        |path: &str, wanted: &Sha256Hex| left_out(path) || hashes.of(&session.absolute(path)).is_ok_and(|found| found == *wanted);
     for planned in &plan.clips {
         let whole = clips
             .iter()
