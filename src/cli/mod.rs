@@ -22,6 +22,7 @@ mod meter;
 mod montage;
 mod new;
 mod plan;
+mod record;
 mod rehearse;
 mod report;
 mod rescue;
@@ -29,6 +30,7 @@ mod rig;
 mod runsheet;
 mod score;
 mod shell;
+mod signals;
 mod status;
 mod take;
 mod unbundle;
@@ -96,6 +98,8 @@ commands! {
     Meter => meter,
     /// The interleaved capture order.
     Runsheet => runsheet,
+    /// Plays the DI and records every mic, pass by pass along the run sheet.
+    Record => record,
     /// Imports recordings, or the DI.
     Take => take,
     /// Takes a wrong import out of use.
@@ -132,7 +136,7 @@ commands! {
     Bundle => bundle,
     /// A bundle's session, checked on the way in.
     Unbundle => unbundle,
-    /// Output devices.
+    /// Output and input devices.
     Devices => devices,
     /// Shell completions.
     Completions => completions,

@@ -56,7 +56,7 @@ pub(super) fn run(listening: &mut Listening<'_>, color: bool) -> Result<bool, Fa
 
 fn serve(terminal: &mut DefaultTerminal, listening: &mut Listening<'_>, color: bool) -> Result<bool, Failure> {
     let mut page = Page { stage: Stage::Level, slot: None, message: String::new(), color };
-    let ended = super::signals::watch();
+    let ended = crate::cli::signals::watch();
     listening.level_noise(true);
     loop {
         terminal.draw(|frame| page.draw(frame, listening)).map_err(|e| failed(&e))?;

@@ -21,6 +21,7 @@ const COMMANDS: [&str; 30] = [
     "check",
     "match",
     "plan",
+    "record",
     "close",
     "rehearse",
     "listen",
