@@ -11,7 +11,7 @@ use serde::Serialize;
 use std::path::{Path, PathBuf};
 
 /// A finding as documents hold it.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct FaultDoc {
     /// The kind's stable name.
     pub kind: &'static str,

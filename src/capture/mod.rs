@@ -5,6 +5,7 @@
 //! * [`pattern`]: a folder by its files' names; [`split`]: one long bounce; [`watch`]: a folder that is bounced into
 //! * [`derive`]: what is made to fit, stated
 //! * [`measure`]: files by themselves and in pairs, with [`loudness_meter`]; [`check`]: faults, levels and differences of a session's takes
+//! * [`record`]: the tool plays the DI and records the passes itself
 //! * [`alignment`]: where each take lies against the DI; [`outline`](mod@outline): for choosing excerpts
 
 pub mod alignment;
@@ -19,6 +20,7 @@ pub mod mend;
 mod names;
 pub mod outline;
 pub mod pattern;
+pub mod record;
 pub mod runsheet;
 pub mod session;
 pub mod sessions;

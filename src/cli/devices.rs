@@ -1,4 +1,4 @@
-//! `devices`: output devices.
+//! `devices`: output and input devices.
 
 use super::shell::{Outcome, Shell};
 use crate::model::failure::Failure;
@@ -15,7 +15,8 @@ pub(crate) struct Args {}
 #[expect(clippy::unnecessary_wraps, reason = "every command has the same form")]
 pub(crate) fn run(_args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = devices();
-    shell.say(&doc.devices.join("\n"));
+    let list = |names: &[String]| names.iter().map(|n| format!("  {n}\n")).collect::<String>();
+    shell.say(&format!("outputs (for listen and record):\n{}inputs (for record):\n{}", list(&doc.devices), list(&doc.inputs)));
     shell.document(&doc);
     Ok(Outcome::Done)
 }

@@ -26,6 +26,7 @@ mod montage;
 mod new;
 mod plan;
 mod reassign;
+mod record;
 mod rehearse;
 mod report;
 mod rescue;
@@ -35,6 +36,7 @@ mod score;
 mod sessions;
 mod sheet;
 mod shell;
+mod signals;
 mod status;
 mod take;
 mod takes;
@@ -109,6 +111,8 @@ commands! {
     Meter => meter,
     /// The interleaved capture order.
     Runsheet => runsheet,
+    /// Plays the DI and records every mic, pass by pass along the run sheet.
+    Record => record,
     /// Imports recordings, or the DI.
     Take => take,
     /// Every take with its file's name, and what is missing.
@@ -149,7 +153,7 @@ commands! {
     Bundle => bundle,
     /// A bundle's session, checked on the way in.
     Unbundle => unbundle,
-    /// Output devices.
+    /// Output and input devices.
     Devices => devices,
     /// Shell completions.
     Completions => completions,

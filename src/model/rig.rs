@@ -1,7 +1,7 @@
 //! What the rig sheet says: amplifier, drivers, wirings, setups, mics, blends, and what is held.
 
 use super::ids::{DriverLabel, MicName, SetupName, WiringName};
-use crate::units::{Decibel, Hertz, Ohm, Watt};
+use crate::units::{Decibel, Hertz, Ohm, SampleRate, Watt};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -26,6 +26,39 @@ pub struct Rig {
     pub blends: Vec<Blend>,
     /// Everything that must stay the same; free keys.
     pub held: BTreeMap<String, String>,
+    /// How the interface is connected, for recording with the tool itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub audio: Option<AudioPatch>,
+}
+
+/// How the interface is connected: which output feeds the reamp box, which inputs are which mics. Channels count from 1.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct AudioPatch {
+    /// Output device by name; `None`: the system's own.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub output: Option<String>,
+    /// Input device by name; `None`: the system's own.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub input: Option<String>,
+    /// Frames per second; `None`: the DI's.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rate_hz: Option<SampleRate>,
+    /// The output that feeds the reamp box; `None`: the first.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reamp_output: Option<u16>,
+    /// The input at which that output comes back by a cable.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub loop_back: Option<u16>,
+    /// 24, or 32 for float; `None`: 24.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bits: Option<u16>,
+    /// Frames of the device's buffer; `None`: the device's own choice.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub buffer_frames: Option<u32>,
+    /// The input of each mic.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub mics: BTreeMap<MicName, u16>,
 }
 
 /// Valve or solid-state: the two kinds obey different rules for a load.

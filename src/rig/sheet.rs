@@ -3,7 +3,7 @@
 use crate::model::explain::{Explain, Fate};
 use crate::model::failure::Failure;
 use crate::model::ids::{DriverLabel, MicName, SetupName, WiringName};
-use crate::model::rig::{Amplifier, AmplifierKind, Blend, Driver, Mic, Rig, Setup, Wiring};
+use crate::model::rig::{Amplifier, AmplifierKind, AudioPatch, Blend, Driver, Mic, Rig, Setup, Wiring};
 use crate::units::{Decibel, Hertz, Ohm, Watt};
 use serde::Deserialize;
 use std::collections::BTreeMap;
@@ -60,6 +60,7 @@ struct Sheet {
     blend: Vec<BlendSheet>,
     #[serde(default)]
     held: BTreeMap<String, toml::Value>,
+    audio: Option<AudioPatch>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -205,6 +206,7 @@ pub fn read_sheet(text: &str) -> Result<Rig, SheetError> {
     names_once(text, &sheet)?;
     references(text, &sheet)?;
     plausible(text, &sheet)?;
+    patched(text, &sheet)?;
     let held = sheet.held.into_iter().map(|(k, v)| (k, v.as_str().map_or_else(|| v.to_string(), str::to_owned))).collect();
     let (title, question) = sheet.session.map_or((None, None), |s| (s.title, s.question));
     Ok(Rig {
@@ -226,7 +228,31 @@ pub fn read_sheet(text: &str) -> Result<Rig, SheetError> {
         mics: sheet.mic.into_iter().map(|m| Mic { name: m.name, hears: m.hears }).collect(),
         blends: sheet.blend.into_iter().map(|b| Blend { name: b.name, of: b.of, gains_db: b.gains_db }).collect(),
         held,
+        audio: sheet.audio,
     })
+}
+
+/// The `[audio]` table: mics of the sheet, channels that are there and not taken twice, a form of samples that is written.
+fn patched(text: &str, sheet: &Sheet) -> Result<(), SheetError> {
+    let Some(audio) = &sheet.audio else { return Ok(()) };
+    for mic in audio.mics.keys() {
+        if !sheet.mic.is_empty() && !sheet.mic.iter().any(|m| &m.name == mic) {
+            let message = format!("[audio.mics] names {:?}, which is not a mic of the sheet", mic.as_str());
+            return Err(fault(text, mic.as_str(), message, "give it a [[mic]] of its own, or correct the name"));
+        }
+    }
+    let wrong = |message: String, remedy: &str| Err(fault(text, "audio", message, remedy));
+    let inputs: Vec<u16> = audio.mics.values().copied().chain(audio.loop_back).collect();
+    if let Some(twice) = inputs.iter().enumerate().find(|(i, c)| inputs[..*i].contains(c)) {
+        return wrong(format!("[audio]: input {} is given twice", twice.1), "give each mic an input of its own");
+    }
+    if inputs.iter().chain(&audio.reamp_output).any(|c| !(1..=64).contains(c)) {
+        return wrong("[audio]: channels count from 1 to 64".to_owned(), "count as the interface's front does");
+    }
+    if audio.bits.is_some_and(|b| b != 24 && b != 32) {
+        return wrong("[audio]: bits is 24, or 32 for float".to_owned(), "24 is enough for any converter");
+    }
+    Ok(())
 }
 
 fn driver(d: DriverSheet) -> Driver {

@@ -27,6 +27,32 @@ pub enum DeviceError {
         /// What there is.
         known: Vec<String>,
     },
+    /// There is no input, or none that works.
+    #[error("there is no sound input on this machine that works{}", reason(detail))]
+    NoInput {
+        /// What the system said, if anything.
+        detail: String,
+    },
+    /// No device of that name records.
+    #[error("there is no input device {name:?}; there are: {}", known.join(", "))]
+    NoSuchInput {
+        /// What was asked for.
+        name: String,
+        /// What there is.
+        known: Vec<String>,
+    },
+    /// The device has too few channels.
+    #[error("{device} has {offered} {side}, number {wanted} is needed")]
+    Channels {
+        /// The device.
+        device: String,
+        /// `inputs` or `outputs`.
+        side: &'static str,
+        /// The highest channel that is needed.
+        wanted: u16,
+        /// How many there are.
+        offered: u16,
+    },
     /// The device does not run at that rate.
     #[error("{device} does not run at {rate}")]
     Rate {
@@ -48,14 +74,19 @@ impl Explain for DeviceError {
         match self {
             Self::NoDevice { .. } => "no-device",
             Self::NoSuchDevice { .. } => "no-such-device",
+            Self::NoInput { .. } => "no-input",
+            Self::NoSuchInput { .. } => "no-such-input",
+            Self::Channels { .. } => "device-channels",
             Self::Rate { .. } => "device-rate",
         }
     }
     fn next(&self) -> String {
         match self {
             Self::NoDevice { .. } => "connect an interface, or try it without sound: --device silent",
-            Self::NoSuchDevice { .. } => "list them with: cabjury devices",
-            Self::Rate { .. } => "choose another device, or set this one to the clips' rate",
+            Self::NoSuchDevice { .. } | Self::NoSuchInput { .. } => "list them with: cabjury devices",
+            Self::NoInput { .. } => "connect an interface, or see how it goes without one: --device simulated",
+            Self::Channels { .. } => "choose another device, or other channels for the mics and the reamp box",
+            Self::Rate { .. } => "choose another device, or set this one to the recordings' rate",
         }
         .to_owned()
     }
@@ -179,22 +210,36 @@ impl Running for CardStream {
 }
 
 /// Keeps ALSA's own chatter off the screen while a closure runs on this thread.
-fn quietly<T>(work: impl FnOnce() -> T) -> T {
+pub(super) fn quietly<T>(work: impl FnOnce() -> T) -> T {
     #[cfg(target_os = "linux")]
     let _chatter = alsa::Output::local_error_handler();
     work()
 }
 
+/// The same for the rest of this thread: ALSA keeps its handler per thread, and a callback's thread is cpal's.
+pub(super) fn quietly_here() {
+    #[cfg(target_os = "linux")]
+    drop(alsa::Output::local_error_handler());
+}
+
 /// Names of the output devices, the default one first.
 #[must_use]
 pub fn names() -> Vec<String> {
+    listed(|host| host.default_output_device(), DeviceTrait::supports_output)
+}
+
+/// Names of the input devices, the default one first.
+#[must_use]
+pub fn input_names() -> Vec<String> {
+    listed(|host| host.default_input_device(), DeviceTrait::supports_input)
+}
+
+fn listed(default: impl Fn(&cpal::Host) -> Option<cpal::Device>, fits: impl Fn(&cpal::Device) -> bool) -> Vec<String> {
     quietly(|| {
         let host = cpal::default_host();
-        let default = host.default_output_device().map(|d| d.to_string());
-        let mut names: Vec<String> = host
-            .devices()
-            .map(|all| all.filter(DeviceTrait::supports_output).map(|d| d.to_string()).collect())
-            .unwrap_or_default();
+        let default = default(&host).map(|d| d.to_string());
+        let mut names: Vec<String> =
+            host.devices().map(|all| all.filter(|d| fits(d)).map(|d| d.to_string()).collect()).unwrap_or_default();
         names.dedup();
         if let Some(default) = default.filter(|d| names.contains(d)) {
             names.retain(|n| *n != default);
@@ -275,9 +320,7 @@ impl OutputDevice for Card {
             // f32 is asked for; cpal's backends convert where the card wants integers, and buffers may come in any length.
             let data = move |out: &mut [f32], _: &cpal::OutputCallbackInfo| {
                 if std::mem::take(&mut first) {
-                    // Once, before anything sounds: ALSA keeps its handler per thread, and this thread is cpal's.
-                    #[cfg(target_os = "linux")]
-                    drop(alsa::Output::local_error_handler());
+                    quietly_here();
                 }
                 for block in out.chunks_mut(SCRATCH_FRAMES * channels) {
                     let frames = block.len() / channels;

@@ -9,16 +9,25 @@
 //! * [`device`]: the sound card, and devices without one
 //! * [`engine`]: what the audio thread runs
 //! * [`player`]: clips on a device
+//! * [`duplex`]: devices that play and record at once; [`card_duplex`]: sound cards
+//! * [`deck`]: what the audio threads run while it is recorded
+//! * [`tape`]: a WAV that grows, its header valid at every moment
+//! * [`recorder`]: a sitting at a device
 //! * [`error`]: what can go wrong with a file
 
+pub mod card_duplex;
+pub mod deck;
 pub mod decode;
 pub mod device;
+pub mod duplex;
 pub mod engine;
 pub mod error;
 pub mod flac;
 pub mod player;
 pub mod read;
+pub mod recorder;
 pub mod resample;
+pub mod tape;
 pub mod wav;
 pub mod write;
 

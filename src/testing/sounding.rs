@@ -18,16 +18,19 @@ use std::collections::BTreeMap;
 /// The document of `devices`.
 #[derive(Debug, Clone, Serialize)]
 pub struct DevicesDoc {
-    /// Names, the default first.
+    /// Names of outputs, the default first.
     pub devices: Vec<String>,
+    /// Names of inputs, the default first.
+    pub inputs: Vec<String>,
 }
 
-/// Output devices of this machine, and the one that is always there.
+/// Output and input devices of this machine, and those that are always there.
 #[must_use]
 pub fn devices() -> DevicesDoc {
-    let mut names = device::names();
-    names.push("silent".to_owned());
-    DevicesDoc { devices: names }
+    let (mut devices, mut inputs) = (device::names(), device::input_names());
+    devices.push("silent".to_owned());
+    inputs.push("simulated".to_owned());
+    DevicesDoc { devices, inputs }
 }
 
 /// True for the devices from which nothing sounds.

@@ -3,7 +3,6 @@
 mod look;
 mod page;
 mod plain;
-mod signals;
 
 use super::shell::{Outcome, Shell};
 use crate::model::explain::{Fate, quoted};

@@ -70,7 +70,7 @@ pub(super) fn run(
 }
 
 fn serve(terminal: &mut DefaultTerminal, listening: &mut Listening<'_>, mut page: Page) -> Result<bool, Failure> {
-    let ended = super::signals::watch();
+    let ended = crate::cli::signals::watch();
     listening.level_noise(true);
     loop {
         terminal.draw(|frame| page.draw(frame, listening)).map_err(|e| failed(&e))?;

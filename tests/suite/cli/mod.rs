@@ -26,6 +26,7 @@ const COMMANDS: [&str; 34] = [
     "check",
     "match",
     "plan",
+    "record",
     "close",
     "rehearse",
     "listen",
