@@ -7,7 +7,8 @@ use crate::model::failure::Failure;
 use crate::model::ids::TakeId;
 use crate::model::outside::Progress;
 use crate::model::session::Take;
-use crate::signal::{align, bands, shift};
+use crate::signal::placing::{self, Jump, Placement, Relation};
+use crate::signal::{align, bands};
 use crate::store::Session;
 use crate::units::SampleRate;
 use rayon::prelude::*;
@@ -25,24 +26,45 @@ pub struct Place {
     pub within: f64,
     /// What it was compared with.
     pub against: String,
-    /// Polarity against that.
+    /// Polarity against the first take of its mic.
     pub polarity: Polarity,
-    /// Clock drift against that, in ppm: an event at frame t of the time base lies at `lag` + t (1 + drift / 10^6) of the take.
+    /// Polarity against the first take of its own setup and mic.
+    pub in_setup: Polarity,
+    /// Clock drift against the time base, in ppm: an event at frame t of it lies at `lag` + t (1 + drift / 10^6) of the take.
     pub drift: Option<f64>,
+    /// How far the drift can be trusted.
+    pub drift_within: Option<f64>,
+    /// The drift that has to be taken out by resampling; none where the clocks count as one.
+    pub correct: Option<f64>,
     /// Residual against its setup's first take.
     pub residual: Option<f64>,
+    /// Jumps of its lag: samples are missing or doubled. Frames of the time base.
+    pub jumps: Vec<Jump>,
 }
 
 impl Place {
     /// The drift that has to be taken out by resampling; none where the clocks count as one.
     #[must_use]
     pub fn to_correct(&self) -> Option<f64> {
-        self.drift.filter(|d| d.abs() > DRIFT_SHOWN)
+        self.correct
+    }
+
+    /// What is said of its jumps: time on the time base, samples, what to do.
+    pub(crate) fn jump_warnings(&self, rate: f64) -> Vec<String> {
+        let say = |j: &Jump| {
+            let what = if j.samples < 0.0 { "are missing" } else { "are there twice" };
+            format!(
+                "{}: {:.0} samples {what} at {:.3} s: the interface dropped or doubled a buffer; from there on it runs beside the others. \
+                 Raise the buffer, record it again, and withdraw this one",
+                self.take,
+                j.samples.abs().max(1.0),
+                j.at / rate
+            )
+        };
+        self.jumps.iter().map(say).collect()
     }
 }
 
-/// Drift in ppm above which a take is resampled onto the time base's clock, with a note.
-pub const DRIFT_SHOWN: f64 = 0.2;
 /// Drift in ppm above which it is another clock or another file, and refused.
 pub const DRIFT_REFUSED: f64 = 200.0;
 
@@ -54,8 +76,8 @@ pub(crate) fn usable(takes: &[Take]) -> Vec<&Take> {
     takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).collect()
 }
 
-/// Places every take in use: the first take of each setup and mic against the time base (the DI, else the first take of that mic) by the
-/// whitened peak; repeat takes against their setup's first take by the phase slope.
+/// Places every take in use: the first take of each mic against the DI, the first takes of its other setups against that one, repeat takes
+/// against their setup's first take. Lags and clocks are joined along that chain, so that all of them lie on one time base.
 ///
 /// # Errors
 /// A take's copy cannot be read, or holds silence.
@@ -75,26 +97,21 @@ pub fn place(session: &Session, takes: &[Take], progress: &dyn Progress) -> Resu
     let mut anchors: Vec<Anchor> = Vec::new();
     for (i, take) in used.iter().enumerate().filter(|(i, _)| is_first(*i)) {
         let (samples, rate) = samples_of(&paths[i], take)?;
-        let place = if let Some(other) = anchors.iter().find(|a| a.take.mic == take.mic) {
-            against(take, &other.samples, &samples, rate, false, other.place.lag, other.take.id.to_string())?
+        let mut place = if let Some(other) = anchors.iter().find(|a| a.take.mic == take.mic) {
+            let base = Base { samples: &other.samples, place: Some(&other.place), name: other.take.id.to_string() };
+            against(take, &base, &samples, rate, Relation::OtherRig)?
         } else if let Some(di) = &di {
-            against(take, di, &samples, rate, false, 0.0, DI.to_owned())?
+            against(take, &Base { samples: di, place: None, name: DI.to_owned() }, &samples, rate, Relation::Driven)?
         } else {
-            Place {
-                take: take.id.clone(),
-                lag: 0.0,
-                within: 0.0,
-                against: "itself".to_owned(),
-                polarity: Polarity::Same,
-                drift: None,
-                residual: None,
-            }
+            Place::of_the_base(take)
         };
+        place.in_setup = Polarity::Same;
         anchors.push(Anchor { take: (*take).clone(), samples, place });
         step();
     }
     // Repeat takes lean on their setup's first take alone.
-    used.par_iter()
+    let mut places: Vec<Place> = used
+        .par_iter()
         .zip(&paths)
         .map(|(take, path)| {
             let Some(first) = anchors.iter().find(|a| a.take.setup == take.setup && a.take.mic == take.mic) else {
@@ -105,11 +122,14 @@ pub fn place(session: &Session, takes: &[Take], progress: &dyn Progress) -> Resu
                 return Ok(first.place.clone());
             }
             let (samples, rate) = samples_of(path, take)?;
-            let place = against(take, &first.samples, &samples, rate, true, first.place.lag, first.take.id.to_string());
+            let base = Base { samples: &first.samples, place: Some(&first.place), name: first.take.id.to_string() };
+            let place = against(take, &base, &samples, rate, Relation::SameRig);
             step();
             place
         })
-        .collect()
+        .collect::<Result<_, Failure>>()?;
+    own_up(&mut places);
+    Ok(places)
 }
 
 /// A first take that others are compared with.
@@ -119,45 +139,100 @@ struct Anchor {
     place: Place,
 }
 
-fn against(
-    take: &Take,
-    reference: &[f32],
-    samples: &[f32],
-    rate: SampleRate,
-    same_rig: bool,
-    base: f64,
+/// What a take is compared with.
+struct Base<'a> {
+    samples: &'a [f32],
+    /// Where it lies itself; none for the time base.
+    place: Option<&'a Place>,
     name: String,
-) -> Result<Place, Failure> {
-    let Some(lag) = align::find_lag(reference, samples, rate, same_rig) else {
-        let message = format!("{} or what it is compared with ({name}) is silent", take.id);
+}
+
+impl Place {
+    fn of_the_base(take: &Take) -> Self {
+        Self {
+            take: take.id.clone(),
+            lag: 0.0,
+            within: 0.0,
+            against: "itself".to_owned(),
+            polarity: Polarity::Same,
+            in_setup: Polarity::Same,
+            drift: None,
+            drift_within: None,
+            correct: None,
+            residual: None,
+            jumps: Vec::new(),
+        }
+    }
+}
+
+/// Polarity along a chain.
+fn times(a: Polarity, b: Polarity) -> Polarity {
+    match (a.sign(), b.sign()) {
+        (Some(a), Some(b)) if a == b => Polarity::Same,
+        (Some(_), Some(_)) => Polarity::Flipped,
+        _ => Polarity::Undecided,
+    }
+}
+
+fn against(take: &Take, base: &Base<'_>, samples: &[f32], rate: SampleRate, relation: Relation) -> Result<Place, Failure> {
+    let Some(found) = placing::place(base.samples, samples, rate, relation) else {
+        let message = format!("{} or what it is compared with ({}) is silent or too short", take.id, base.name);
         return Err(Failure::plain("silence", Fate::Unfit, message, "withdraw it and record it again"));
     };
-    let drift = if same_rig { align::find_drift(reference, samples, lag.samples, rate) } else { None };
-    // Below the limit the clocks count as one, and the lag of the whole is the better number.
-    let corrected = drift.filter(|d| d.0.abs() > DRIFT_SHOWN);
-    // The time base's frame T is the reference's frame T + base.
-    let relative = corrected.map_or(lag.samples, |(ppm, offset)| lag.samples + offset + base * ppm * 1e-6);
-    let residual = if same_rig {
-        let aligned = match corrected {
-            Some((ppm, offset)) => shift::unwarp_at(samples, lag.samples + offset, ppm, 0, reference.len()),
-            None => shift::advance(samples, lag.samples, reference.len()),
-        };
-        match bands::residual(reference, &aligned) {
-            Some(DbOrSilence::Db(db)) => Some(db),
-            _ => None,
-        }
-    } else {
-        None
-    };
-    let to_di = name == DI;
+    let residual = if relation == Relation::SameRig { residual(base.samples, samples, &found) } else { None };
+    let (base_lag, base_drift) = base.place.map_or((0.0, None), |p| (p.lag, p.correct));
+    let (lag, correct) = placing::chained((base_lag, base_drift), (found.lag.samples, found.correct));
+    // What is shown is what is corrected; what lies within its uncertainty is shown as it was found.
+    let drift = correct.or(found.drift);
+    let turned = base.place.map_or(Polarity::Same, |p| p.polarity);
     Ok(Place {
         take: take.id.clone(),
-        lag: base + relative,
-        within: lag.within,
-        against: name,
-        // Through an amplifier a flip against the DI says nothing: an odd number of stages inverts.
-        polarity: if to_di { Polarity::Undecided } else { lag.polarity },
-        drift: drift.map(|d| d.0),
+        lag,
+        within: found.lag.within + base.place.map_or(0.0, |p| p.within),
+        against: base.name.clone(),
+        polarity: match relation {
+            // Through an amplifier a flip against the DI says nothing (an odd number of stages inverts): the first take is the measure.
+            Relation::Driven => Polarity::Same,
+            _ => times(found.lag.polarity, turned),
+        },
+        in_setup: found.lag.polarity,
+        drift,
+        drift_within: found.drift_within,
+        correct,
         residual,
+        jumps: found.jumps.iter().map(|j| Jump { at: j.at - base_lag, ..*j }).collect(),
     })
+}
+
+fn residual(reference: &[f32], samples: &[f32], found: &Placement) -> Option<f64> {
+    match bands::residual(reference, &found.laid(samples, 0, reference.len())) {
+        Some(DbOrSilence::Db(db)) => Some(db),
+        _ => None,
+    }
+}
+
+/// Frames within which two jumps are one.
+const ONE_JUMP: f64 = 30_000.0;
+
+/// A jump that every recording shows that was compared with one take is that take's own.
+fn own_up(places: &mut [Place]) {
+    let same = |a: &Jump, b: &Jump, sign: f64| (a.at - b.at).abs() < ONE_JUMP && (a.samples - sign * b.samples).abs() < 0.6;
+    for i in 0..places.len() {
+        let name = places[i].take.to_string();
+        let children: Vec<usize> = (0..places.len()).filter(|k| places[*k].against == name).collect();
+        let Some(first) = children.first() else { continue };
+        for jump in places[*first].jumps.clone() {
+            let known = places[i].jumps.iter().any(|own| same(own, &jump, -1.0));
+            let all = children.len() >= 2 && children.iter().all(|k| places[*k].jumps.iter().any(|j| same(j, &jump, 1.0)));
+            if !known && !all {
+                continue;
+            }
+            if !known {
+                places[i].jumps.push(Jump { samples: -jump.samples, ..jump });
+            }
+            for k in &children {
+                places[*k].jumps.retain(|j| !same(j, &jump, 1.0));
+            }
+        }
+    }
 }

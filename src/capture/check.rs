@@ -1,9 +1,10 @@
 //! `check`: faults, lags, levels over capture order, and the difference between setups beside the repeat floor.
 
-use crate::capture::alignment::{DRIFT_REFUSED, DRIFT_SHOWN, Place, place, usable};
-use crate::capture::measure::FileDoc;
+use crate::capture::alignment::{DRIFT_REFUSED, Place, place, usable};
+use crate::capture::measure::{FaultDoc, FileDoc};
 use crate::capture::take as intake;
-use crate::model::audio::{FileFacts, Polarity};
+use crate::capture::{inspection, polarity};
+use crate::model::audio::FileFacts;
 use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName};
 use crate::model::outside::{Clock, Progress};
@@ -139,7 +140,14 @@ pub fn check(folder: &Path, clock: &dyn Clock, progress: &dyn Progress) -> Resul
     let placed = place(&session, &takes, progress)?;
     let mut warnings = Vec::new();
     for place in &placed {
-        polarity_findings(place, &mut warnings);
+        clock_findings(place, &mut warnings);
+    }
+    warnings.extend(polarity::groups(&takes, &placed).iter().flat_map(|g| g.warnings("cabjury match FOLDER")));
+    let inspected = inspection::inspect(&session, &takes, &placed)?;
+    for l in &mut looked {
+        if let Some(own) = inspected.iter().find(|i| i.take == l.take.id) {
+            l.file.faults.extend(own.findings.iter().map(FaultDoc::from));
+        }
     }
     let docs: Vec<CheckedDoc> = looked
         .iter()
@@ -176,24 +184,19 @@ pub fn check(folder: &Path, clock: &dyn Clock, progress: &dyn Progress) -> Resul
     Ok(doc)
 }
 
-fn polarity_findings(place: &Place, warnings: &mut Vec<String>) {
-    if place.polarity == Polarity::Flipped {
-        warnings.push(format!(
-            "{} is upside down (polarity) against {}: is a cable or a driver reversed? Nothing was turned; if you are sure, confirm with: \
-             cabjury match FOLDER --turn {}",
-            place.take, place.against, place.take
-        ));
-    }
-    match place.drift {
+fn clock_findings(place: &Place, warnings: &mut Vec<String>) {
+    match place.correct {
         Some(ppm) if ppm.abs() > DRIFT_REFUSED => warnings.push(format!(
             "{} runs {ppm:.0} ppm off {}: another clock, or another file; it cannot be matched",
             place.take, place.against
         )),
-        Some(ppm) if ppm.abs() > DRIFT_SHOWN => warnings.push(format!(
-            "{} runs {ppm:+.2} ppm off {}: two clocks; its clips will be resampled onto one",
-            place.take, place.against
+        Some(ppm) => warnings.push(format!(
+            "{} runs {ppm:+.2} ppm (+-{:.2}) off {}: two clocks; its clips will be resampled onto one",
+            place.take,
+            place.drift_within.unwrap_or(0.0),
+            place.against
         )),
-        _ => {}
+        None => {}
     }
 }
 

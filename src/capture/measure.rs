@@ -5,6 +5,7 @@ use crate::model::audio::{Audio, BandLevel, DbOrSilence, FileFacts, Finding, Lev
 use crate::model::explain::{Explain, Fate};
 use crate::model::failure::Failure;
 use crate::model::outside::Progress;
+use crate::signal::placing::{self, Relation};
 use crate::signal::{align, bands, faults, meter, shift};
 use crate::sound;
 use serde::Serialize;
@@ -123,6 +124,15 @@ pub enum PairOutcome {
     },
 }
 
+/// A jump of the lag.
+#[derive(Debug, Clone, Copy, Serialize)]
+pub struct JumpDoc {
+    /// Seconds of the first.
+    pub at_s: f64,
+    /// How much later the second is from there on; negative: samples are missing in it.
+    pub samples: f64,
+}
+
 /// The numbers of a pair.
 #[derive(Debug, Clone, Serialize)]
 pub struct Compared {
@@ -140,6 +150,10 @@ pub struct Compared {
     pub residual_db: serde_json::Value,
     /// Rate difference of the two clocks.
     pub drift_ppm: Option<f64>,
+    /// How far the drift can be trusted.
+    pub drift_within_ppm: Option<f64>,
+    /// Where samples are missing or doubled in one of the two.
+    pub jumps: Vec<JumpDoc>,
     /// Seconds that were compared, where the files are longer than that.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub compared_s: Option<f64>,
@@ -240,13 +254,12 @@ fn compare(first: &Heard, second: &Heard) -> PairOutcome {
         return PairOutcome::Refused { error };
     }
     let (a, b) = (&first.mono, &second.mono);
-    let Some(lag) = align::find_honest_lag(a, b, rate) else {
+    let placed = placing::place(a, b, rate, Relation::Unknown);
+    // What is too short for windows has a lag all the same.
+    let Some(lag) = placed.as_ref().map(|p| p.lag).or_else(|| align::find_honest_lag(a, b, rate)) else {
         return PairOutcome::Refused { error: "one of the two is silent".to_owned() };
     };
-    // Two wirings turn phases differently from note to note: only repeat takes of one rig show a clock.
-    let same_rig = lag.method == crate::model::audio::LagMethod::PhaseSlope;
-    let drift = if same_rig { align::find_drift(a, b, lag.samples, rate) } else { None };
-    let aligned = shift::advance(b, lag.samples, a.len());
+    let aligned = placed.as_ref().map_or_else(|| shift::advance(b, lag.samples, a.len()), |p| p.laid(b, 0, a.len()));
     let integrated = |h: &Heard| h.metered.levels.integrated;
     let level = integrated(second).zip(integrated(first)).map(|(s, f)| s.value() - f.value());
     let (bands, residual) = rayon::join(
@@ -261,7 +274,9 @@ fn compare(first: &Heard, second: &Heard) -> PairOutcome {
         polarity: lag.polarity.sign(),
         level_difference_lu: level,
         residual_db: residual,
-        drift_ppm: drift.map(|d| d.0),
+        drift_ppm: placed.as_ref().and_then(|p| p.drift),
+        drift_within_ppm: placed.as_ref().and_then(|p| p.drift_within),
+        jumps: placed.iter().flat_map(|p| &p.jumps).map(|j| JumpDoc { at_s: j.at / rate.as_f64(), samples: j.samples }).collect(),
         compared_s: (longest > COMPARED_FRAMES as u64).then(|| COMPARED_FRAMES as f64 / rate.as_f64()),
         bands: bands::records(&bands).iter().map(BandDoc::from).collect(),
     }))

@@ -6,7 +6,7 @@
 //! * [`derive`]: what is made to fit, stated
 //! * [`measure`]: files by themselves and in pairs, with [`loudness_meter`]; [`check`]: faults, levels and differences of a session's takes
 //! * [`record`]: the tool plays the DI and records the passes itself
-//! * [`alignment`]: where each take lies against the DI; [`outline`](mod@outline): for choosing excerpts
+//! * [`alignment`]: where each take lies against the DI, `polarity` of whole setups; `inspection`: what marks a take; [`outline`](mod@outline): for choosing excerpts
 
 pub mod alignment;
 pub mod check;
@@ -14,12 +14,14 @@ pub mod derive;
 pub mod di;
 mod guess;
 pub mod incoming;
+pub(crate) mod inspection;
 pub mod loudness_meter;
 pub mod measure;
 pub mod mend;
 mod names;
 pub mod outline;
 pub mod pattern;
+pub(crate) mod polarity;
 pub mod record;
 pub mod runsheet;
 pub mod session;

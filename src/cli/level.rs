@@ -45,6 +45,9 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         "matched in integrated loudness to {:.3} LU, true peak at most {:.1} dBTP; the originals are untouched",
         doc.largest_mismatch_lu, doc.ceiling_dbtp
     ));
+    for warning in &doc.warnings {
+        shell.warn(warning);
+    }
     shell.document(&doc);
     Ok(Outcome::Done)
 }

@@ -1,9 +1,10 @@
 //! `match`: the clips: aligned and matched in loudness, or as recorded.
 
 use super::shell::{Outcome, Shell};
-use super::values::{ExcerptArg, TakeArg};
-use crate::matching::match_takes::{Request, match_clips};
+use super::values::ExcerptArg;
+use crate::matching::match_takes::{Confirm, Request, match_clips};
 use crate::model::failure::Failure;
+use crate::model::ids::{MicName, SetupName, TakeId};
 use crate::model::outside::SystemClock;
 use crate::model::session::Excerpt;
 use crate::units::Dbtp;
@@ -24,18 +25,37 @@ pub(crate) struct Args {
     /// A stretch to listen to, in seconds of the DI (or of the first take).
     #[arg(long = "excerpt", value_name = "NAME=START-END")]
     pub(crate) excerpts: Vec<ExcerptArg>,
-    /// Turn the clips of a take that was found to be upside down: you confirm the finding.
-    #[arg(long = "turn", value_name = "TAKE")]
-    pub(crate) turn: Vec<TakeArg>,
+    /// Turn the clips of a take that was found to be upside down, or of all such takes of a setup: you confirm the finding.
+    #[arg(long = "turn", value_name = "TAKE|SETUP[@MIC]")]
+    pub(crate) turn: Vec<String>,
+    /// What was found to mark a take is meant so (its kind, as the refusal names it); the reason is printed in every report.
+    #[arg(long = "confirm", value_name = "KIND", requires = "reason")]
+    pub(crate) confirm: Vec<String>,
+    /// Why it is meant.
+    #[arg(long, value_name = "TEXT", requires = "confirm")]
+    pub(crate) reason: Option<String>,
 }
 
 /// Makes the clips and prints them.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
+    let (mut turn, mut turn_setups) = (Vec::new(), Vec::new());
+    for text in &args.turn {
+        // Takes are named t and digits; whatever else is a setup.
+        if text.strip_prefix('t').is_some_and(|n| !n.is_empty() && n.bytes().all(|b| b.is_ascii_digit())) {
+            turn.push(TakeId::new(&format!("t{:03}", text[1..].parse::<u32>().unwrap_or(0)))?);
+        } else if let Some((setup, mic)) = text.split_once('@') {
+            turn_setups.push((SetupName::new(setup)?, Some(MicName::new(mic)?)));
+        } else {
+            turn_setups.push((SetupName::new(text)?, None));
+        }
+    }
     let request = Request {
         as_recorded: args.as_recorded,
         excerpts: args.excerpts.iter().map(|e| Excerpt { name: e.name.clone(), start: e.start, end: Some(e.end) }).collect(),
         ceiling: Dbtp::new(-1.0)?,
-        turn: args.turn.iter().map(|t| t.0.clone()).collect(),
+        turn,
+        turn_setups,
+        confirm: args.reason.as_ref().map(|r| Confirm { kinds: args.confirm.clone(), reason: r.trim().to_owned() }),
     };
     let doc = match_clips(&args.folder, &request, &SystemClock, &shell.progress())?;
     let run = doc.clips.first().map_or(0, |c| c.run);
@@ -62,6 +82,15 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     } else {
         format!("matched in integrated loudness to {:.3} LU, measured again on the written clips", doc.largest_mismatch_lu)
     });
+    if let Some(ears) = doc.largest_mismatch_by_ear {
+        let value = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.2}"));
+        shell.say(&format!(
+            "by other ears the clips lie apart by at most (dB): unweighted {}, A curve {}, C curve {}",
+            value(ears.unweighted_db),
+            value(ears.a_db),
+            value(ears.c_db)
+        ));
+    }
     for warning in &doc.warnings {
         shell.warn(warning);
     }

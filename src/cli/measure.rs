@@ -90,13 +90,18 @@ fn against(first: &str, second: &str, n: &Compared) -> String {
         .filter(|b| (79.0..6_400.0).contains(&b.hz))
         .filter_map(|b| b.db.map(|d| format!("{:.0} Hz {d:+.1}", b.hz)))
         .collect();
+    let jumps: String = n
+        .jumps
+        .iter()
+        .map(|j| format!("  at {:.3} s the lag jumps by {:+.0} samples: dropped or doubled\n", j.at_s, j.samples))
+        .collect();
     format!(
-        "{second} against {first} (second minus first)\n  lag {:.2} samples (+-{}), polarity {polarity}, level {}, residual {} dB, drift {}\n  bands in dB: {}\n",
+        "{second} against {first} (second minus first)\n  lag {:.2} samples (+-{}), polarity {polarity}, level {}, residual {} dB, drift {}\n{jumps}  bands in dB: {}\n",
         n.lag_samples,
         n.lag_within_samples,
         value(n.level_difference_lu, "LU"),
         n.residual_db.as_f64().map_or_else(|| n.residual_db.as_str().unwrap_or("-").to_owned(), |v| format!("{v:.1}")),
-        value(n.drift_ppm, "ppm"),
+        n.drift_ppm.map_or_else(|| "-".to_owned(), |d| format!("{d:+.2} ppm (+-{:.2})", n.drift_within_ppm.unwrap_or(0.0))),
         if bands.is_empty() { "too little in them to say".to_owned() } else { bands.join(", ") }
     )
 }

@@ -87,7 +87,14 @@ pub fn demo(folder: Option<&Path>, seed: u64, clock: &dyn Clock, progress: &dyn 
     }
     let takes = capture(&folder, &drives, &mut random, clock, progress)?;
     check::check(&folder, clock, progress)?;
-    let request = prepare::Request { as_recorded: false, excerpts: Vec::new(), ceiling: Dbtp::new(-1.0)?, turn: Vec::new() };
+    let request = prepare::Request {
+        as_recorded: false,
+        excerpts: Vec::new(),
+        ceiling: Dbtp::new(-1.0)?,
+        turn: Vec::new(),
+        turn_setups: Vec::new(),
+        confirm: None,
+    };
     let matched = prepare::match_clips(&folder, &request, clock, progress)?;
     listening(&folder, &mut random, clock, progress)?;
     let written = report(&folder, None, clock)?;

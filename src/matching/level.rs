@@ -5,6 +5,7 @@ use crate::model::audio::{Audio, Levels, Polarity};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::outside::Progress;
+use crate::signal::placing::{self, Placement, Relation};
 use crate::signal::{align, dither, fades, loudness, matching, meter, shift};
 use crate::sound::write_wav24;
 use crate::store::random;
@@ -36,6 +37,8 @@ pub struct LevelledDoc {
     pub gain_db: f64,
     /// Lag taken out; with `--keep-timing` the lag that was left.
     pub lag_samples: f64,
+    /// Drift that was taken out; null where the clocks count as one.
+    pub drift_ppm: Option<f64>,
     /// 1, -1 or null; a flipped file is told, not turned.
     pub polarity: Option<i8>,
     /// Integrated loudness of the stretch before.
@@ -53,8 +56,12 @@ pub struct LevelDoc {
     pub files: Vec<LevelledDoc>,
     /// Over the shared gate, on the written files.
     pub largest_mismatch_lu: f64,
+    /// The same by the standard's own gate, on the files as they were written; null where one has no loudness.
+    pub largest_mismatch_standard_lu: Option<f64>,
     /// The ceiling that was kept.
     pub ceiling_dbtp: f64,
+    /// What should be known of the files.
+    pub warnings: Vec<String>,
 }
 
 fn refuse(kind: &'static str, message: String, next: &str) -> Failure {
@@ -141,6 +148,25 @@ pub(crate) fn mismatch_of(blocks: &[Vec<f64>], kept: &[bool]) -> Result<f64, Fai
     Ok(spread)
 }
 
+/// Difference by the standard's own gate above which it is told.
+const STANDARD_WARN: f64 = 0.1;
+
+/// Largest difference in the standard's integrated loudness; `None` where a clip has none.
+pub(crate) fn standard_spread(integrated: impl Iterator<Item = Option<Lufs>>) -> Option<f64> {
+    let all: Option<Vec<Lufs>> = integrated.collect();
+    all.map(|l| matching::spread(&l))
+}
+
+/// What is said when the standard's own gate sees another difference than the shared gate.
+pub(crate) fn near_gate(spread: f64) -> Option<String> {
+    (spread > STANDARD_WARN).then(|| {
+        format!(
+            "by the standard's own gate the clips lie {spread:.2} LU apart: a passage lies near that gate, which counts it in one clip and not \
+             in another. They are matched over one gate for all; choose an excerpt without the quiet passage to be right by both"
+        )
+    })
+}
+
 fn names(request: &Request) -> Result<Vec<PathBuf>, Failure> {
     let mut names: Vec<PathBuf> = Vec::new();
     for (i, file) in request.files.iter().enumerate() {
@@ -196,10 +222,30 @@ fn one_layout(measured: &[Measured]) -> Result<(), Failure> {
     Ok(())
 }
 
+/// Where a file lies on the first one's time base.
+#[derive(Debug, Clone, Copy)]
+struct At {
+    lag: f64,
+    /// Drift in ppm that is taken out.
+    drift: Option<f64>,
+    polarity: Polarity,
+}
+
+impl At {
+    fn of(found: &Placement) -> Self {
+        Self { lag: found.lag.samples, drift: found.correct, polarity: found.lag.polarity }
+    }
+
+    fn ratio(&self) -> f64 {
+        1.0 + self.drift.unwrap_or(0.0) * 1e-6
+    }
+}
+
 /// Aligned stretches of equal length: the span that all recordings share on the first one's time base.
-fn aligned(measured: &[Measured], lags: &[f64]) -> Result<Vec<Audio>, Failure> {
-    let start = lags.iter().map(|l| (-l).ceil()).fold(0.0f64, f64::max);
-    let end = measured.iter().zip(lags).map(|(m, l)| (m.audio.frames() as f64 - l).floor()).fold(f64::MAX, f64::min);
+fn aligned(measured: &[Measured], places: &[At]) -> Result<Vec<Audio>, Failure> {
+    let start = places.iter().map(|p| (-p.lag).ceil()).fold(0.0f64, f64::max);
+    let ends = measured.iter().zip(places).map(|(m, p)| ((m.audio.frames() as f64 - p.lag) / p.ratio()).floor());
+    let end = ends.fold(f64::MAX, f64::min);
     if end - start < measured[0].audio.rate().as_f64() * 0.4 {
         return Err(refuse(
             "no-common-span",
@@ -209,12 +255,49 @@ fn aligned(measured: &[Measured], lags: &[f64]) -> Result<Vec<Audio>, Failure> {
     }
     measured
         .iter()
-        .zip(lags)
-        .map(|(m, lag)| {
-            let planes = m.audio.channels().iter().map(|c| shift::advance(c, lag + start, (end - start) as usize)).collect();
+        .zip(places)
+        .map(|(m, p)| {
+            let len = (end - start) as usize;
+            let laid = |c: &Vec<f32>| match p.drift {
+                Some(drift) => shift::unwarp_at(c, p.lag, drift, start as usize, len),
+                None => shift::advance(c, p.lag + start, len),
+            };
+            let planes = m.audio.channels().iter().map(laid).collect();
             Audio::new(m.audio.rate(), planes).map_err(|e| refuse("shape", e.to_string(), "export the files again"))
         })
         .collect()
+}
+
+/// Where every file lies against the first, and what should be known of it.
+fn places(measured: &[Measured], warnings: &mut Vec<String>) -> Result<Vec<At>, Failure> {
+    let rate = measured[0].audio.rate();
+    let first = align::mono(measured[0].audio.channels());
+    let mut places = vec![At { lag: 0.0, drift: None, polarity: Polarity::Same }];
+    for m in &measured[1..] {
+        let second = align::mono(m.audio.channels());
+        if let Some(found) = placing::place(&first, &second, rate, Relation::Unknown) {
+            let name = m.path.display();
+            if let Some(drift) = found.correct {
+                warnings
+                    .push(format!("{name} runs {drift:+.2} ppm off the first file: two clocks; its copy was resampled onto one"));
+            }
+            for jump in &found.jumps {
+                let at = jump.at / rate.as_f64();
+                warnings.push(format!(
+                    "{name}, or the first file, has {:.0} samples too few or too many at {at:.3} s: it was laid by its longest stretch",
+                    jump.samples.abs().max(1.0)
+                ));
+            }
+            places.push(At::of(&found));
+        } else if let Some(lag) = align::find_honest_lag(&first, &second, rate) {
+            places.push(At { lag: lag.samples, drift: None, polarity: lag.polarity });
+        } else {
+            let quiet = if align::find_honest_lag(&first, &first, rate).is_none() { &measured[0] } else { m };
+            let message = format!("{} is silent, so there is nothing to align by", quiet.path.display());
+            return Err(Failure::at_path("silence", Fate::Unfit, &m.path, message, "record it again"));
+        }
+    }
+    Ok(places)
 }
 
 /// Reads, aligns, matches, writes and measures again.
@@ -232,20 +315,8 @@ pub fn level(request: &Request, progress: &dyn Progress) -> Result<LevelDoc, Fai
     }
     progress.step("levelling", 1, 3);
     one_layout(&measured)?;
-    let rate = measured[0].audio.rate();
-    let first = align::mono(measured[0].audio.channels());
-    let mut lags = vec![0.0];
-    let mut polarity = vec![Polarity::Same];
-    for m in &measured[1..] {
-        let second = align::mono(m.audio.channels());
-        let Some(lag) = align::find_honest_lag(&first, &second, rate) else {
-            let quiet = if align::find_honest_lag(&first, &first, rate).is_none() { &measured[0] } else { m };
-            let message = format!("{} is silent, so there is nothing to align by", quiet.path.display());
-            return Err(Failure::at_path("silence", Fate::Unfit, &m.path, message, "record it again"));
-        };
-        lags.push(lag.samples);
-        polarity.push(lag.polarity);
-    }
+    let mut warnings = Vec::new();
+    let lags = places(&measured, &mut warnings)?;
     let stretches =
         if request.keep_timing { measured.iter().map(|m| m.audio.clone()).collect() } else { aligned(&measured, &lags)? };
     let matched = if request.keep_timing {
@@ -254,11 +325,11 @@ pub fn level(request: &Request, progress: &dyn Progress) -> Result<LevelDoc, Fai
         match_stretches(stretches, request.ceiling, false)?
     };
     progress.step("levelling", 2, 3);
-    write_all(request, &names, &measured, &matched, &lags, &polarity)
+    write_all(request, &names, &measured, &matched, &lags, warnings)
 }
 
 /// With their timing kept the files are matched by the gains that hold on the span they share.
-fn match_whole(whole: Vec<Audio>, measured: &[Measured], lags: &[f64], ceiling: Dbtp) -> Result<Matched, Failure> {
+fn match_whole(whole: Vec<Audio>, measured: &[Measured], lags: &[At], ceiling: Dbtp) -> Result<Matched, Failure> {
     let shared = match_stretches(aligned(measured, lags)?, ceiling, false)?;
     let mut audio = Vec::new();
     for (mut file, gain) in whole.into_iter().zip(&shared.gains) {
@@ -280,8 +351,8 @@ fn write_all(
     names: &[PathBuf],
     measured: &[Measured],
     matched: &Matched,
-    lags: &[f64],
-    polarity: &[Polarity],
+    lags: &[At],
+    mut warnings: Vec<String>,
 ) -> Result<LevelDoc, Failure> {
     let spread = if request.keep_timing {
         // Blocks of files that start at different times cannot be laid over each other: the shared span is measured.
@@ -302,24 +373,31 @@ fn write_all(
         mismatch(&matched.audio, &matched.kept)?
     };
     std::fs::create_dir_all(&request.out).map_err(|e| cannot_make(&request.out, &e))?;
-    let mut files = Vec::new();
+    let (mut files, mut after_all) = (Vec::new(), Vec::new());
     for (i, (name, audio)) in names.iter().zip(&matched.audio).enumerate() {
         if let Err(error) = write_all_or_nothing(name, audio, &names[..i]) {
             return Err(error.into());
         }
         let after = meter::measure(audio);
+        after_all.push(after.integrated);
         files.push(LevelledDoc {
             path: measured[i].path.display().to_string(),
             written: name.display().to_string(),
             gain_db: matched.gains[i],
-            lag_samples: lags[i],
-            polarity: polarity[i].sign(),
+            lag_samples: lags[i].lag,
+            drift_ppm: lags[i].drift,
+            polarity: lags[i].polarity.sign(),
             integrated_lufs_before: matched.before[i].map(|l| l.value()),
             integrated_lufs_after: after.integrated.map(|l| l.value()),
             true_peak_dbtp_after: after.true_peak.map(|l| l.value()),
         });
     }
-    Ok(LevelDoc { files, largest_mismatch_lu: spread, ceiling_dbtp: request.ceiling.value() })
+    let standard = standard_spread(after_all.into_iter());
+    if !request.keep_timing {
+        warnings.extend(standard.and_then(near_gate));
+    }
+    let ceiling_dbtp = request.ceiling.value();
+    Ok(LevelDoc { files, largest_mismatch_lu: spread, largest_mismatch_standard_lu: standard, ceiling_dbtp, warnings })
 }
 
 /// Writes one copy; when that fails, the copies of this run that came before are removed again.

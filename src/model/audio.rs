@@ -147,6 +147,26 @@ pub enum FaultKind {
     Lossy,
     /// Something else about the container that the engineer should know.
     Container,
+    /// Samples are missing or doubled: from there on it runs beside the other takes.
+    LagJump,
+    /// A short burst that the other takes do not have.
+    Click,
+    /// Silence where the other takes sound.
+    Hole,
+    /// The level changes at once against the other takes.
+    LevelStep,
+    /// The level moves against the other takes.
+    LevelTrend,
+    /// A buffer that comes twice to the last bit.
+    RepeatedBuffer,
+    /// A sample that is held.
+    HeldSamples,
+    /// One recording under two setups.
+    SameRecording,
+    /// The DI, taken in as a take.
+    DiAsTake,
+    /// It differs from the other takes by more than they do among themselves.
+    UnlikeSiblings,
     /// A judgement that this material does not allow.
     CannotBeJudged,
 }
@@ -175,6 +195,16 @@ impl FaultKind {
             Self::UnfinishedHeader => "unfinished-header",
             Self::Lossy => "lossy",
             Self::Container => "container",
+            Self::LagJump => "lag-jump",
+            Self::Click => "click",
+            Self::Hole => "hole",
+            Self::LevelStep => "level-step",
+            Self::LevelTrend => "level-trend",
+            Self::RepeatedBuffer => "repeated-buffer",
+            Self::HeldSamples => "held-samples",
+            Self::SameRecording => "same-recording",
+            Self::DiAsTake => "di-as-take",
+            Self::UnlikeSiblings => "unlike-siblings",
             Self::CannotBeJudged => "cannot-be-judged",
         }
     }

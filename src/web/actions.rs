@@ -141,6 +141,8 @@ async fn make_clips(State(app): State<Arc<App>>, fields: Fields) -> Response {
             excerpts,
             ceiling: Dbtp::new(-1.0)?,
             turn: Vec::new(),
+            turn_setups: Vec::new(),
+            confirm: None,
         };
         let doc = prepare::match_clips(folder, &request, app.clock, &app.progress())?;
         let mut lines =

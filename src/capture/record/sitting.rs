@@ -6,6 +6,7 @@ use super::inspect::{Judged, Known, noise};
 use super::patch::{Patch, PatchRequest, Simulation, patch};
 use super::stage::invented_di;
 use crate::capture::runsheet::{PassDoc, runsheet};
+use crate::capture::mend;
 use crate::capture::take as intake;
 use crate::model::audio::Audio;
 use crate::model::explain::Fate;
@@ -34,7 +35,7 @@ pub struct RecordRequest {
     /// How the interface is connected.
     pub patch: PatchRequest,
     /// Takes of every setup.
-    pub takes: u32,
+    pub takes: Option<u32>,
     /// The DI, if the session has none yet.
     pub di: Option<PathBuf>,
     /// Silence in front of the DI.
@@ -204,11 +205,11 @@ impl<'a> Sitting<'a> {
     /// # Errors
     /// No session, no DI, a load that must not be connected, a device that does not work.
     pub fn open(folder: &Path, request: RecordRequest, clock: &'a dyn Clock) -> Result<Self, Failure> {
+        let plan = runsheet(folder, request.takes, 1, clock)?.order;
         let mut session = Session::open_write(folder, clock.now())?;
         let mut rig = session.rig()?;
         let patch = patch(&rig, &request.patch)?;
         let device = patch.open(&rig, &request.simulation)?;
-        let plan = runsheet(folder, request.takes)?.order;
         let setups: Vec<SetupName> = rig.setups.iter().map(|s| s.name.clone()).collect();
         gate::loads(&rig, &setups, request.load_reason.as_deref())?;
         let left_over = super::left_over(folder);
@@ -470,7 +471,7 @@ impl<'a> Sitting<'a> {
 
     /// Withdraws takes of a pass that is played again.
     pub(super) fn withdraw(&self, takes: &[String], reason: &str) -> Result<(), Failure> {
-        takes.iter().try_for_each(|id| intake::withdraw(&self.folder, &TakeId::new(id)?, reason, self.clock).map(drop))
+        takes.iter().try_for_each(|id| mend::withdraw(&self.folder, &TakeId::new(id)?, reason, self.clock).map(drop))
     }
 }
 

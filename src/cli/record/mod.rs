@@ -46,9 +46,9 @@ pub(crate) struct Args {
     /// 24, or 32 for float.
     #[arg(long, value_name = "BITS", value_parser = ["24", "32"], hide_possible_values = true)]
     pub(crate) bits: Option<String>,
-    /// Takes of every setup.
-    #[arg(long, value_name = "N", default_value_t = 5)]
-    pub(crate) takes: u32,
+    /// Takes of every setup; the run sheet that was drawn unless said, else five.
+    #[arg(long, value_name = "N")]
+    pub(crate) takes: Option<u32>,
     /// The DI, if the session has none yet.
     #[arg(long, value_name = "FILE")]
     pub(crate) di: Option<PathBuf>,

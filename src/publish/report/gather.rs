@@ -66,7 +66,7 @@ pub fn gather(session: &Session) -> Result<Report, Failure> {
         matching: runs.iter().filter(|r| shown(r, &runs, &clips, &tests)).map(|r| matching(r, &clips)).collect(),
         differences: check.differences.into_iter().map(difference).collect(),
         level_trend_db_per_take: check.level_trend_db_per_take,
-        cautions: cautions(&rig),
+        cautions: cautions(&rig).into_iter().chain(crate::capture::inspection::confirmed_lines(session)?).collect(),
         ..Report::default()
     })
 }

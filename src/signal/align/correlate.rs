@@ -50,6 +50,16 @@ impl Peaks {
         Self { positive, negative, values }
     }
 
+    /// The same with only those lags counted that lie within so many samples of none.
+    fn within(mut self, near: usize) -> Self {
+        let n = self.values.len();
+        for i in near + 1..n.saturating_sub(near) {
+            self.values[i] = 0.0;
+        }
+        let (first, second) = (near.min(n / 2), near.min(n / 2));
+        Self::of(self.values, first + 1, second + 1)
+    }
+
     /// The larger of the two by magnitude.
     pub(super) fn strongest(&self) -> (i64, f64) {
         if self.positive.1 >= -self.negative.1 { self.positive } else { self.negative }
@@ -66,6 +76,12 @@ impl Peaks {
         let curve = a - 2.0 * b + c;
         if curve.abs() < 1e-30 { lag as f64 } else { lag as f64 + (0.5 * (a - c) / curve).clamp(-0.5, 0.5) }
     }
+}
+
+/// Plain and whitened correlation of two that lie over each other but for a few samples.
+pub(super) fn correlate_near(first: &[f32], second: &[f32], near: usize) -> (Peaks, Peaks) {
+    let (plain, white) = correlate(first, second);
+    (plain.within(near), white.within(near))
 }
 
 /// Plain and whitened (PHAT) correlation.

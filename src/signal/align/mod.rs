@@ -10,7 +10,7 @@ mod slope;
 
 use crate::model::audio::{LagMethod, Polarity};
 use crate::units::SampleRate;
-use correlate::{Peaks, correlate};
+use correlate::{Peaks, correlate, correlate_near};
 pub use drift::find_drift;
 pub use slope::phase_slope;
 use slope::phase_slope_at;
@@ -73,7 +73,10 @@ fn both(first: &[f32], second: &[f32]) -> Option<Both> {
     if e1 <= 0.0 || e2 <= 0.0 {
         return None;
     }
-    let (plain, white) = correlate(first, second);
+    both_of(correlate(first, second), (e1 * e2).sqrt())
+}
+
+fn both_of((plain, white): (Peaks, Peaks), energy: f64) -> Option<Both> {
     let (up, down) = (white.positive.1, -white.negative.1);
     let ratio = if up >= down { up / down.max(1e-30) } else { down / up.max(1e-30) };
     let polarity = match (ratio >= POLARITY_RATIO, up >= down) {
@@ -83,7 +86,7 @@ fn both(first: &[f32], second: &[f32]) -> Option<Both> {
     };
     let (plain_lag, plain_peak) = plain.strongest();
     let white_lag = white.strongest().0;
-    let correlation = plain_peak.abs() / (e1 * e2).sqrt();
+    let correlation = plain_peak.abs() / energy;
     Some(Both { plain_lag, white_lag, white, polarity, polarity_ratio: ratio, correlation })
 }
 
@@ -123,6 +126,32 @@ pub fn find_honest_lag(first: &[f32], second: &[f32], rate: SampleRate) -> Optio
         let fine = both.fine(a, b, rate).filter(|fine| (fine.samples - white.samples).abs() <= 0.75);
         Some(fine.unwrap_or(white))
     })
+}
+
+/// What both methods say of two stretches that lie over each other but for a few samples.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Near {
+    /// By the whitened peak.
+    pub(crate) white: Lag,
+    /// By the phase slope.
+    pub(crate) slope: Option<Lag>,
+}
+
+impl Near {
+    /// Whether the two agree, as they do on takes of one rig.
+    pub(crate) fn agree(&self) -> bool {
+        self.slope.is_some_and(|fine| (fine.samples - self.white.samples).abs() <= 0.75)
+    }
+}
+
+/// Lag and polarity of two stretches that lie over each other but for `near` samples. `None` when one of them is silent.
+pub(crate) fn find_near(first: &[f32], second: &[f32], rate: SampleRate, near: usize) -> Option<Near> {
+    let (e1, e2) = (energy(first), energy(second));
+    if e1 <= 0.0 || e2 <= 0.0 {
+        return None;
+    }
+    let both = both_of(correlate_near(first, second, near), (e1 * e2).sqrt())?;
+    Some(Near { white: both.coarse(), slope: both.fine(first, second, rate) })
 }
 
 /// Short recordings as they are; of long ones the loudest common part, after the whole has been laid over each other at a low rate.

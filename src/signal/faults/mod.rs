@@ -47,7 +47,8 @@ pub struct Watch {
     rate: SampleRate,
     frames: u64,
     channels: Vec<Channel>,
-    quiet: Search,
+    /// One for each channel.
+    quiet: Vec<Search>,
     /// Frame of the first sample that is no number.
     broken: Option<u64>,
     finite: bool,
@@ -65,8 +66,9 @@ impl Watch {
             crests: [Crests::new(1.0), Crests::new(-1.0)],
             holes: Holes::new(side, rate.hz() as usize),
         };
-        let channels = vec![channel; channels];
-        Self { rate, frames: 0, channels, quiet: Search::new(rate), broken: None, finite: false, apart: 0.0 }
+        let count = channels;
+        let channels = vec![channel; count];
+        Self { rate, frames: 0, channels, quiet: vec![Search::new(rate); count], broken: None, finite: false, apart: 0.0 }
     }
 
     /// Takes the next block, shape channels x frames.
@@ -92,8 +94,10 @@ impl Watch {
             channel.crests[1].push(x);
             channel.holes.push(x);
         }
+        for (quiet, x) in self.quiet.iter_mut().zip(&clean) {
+            quiet.push(x);
+        }
         if let Some(first) = clean.first() {
-            self.quiet.push(first);
             self.frames += first.len() as u64;
         }
         if let [left, right] = &clean[..] {
@@ -112,10 +116,17 @@ impl Watch {
         self.too_short(&mut found);
         self.clipping(&mut found);
         overs(levels, &mut found);
-        let power = self.channels.first().map_or(0.0, |c| c.sums.mean_square());
-        let quiet = self.quiet.clone().finish(power);
-        self.dc_offset(quiet.as_ref(), &mut found);
-        mains_hum(self.rate, quiet.as_ref(), &mut found);
+        let quiet: Vec<(f64, Option<Quiet>)> = self
+            .quiet
+            .iter()
+            .zip(&self.channels)
+            .map(|(quiet, channel)| {
+                let power = channel.sums.mean_square();
+                (power, quiet.clone().finish(power))
+            })
+            .collect();
+        self.dc_offset(quiet.first().and_then(|q| q.1.as_ref()), &mut found);
+        mains_hum(self.rate, &quiet, &mut found);
         self.dropouts(&mut found);
         self.stereo(&mut found);
         found
@@ -237,22 +248,39 @@ fn overs(levels: &Levels, found: &mut Vec<Finding>) {
     }
 }
 
-fn mains_hum(rate: SampleRate, quiet: Option<&Quiet>, found: &mut Vec<Finding>) {
-    let Some(quiet) = quiet else { return };
-    if quiet.below < 15.0 {
+/// Hum up to this level, dBFS, is heard by nobody beside a take of the usual level; beside a quiet one it may be [`UNDER_TAKE`] below it.
+const HUM: f64 = -65.0;
+/// See [`HUM`], dB under the take.
+const UNDER_TAKE: f64 = 40.0;
+
+/// The worst channel is told.
+fn mains_hum(rate: SampleRate, channels: &[(f64, Option<Quiet>)], found: &mut Vec<Finding>) {
+    let all: Vec<(usize, f64, &Quiet)> =
+        channels.iter().enumerate().filter_map(|(c, (power, quiet))| Some((c, *power, quiet.as_ref()?))).collect();
+    if all.is_empty() {
+        return;
+    }
+    let judged: Vec<_> = all.iter().filter(|q| q.2.below >= 15.0).collect();
+    if judged.is_empty() {
         let detail =
             "Hum cannot be judged: there is no second that lies 15 dB under the rest. Leave a second of rest before the riff.";
         found.push(finding(FaultKind::CannotBeJudged, Severity::Note, detail));
         return;
     }
-    let Some(hum) = quiet.hum(rate) else { return };
-    if hum.harmonics >= 3 && hum.level >= -65.0 {
+    let told = judged.iter().filter_map(|(c, power, quiet)| {
+        let hum = quiet.hum(rate)?;
+        let least = HUM.min(10.0 * power.max(1e-30).log10() - UNDER_TAKE);
+        (hum.stands() && hum.level >= least).then_some((*c, hum))
+    });
+    if let Some((channel, hum)) = told.max_by(|a, b| a.1.level.total_cmp(&b.1.level)) {
+        let more =
+            if hum.harmonics > 1 { format!(" and {} more of its harmonics", hum.harmonics - 1) } else { " alone".to_owned() };
+        let side =
+            if channels.len() == 2 { format!(" on the {} channel", ["left", "right"][channel.min(1)]) } else { String::new() };
         let detail = format!(
-            "Hum at {} Hz and {} more of its harmonics, {:.0} dBFS in the rests: ground loop, or a coil near a transformer? It would be \
-             louder in one setup than in the other; mend it before comparing.",
-            hum.mains,
-            hum.harmonics - 1,
-            hum.level
+            "Hum at {} Hz{more}{side}, {:.0} dBFS in the rests: ground loop, or a coil near a transformer? It would be louder in one setup \
+             than in the other; mend it before comparing.",
+            hum.mains, hum.level
         );
         found.push(finding(FaultKind::MainsHum, Severity::Warn, detail));
     }

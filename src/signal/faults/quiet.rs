@@ -80,11 +80,22 @@ impl Search {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Hum {
     /// 50 or 60.
-    pub(super) mains: usize,
+    pub(super) mains: u16,
     /// Harmonics 1 to 10 that stand out.
     pub(super) harmonics: u32,
     /// Their summed level, dBFS.
     pub(super) level: f64,
+    /// Whether the mains frequency itself stands out by twice as much as a harmonic must.
+    fundamental: bool,
+    /// Whether it is as loud at the beginning of the second as at its end: a chord that rings dies away.
+    steady: bool,
+}
+
+impl Hum {
+    /// Three harmonics, or the mains frequency alone if it stands out clearly, and they stay.
+    pub(super) fn stands(&self) -> bool {
+        self.steady && (self.harmonics >= 3 || self.fundamental)
+    }
 }
 
 impl Quiet {
@@ -92,9 +103,35 @@ impl Quiet {
     pub(super) fn hum(&self, rate: SampleRate) -> Option<Hum> {
         let power = one_hertz_spectrum(&self.samples, rate)?;
         let found = [50, 60].map(|mains| (mains, harmonics(&power, mains)));
-        let (mains, (harmonics, sum)) = if found[0].1.1 >= found[1].1.1 { found[0] } else { found[1] };
-        Some(Hum { mains, harmonics, level: 10.0 * sum.max(1e-300).log10() })
+        let (mains, lines) = if found[0].1.sum >= found[1].1.sum { &found[0] } else { &found[1] };
+        let half = self.samples.len() / 2;
+        let of = |part: &[f32]| lines.at.iter().map(|hz| tone(part, f64::from(*hz), rate)).sum::<f64>();
+        let (begin, end) = (of(&self.samples[..half]), of(&self.samples[half..]));
+        let moved = 10.0 * (begin.max(1e-30) / end.max(1e-30)).log10();
+        Some(Hum {
+            mains: *mains,
+            harmonics: lines.at.len() as u32,
+            level: 10.0 * lines.sum.max(1e-300).log10(),
+            fundamental: lines.fundamental,
+            steady: moved.abs() <= STEADY_DB,
+        })
     }
+}
+
+/// How far hum may move within a second, dB: an amplifier's heater and a transformer stay, a string has lost twice this in half a second.
+const STEADY_DB: f64 = 1.5;
+
+/// Power of a tone in a stretch, by its two quadratures under a Hann window.
+fn tone(x: &[f32], hz: f64, rate: SampleRate) -> f64 {
+    let (mut re, mut im, mut norm) = (0.0, 0.0, 0.0);
+    for (i, v) in x.iter().enumerate() {
+        let w = 0.5 - 0.5 * (2.0 * PI * (i as f64 + 0.5) / x.len() as f64).cos();
+        let (s, c) = (2.0 * PI * hz * i as f64 / rate.as_f64()).sin_cos();
+        re += w * c * f64::from(*v);
+        im += w * s * f64::from(*v);
+        norm += w;
+    }
+    2.0 * (re * re + im * im) / (norm * norm).max(1e-30)
 }
 
 /// Hann power spectrum with bins of 1 Hz, scaled so that the sum over bins is the mean square.
@@ -114,12 +151,22 @@ fn one_hertz_spectrum(x: &[f32], rate: SampleRate) -> Option<Vec<f64>> {
     Some(out.iter().map(|c| 2.0 * c.norm_sqr() / (norm * n as f64)).collect())
 }
 
+/// Harmonics that stand out.
+struct Lines {
+    /// Their frequencies.
+    at: Vec<u16>,
+    /// Their summed power.
+    sum: f64,
+    fundamental: bool,
+}
+
 /// Harmonics 1..10 that stand out, and their summed power: the power within 2 Hz must be 12 dB over five times the median bin 5 to 20 Hz
-/// away.
-fn harmonics(power: &[f64], mains: usize) -> (u32, f64) {
-    let (mut count, mut sum) = (0, 0.0);
-    for k in 1..=10 {
-        let at = mains * k;
+/// away; 24 dB for the first to stand alone.
+fn harmonics(power: &[f64], mains: u16) -> Lines {
+    let mut lines = Lines { at: Vec::new(), sum: 0.0, fundamental: false };
+    for k in 1..=10u16 {
+        let hz = mains * k;
+        let at = usize::from(hz);
         if at + 21 > power.len() {
             break;
         }
@@ -128,9 +175,10 @@ fn harmonics(power: &[f64], mains: usize) -> (u32, f64) {
         around.sort_by(f64::total_cmp);
         let floor = 5.0 * around[around.len() / 2];
         if line > floor * 10f64.powf(1.2) {
-            count += 1;
-            sum += line;
+            lines.at.push(hz);
+            lines.sum += line;
+            lines.fundamental |= k == 1 && line > floor * 10f64.powf(2.4);
         }
     }
-    (count, sum)
+    lines
 }

@@ -2,11 +2,15 @@
 
 mod alignment;
 mod cases;
+mod ears;
 mod edges;
 mod excerpts;
 mod faults;
+mod hard;
+mod inspect;
 mod levels;
 mod library;
+mod placing;
 mod program;
 mod properties;
 mod recipe;

@@ -141,17 +141,18 @@ fn another_clock_and_a_turned_cable_are_told_and_mended_on_request() {
     let said = desk.run(&["check", "s"]).ends(0).err;
     assert!(said.contains("t003 runs +12.0") && said.contains("t004 is upside down"), "{said}");
 
-    let left = desk.run(&["match", "s", "--json"]).ends(0);
-    let clips = left.json()["clips"].clone();
-    let drift = clips[2]["drift_ppm"].as_f64().unwrap();
-    assert!((drift - 12.0).abs() < 0.1, "{drift} ppm");
-    assert_eq!(clips[3]["polarity"], -1, "nothing is turned in silence");
-    assert!(left.err.contains("resampled onto one clock") && left.err.contains("--turn t004"), "{}", left.err);
+    let mixed = desk.run(&["match", "s", "--json"]).ends(4);
+    assert_eq!(mixed.json()["error"]["kind"], "mixed-polarity", "nothing is turned in silence");
+    assert!(mixed.json()["error"]["next"].as_str().unwrap().contains("--turn t004"), "{}", mixed.out);
 
     let wrong = desk.run(&["match", "s", "--turn", "t003"]).ends(3).err;
     assert!(wrong.contains("t003 was not found to be upside down"), "{wrong}");
-    let clips = desk.run(&["match", "s", "--turn", "t004", "--json"]).ends(0).json()["clips"].clone();
+    let made = desk.run(&["match", "s", "--turn", "t004", "--json"]).ends(0);
+    assert!(made.err.contains("resampled onto one clock"), "{}", made.err);
+    let clips = made.json()["clips"].clone();
     assert_eq!(clips[3]["polarity"], 1);
+    let drift = clips[2]["drift_ppm"].as_f64().unwrap();
+    assert!((drift - 12.0).abs() < 0.1, "{drift} ppm");
     let read = |i: usize| {
         let path = desk.join("s").join(clips[i]["path"].as_str().unwrap());
         cabjury::sound::read_all(&path).unwrap().0.channels()[0].clone()
@@ -165,6 +166,118 @@ fn another_clock_and_a_turned_cable_are_told_and_mended_on_request() {
         let residual = 10.0 * (left / a.iter().map(|x| (gain * x).powi(2)).sum::<f32>()).log10();
         assert!(residual < -50.0, "clips {first} and {second}: {residual} dB");
     }
+}
+
+/// The driver of one setup is reversed: all of its takes are upside down against the other setup, by name or by setup they are turned.
+#[test]
+fn a_reversed_setup_is_turned_as_one() {
+    let desk = Desk::new();
+    let x = material::riff_by_clock(5.0, RATE, 0.0);
+    for (seed, (name, sign)) in (1..).zip([("one-1", 1.0), ("two-1", -1.0), ("one-2", 1.0), ("two-2", -1.0)]) {
+        let x: Vec<f64> = if name.starts_with("two") { material::peaking(&x, RATE, 1_500.0, 0.7, 4.0) } else { x.clone() };
+        let x: Vec<f64> = x.iter().map(|v| v * sign).collect();
+        material::write_wav(&desk.join(&format!("{name}.wav")), RATE, &material::noisy(&x, -80.0, seed));
+    }
+    desk.run(&["new", "s", "one=one-1.wav", "two=two-1.wav"]).ends(0);
+    desk.run(&["take", "s", "one-2.wav", "--setup", "one"]).ends(0);
+    desk.run(&["take", "s", "two-2.wav", "--setup", "two"]).ends(0);
+    let polarity = |args: &[&str]| -> Vec<i64> {
+        let made = desk.run(args).ends(0).json();
+        made["clips"].as_array().unwrap().iter().map(|c| c["polarity"].as_i64().unwrap()).collect()
+    };
+    let told = desk.run(&["match", "s"]).ends(0).err;
+    assert!(told.contains("all takes of two at main are upside down (polarity) against one"), "{told}");
+    assert!(told.contains("--turn t002 --turn t004"), "{told}");
+    assert_eq!(polarity(&["match", "s", "--json"]), [1, -1, 1, -1]);
+    assert_eq!(polarity(&["match", "s", "--turn", "two", "--json"]), [1, 1, 1, 1]);
+    assert_eq!(polarity(&["match", "s", "--turn", "t002", "--turn", "t004", "--json"]), [1, 1, 1, 1]);
+    let half = desk.run(&["match", "s", "--turn", "t002", "--json"]).ends(4).json();
+    assert_eq!(half["error"]["kind"], "mixed-polarity");
+    desk.run(&["match", "s", "--turn", "one"]).ends(3);
+}
+
+/// What marks a take stops the clips; what may be meant can be confirmed, with a reason that the report prints.
+#[test]
+fn a_marked_take_stops_the_clips_until_it_is_confirmed() {
+    let desk = Desk::new();
+    let x = material::riff_by_clock(6.0, RATE, 0.0);
+    let other = material::peaking(&x, RATE, 1_500.0, 0.7, 4.0);
+    for seed in 1..7 {
+        let base = if seed % 2 == 1 { &x } else { &other };
+        let mut take = material::noisy(base, -75.0, seed);
+        if seed == 5 {
+            take[150_000] += 0.2;
+        }
+        material::write_wav(&desk.join(&format!("{seed}.wav")), RATE, &take);
+    }
+    desk.run(&["new", "s", "one=1.wav", "two=2.wav"]).ends(0);
+    for seed in 3..7 {
+        let setup = if seed % 2 == 1 { "one" } else { "two" };
+        desk.run(&["take", "s", &format!("{seed}.wav"), "--setup", setup]).ends(0);
+    }
+    let checked = desk.run(&["check", "s", "--json"]).ends(0).json();
+    for take in checked["takes"].as_array().unwrap() {
+        let kinds: Vec<&str> = take["faults"].as_array().unwrap().iter().map(|f| f["kind"].as_str().unwrap()).collect();
+        let clicks = kinds.iter().filter(|k| **k == "click").count();
+        assert_eq!(clicks, usize::from(take["take"] == "t005"), "{take:#}");
+    }
+    let stopped = desk.run(&["match", "s", "--json"]).ends(4).json();
+    assert_eq!(stopped["error"]["kind"], "click");
+    assert!(stopped["error"]["message"].as_str().unwrap().contains("At 3.1"), "{stopped:#}");
+    desk.run(&["match", "s", "--confirm", "hole", "--reason", "x"]).ends(4);
+    desk.run(&["match", "s", "--confirm", "click"]).ends(2);
+    let made = desk.run(&["match", "s", "--confirm", "click", "--reason", "pick noise, wanted", "--json"]).ends(0);
+    assert_eq!(made.json()["clips"].as_array().unwrap().len(), 6);
+    desk.run(&["report", "s", "--out", "r.html"]).ends(0);
+    let page = std::fs::read_to_string(desk.join("r.html")).unwrap();
+    assert!(page.contains("pick noise, wanted") && page.contains("t005: click was confirmed as meant"), "not in the report");
+}
+
+/// One file, exported twice with another gain, under both setups; and the DI under one of them.
+#[test]
+fn one_recording_under_two_setups_is_not_compared() {
+    let desk = Desk::new();
+    let x = material::noisy(&material::riff_by_clock(5.0, RATE, 0.0), -75.0, 1);
+    let other = material::noisy(&material::peaking(&x, RATE, 1_500.0, 0.7, 4.0), -75.0, 2);
+    material::write_wav(&desk.join("a.wav"), RATE, &x);
+    material::write_wav(&desk.join("b.wav"), RATE, &material::gain(&material::later(&x, 777), -2.0));
+    material::write_wav(&desk.join("c.wav"), RATE, &other);
+    desk.run(&["new", "s", "one=a.wav", "two=b.wav"]).ends(0);
+    assert_eq!(desk.run(&["match", "s", "--json"]).ends(4).json()["error"]["kind"], "same-recording");
+    material::write_wav(&desk.join("di.wav"), RATE, &material::gain(&x, -1.0));
+    desk.run(&["new", "d", "one=a.wav", "two=c.wav"]).ends(0);
+    desk.run(&["take", "d", "di.wav", "--di"]).ends(0);
+    assert_eq!(desk.run(&["match", "d", "--json"]).ends(4).json()["error"]["kind"], "di-as-take");
+}
+
+/// Ten loud seconds and ten that lie near the gate, by a fifth of a dB on either side of it in the two files: the standard's own gate counts
+/// the quiet half in one and not in the other (2.72 LU on whole files, as the loudness sheet's example; the ebur128 crate confirms it).
+#[test]
+fn a_passage_near_the_gate_is_told() {
+    let desk = Desk::new();
+    let tone = |db: f64, hz: f64| -> Vec<f64> {
+        (0..10 * RATE)
+            .map(|n| 10f64.powf(db / 20.0) * (std::f64::consts::TAU * hz * f64::from(n) / f64::from(RATE)).sin())
+            .collect()
+    };
+    for (seed, (name, quiet)) in (1..).zip([("a", -32.7), ("b", -32.9)]) {
+        let x: Vec<f64> = tone(-20.0, 997.0).into_iter().chain(tone(quiet, 997.0)).collect();
+        material::write_wav(&desk.join(&format!("{name}.wav")), RATE, &material::noisy(&x, -90.0, seed));
+    }
+    let doc = desk.run(&["level", "a.wav", "b.wav", "--out", "out", "--json"]).ends(0).json();
+    let peers: Vec<f64> = ["a", "b"]
+        .iter()
+        .map(|name| {
+            let (audio, _) = cabjury::sound::read_all(&desk.join("out").join(format!("{name}.wav"))).unwrap();
+            let mut meter = ebur128::EbuR128::new(1, RATE, ebur128::Mode::I).unwrap();
+            meter.add_frames_f32(&audio.channels()[0]).unwrap();
+            meter.loudness_global().unwrap()
+        })
+        .collect();
+    let apart = doc["largest_mismatch_standard_lu"].as_f64().unwrap();
+    assert!((apart - (peers[0] - peers[1]).abs()).abs() < 0.01, "{apart} {peers:?}");
+    assert!(apart > 1.0 && doc["largest_mismatch_lu"].as_f64().unwrap() < 0.05, "{doc:#}");
+    assert!(doc["warnings"].as_array().unwrap().iter().any(|w| w.as_str().unwrap().contains("own gate")), "{doc:#}");
 }
 
 #[test]

@@ -1,0 +1,242 @@
+//! Where one recording lies in another: lag at frame 0, drift and polarity, each with its uncertainty, and the jumps that are no drift.
+//!
+//! Both recordings are whitened by their long-term spectra, so that gain and equalisation do not matter, and laid over each other in windows:
+//! a loop's wrong repeat leaves windows without a partner, a drift turns the line of the windows' lags, a dropped buffer breaks it. What a
+//! cab or a microphone does is linear: a response fitted once takes it out before windows are compared to fractions of a sample.
+
+mod fft;
+pub mod line;
+pub mod response;
+mod search;
+mod track;
+
+use super::align::{self, Lag};
+use super::shift;
+use crate::model::audio::{LagMethod, Polarity};
+use crate::units::SampleRate;
+pub use fft::thin;
+use line::Line;
+use track::Pair;
+
+/// Drift in ppm up to which two clocks count as one, for takes of one rig.
+pub const ONE_CLOCK: f64 = 0.2;
+/// The same for different wirings: what differs between them is not all linear.
+pub const ONE_CLOCK_ACROSS: f64 = 1.0;
+/// The same through an amplifier, whose phase moves with the level.
+pub const ONE_CLOCK_DRIVEN: f64 = 5.0;
+/// Standard errors by which a drift must differ from none.
+pub const ERRORS: f64 = 4.0;
+
+/// What is known of two recordings.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Relation {
+    /// Repeat takes of one rig: a phase slope is meaningful.
+    SameRig,
+    /// Another wiring, cab or mic: the whitened peak, good to half a sample.
+    OtherRig,
+    /// A DI and a take of it.
+    Driven,
+    /// Nothing: the finer method where both agree.
+    Unknown,
+}
+
+/// A place where the lag jumps: samples are missing or were doubled.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Jump {
+    /// Frame of the first recording.
+    pub at: f64,
+    /// How much later the second is from there on; negative: samples are missing.
+    pub samples: f64,
+}
+
+/// Where the second lies: an event at frame t of the first is at `lag.samples` + t (1 + drift / 10^6) of the second.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Placement {
+    /// Lag at frame 0 with polarity and how it was found.
+    pub lag: Lag,
+    /// Drift in ppm; `None` when the recordings are too short to tell.
+    pub drift: Option<f64>,
+    /// How far the drift can be trusted, plus or minus.
+    pub drift_within: Option<f64>,
+    /// Drift that has to be taken out: what exceeds its uncertainty and its floor.
+    pub correct: Option<f64>,
+    /// Jumps of the lag.
+    pub jumps: Vec<Jump>,
+    /// Share of the sounding windows of the first that found a partner on the line, by their level.
+    pub matched: f64,
+    /// Mean correlation of these windows once whitened: resemblance without gain and equalisation.
+    pub resemblance: f64,
+}
+
+/// Finds where the second lies. `None` when one of them is silent or they share less than a window.
+#[must_use]
+pub fn place(first: &[f32], second: &[f32], rate: SampleRate, relation: Relation) -> Option<Placement> {
+    let pair = Pair::new(first, second, rate)?;
+    let rough = pair.rough()?;
+    let line = pair.line(&rough);
+    let step = pair.step as f64;
+    let floor = match relation {
+        Relation::SameRig | Relation::Unknown => ONE_CLOCK,
+        Relation::OtherRig => ONE_CLOCK_ACROSS,
+        Relation::Driven => ONE_CLOCK_DRIVEN,
+    };
+    let jumps: Vec<Jump> =
+        line.iter().flat_map(|l| &l.jumps).map(|j| Jump { at: j.at * step, samples: j.height * step }).collect();
+    let within = line.as_ref().map(|l| ERRORS * l.slope_error * 1e6);
+    let drift = line.as_ref().map(|l| l.slope * 1e6);
+    let correct = drift.zip(within).filter(|(d, w)| d.abs() > w.max(floor)).map(|(d, _)| d);
+    let start = line.as_ref().map_or(rough.lag * step, |l| l.longest_start() * step);
+    let mut found = Placement {
+        lag: Lag {
+            samples: start,
+            within: line.as_ref().map_or(step, |l| (ERRORS * l.offset_error * step).max(0.05)),
+            method: LagMethod::WhitenedPeak,
+            polarity: Polarity::Undecided,
+            polarity_ratio: 1.0,
+            correlation: 0.0,
+        },
+        drift,
+        drift_within: within,
+        correct,
+        jumps,
+        matched: rough.matched,
+        resemblance: rough.resemblance,
+    };
+    found.polish(first, second, rate, relation, line.as_ref().map(|l| l.longest(step)));
+    Some(found)
+}
+
+/// Seconds of the recordings on which the last fraction of a sample is found where a clock has to be undone for it.
+const POLISHED_S: usize = 20;
+
+/// Samples to both sides of the line that are searched for the last fraction.
+const NEAR: usize = 1024;
+
+impl Placement {
+    /// The lag's last fraction and polarity at the full rate, on the longest stretch without a jump.
+    fn polish(&mut self, a: &[f32], b: &[f32], rate: SampleRate, relation: Relation, longest: Option<(f64, f64)>) {
+        let drift = self.correct.unwrap_or(0.0);
+        let (from, to) = longest.unwrap_or((0.0, a.len() as f64));
+        let lag = self.lag.samples;
+        // What both hold of the stretch.
+        let from = from.max(0.0).max((-lag).ceil()) as usize;
+        let shared = ((b.len() as f64 - lag) / (1.0 + drift * 1e-6)).floor().max(0.0) as usize;
+        let to = (to.min(a.len() as f64) as usize).min(shared);
+        let most = if drift == 0.0 { 60 } else { POLISHED_S } * rate.hz() as usize;
+        let Some((from, to)) = loudest(a, from, to, most) else { return };
+        let reference = &a[from..to];
+        let whole = (lag + from as f64).round();
+        let moved = if drift == 0.0 {
+            let begin = (whole as i64).clamp(0, b.len() as i64) as usize;
+            b[begin..(begin + to - from).min(b.len())].to_vec()
+        } else {
+            shift::unwarp_at(b, lag, drift, from, to - from)
+        };
+        // The second's offset that the cut has taken out.
+        let taken = if drift == 0.0 { whole - from as f64 } else { lag };
+        let Some(fine) = align::find_near(reference, &moved, rate, NEAR) else { return };
+        let same = match relation {
+            Relation::SameRig => true,
+            Relation::Unknown => fine.agree(),
+            Relation::OtherRig | Relation::Driven => false,
+        };
+        let lag = if same { fine.slope.unwrap_or(fine.white) } else { fine.white };
+        if (lag.samples).abs() > NEAR as f64 {
+            return;
+        }
+        self.lag = Lag { samples: lag.samples + taken, ..lag };
+        if same && drift != 0.0 && self.jumps.is_empty() {
+            self.finish_clock(a, b, rate);
+        }
+        if same {
+            self.locate_jumps(a, b, rate, longest.map_or(0.0, |l| l.0));
+        }
+    }
+
+    /// Puts every jump where the two fit best: the second at the lag before it up to there, at the lag behind it from there on.
+    fn locate_jumps(&mut self, a: &[f32], b: &[f32], rate: SampleRate, anchored: f64) {
+        let reach = rate.hz() as usize / 2;
+        // The lag belongs to the longest stretch; what was before it had the jumps in between less.
+        let mut lag = self.lag.samples - self.jumps.iter().filter(|j| j.at < anchored).map(|j| j.samples).sum::<f64>();
+        for jump in &mut self.jumps {
+            let whole = jump.samples.round();
+            let from = (jump.at as usize).saturating_sub(reach);
+            let len = (2 * reach).min(a.len().saturating_sub(from));
+            let drift = self.correct.unwrap_or(0.0);
+            let before = shift::unwarp_at(b, lag, drift, from, len);
+            let behind = shift::unwarp_at(b, lag + whole, drift, from, len);
+            lag += whole;
+            let sum = |x: &[f32], y: &[f32]| x.iter().zip(y).map(|(x, y)| f64::from(*x) * f64::from(*y)).sum::<f64>();
+            let reference = &a[from..from + len];
+            // The gain where it is clear which of the two is right: at both ends.
+            let (head, tail) = (len / 4, len - len / 4);
+            let fits = sum(&reference[..head], &before[..head]) + sum(&reference[tail..], &behind[tail..]);
+            let own = sum(&reference[..head], &reference[..head]) + sum(&reference[tail..], &reference[tail..]);
+            let gain = fits / own.max(1e-30);
+            // Squares that are left if the jump comes at the start, less those that are left if it comes later.
+            let (mut best, mut place, mut gained) = (0.0, 0, 0.0);
+            // Missing samples fit neither: the second goes on behind them.
+            let missing = (-whole).max(0.0) as usize;
+            for i in 0..len.saturating_sub(missing) {
+                let left = |v: f32, x: f32| (f64::from(v) - gain * f64::from(x)).powi(2);
+                gained += left(behind[i + missing], reference[i + missing]) - left(before[i], reference[i]);
+                if gained > best {
+                    (best, place) = (gained, i + 1);
+                }
+            }
+            if (0.9 * whole.abs()..=1.1 * whole.abs() + 0.5).contains(&jump.samples.abs()) && place > 0 {
+                *jump = Jump { at: (from + place) as f64, samples: whole };
+            }
+        }
+    }
+
+    /// Warps and measures again: on takes of one rig a drift is good to thousandths of a ppm.
+    fn finish_clock(&mut self, a: &[f32], b: &[f32], rate: SampleRate) {
+        if let Some((drift, offset)) = align::find_drift(a, b, self.lag.samples, rate) {
+            let agrees = self.drift.zip(self.drift_within).is_some_and(|(d, w)| (d - drift).abs() <= w.max(0.02 * d.abs() + 0.1));
+            if agrees {
+                self.drift = Some(drift);
+                self.correct = Some(drift);
+                self.lag.samples += offset;
+            }
+        }
+    }
+
+    /// The second on the first's time base, from frame `start` on.
+    #[must_use]
+    pub fn laid(&self, second: &[f32], start: usize, len: usize) -> Vec<f32> {
+        match self.correct {
+            Some(drift) => shift::unwarp_at(second, self.lag.samples, drift, start, len),
+            None => shift::advance(second, self.lag.samples + start as f64, len),
+        }
+    }
+}
+
+/// The loudest stretch of at most `most` frames within a span.
+fn loudest(x: &[f32], from: usize, to: usize, most: usize) -> Option<(usize, usize)> {
+    if to <= from + 256 {
+        return None;
+    }
+    if to - from <= most {
+        return Some((from, to));
+    }
+    let hop = (most / 8).max(1);
+    let power = |s: usize| x[s..s + most].iter().map(|v| f64::from(*v) * f64::from(*v)).sum::<f64>();
+    let start = (from..=to - most).step_by(hop).max_by(|p, q| power(*p).total_cmp(&power(*q)))?;
+    Some((start, start + most))
+}
+
+/// Joins a chain: a take against its anchor, and the anchor against the base. What must not be corrected counts as no drift.
+#[must_use]
+pub fn chained(anchor: (f64, Option<f64>), take: (f64, Option<f64>)) -> (f64, Option<f64>) {
+    let ratio = |d: Option<f64>| 1.0 + d.unwrap_or(0.0) * 1e-6;
+    let lag = take.0 + anchor.0 * ratio(take.1);
+    let drift = (ratio(anchor.1) * ratio(take.1) - 1.0) * 1e6;
+    (lag, (anchor.1.is_some() || take.1.is_some()).then_some(drift))
+}
+
+/// A line through lags, without a search: what the tests of the line need.
+#[must_use]
+pub fn fit_line(points: &[(f64, f64, f64)], least_jump: f64) -> Option<Line> {
+    Line::fit(points, least_jump)
+}
