@@ -27,7 +27,7 @@ pub(crate) struct Args {
 
 /// Bundles and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
-    let doc = bundle(&args.folder, &args.out, args.without_audio, &shell.progress())?;
+    let doc = bundle(&args.folder, &args.out, args.without_audio, &shell.progress_until_stopped())?;
     for warning in &doc.warnings {
         shell.warn(warning);
     }

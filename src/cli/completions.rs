@@ -20,5 +20,48 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let mut text = Vec::new();
     clap_complete::generate(args.shell, &mut super::Cli::command(), "cabjury", &mut text);
     shell.put(&String::from_utf8_lossy(&text));
+    shell.put(session_names(args.shell));
     Ok(Outcome::Done)
 }
+
+/// What clap does not know: the names of the session's setups, mics, takes and tests, asked for when they are completed.
+fn session_names(shell: clap_complete::Shell) -> &'static str {
+    match shell {
+        clap_complete::Shell::Bash => BASH,
+        clap_complete::Shell::Fish => FISH,
+        _ => "",
+    }
+}
+
+const BASH: &str = r#"
+_cabjury_of_session() {
+    local kind folder=. word
+    case "${COMP_WORDS[COMP_CWORD-1]}" in
+        --setup|--compare|--reference|--expect) kind=setups ;;
+        --mic) kind=mics ;;
+        --take|--turn) kind=takes ;;
+        --test) kind=tests ;;
+        *) _cabjury "$@"; return ;;
+    esac
+    for word in "${COMP_WORDS[@]}"; do
+        [ -f "$word/session.db" ] && folder=$word
+    done
+    COMPREPLY=($(compgen -W "$(cabjury names "$kind" "$folder" 2>/dev/null)" -- "${COMP_WORDS[COMP_CWORD]}"))
+}
+complete -F _cabjury_of_session -o bashdefault -o default cabjury
+"#;
+
+const FISH: &str = r#"
+function __cabjury_names
+    set -l folder .
+    for word in (commandline -opc)
+        test -f "$word/session.db"; and set folder $word
+    end
+    cabjury names $argv[1] $folder 2>/dev/null
+end
+complete -c cabjury -l setup -x -a "(__cabjury_names setups)"
+complete -c cabjury -l compare -x -a "(__cabjury_names setups)"
+complete -c cabjury -l mic -x -a "(__cabjury_names mics)"
+complete -c cabjury -l take -x -a "(__cabjury_names takes)"
+complete -c cabjury -l test -x -a "(__cabjury_names tests)"
+"#;

@@ -1,5 +1,6 @@
 //! The arguments as they were meant: FOLDER may be left out inside a session, and a list may have spaces behind its commas.
 
+use crate::model::explain::quoted;
 use clap::CommandFactory;
 use std::ffi::{OsStr, OsString};
 use std::path::PathBuf;
@@ -76,6 +77,19 @@ fn with_folder(args: Vec<OsString>, folder: &std::path::Path) -> Vec<OsString> {
     let mut with = args.clone();
     with.insert(at + 1, folder.as_os_str().to_owned());
     if command.try_get_matches_from(&with).is_ok() { with } else { args }
+}
+
+/// The session behind the command's name, and one that stands further on where none is in its place.
+pub(super) fn sessions_in(args: &[OsString]) -> (Option<String>, Option<String>) {
+    let Some(at) = command_place(args) else { return (None, None) };
+    let session = |arg: &&OsString| std::path::Path::new(arg).join("session.db").is_file();
+    let shown = |arg: &OsString| quoted(std::path::Path::new(arg));
+    let mut behind = args[at + 1..].iter();
+    match behind.next() {
+        Some(first) if session(&first) => (Some(shown(first)), None),
+        Some(_) => (None, behind.find(session).map(shown)),
+        None => (None, None),
+    }
 }
 
 /// Where the command's name stands.

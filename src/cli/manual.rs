@@ -23,7 +23,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     std::fs::create_dir_all(&args.dir).map_err(|error| cannot_write(&args.dir, &error))?;
     let mut program = super::Cli::command();
     program.build();
-    let commands: Vec<_> = program.get_subcommands().filter(|c| c.get_name() != "help").cloned().collect();
+    let commands: Vec<_> = program.get_subcommands().filter(|c| c.get_name() != "help" && !c.is_hide_set()).cloned().collect();
     let mut written = vec![page(&args.dir, "cabjury", program)?];
     for command in commands {
         let name = format!("cabjury-{}", command.get_name());

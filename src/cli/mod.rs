@@ -23,6 +23,7 @@ mod match_;
 mod measure;
 mod meter;
 mod montage;
+mod names;
 mod new;
 mod plan;
 mod reassign;
@@ -155,6 +156,9 @@ commands! {
     Unbundle => unbundle,
     /// Output and input devices.
     Devices => devices,
+    /// Names of a session, for completions.
+    #[command(hide = true)]
+    Names => names,
     /// Shell completions.
     Completions => completions,
     /// Manual pages.
@@ -167,7 +171,8 @@ pub fn main() -> ExitCode {
     // A limit on the size of files must come back as an error of the write: by itself the signal would end the program in the middle of it.
     #[cfg(unix)]
     let _ = signal_hook::flag::register(signal_hook::consts::SIGXFSZ, std::sync::Arc::default());
-    let cli = match Cli::try_parse_from(here::meant(std::env::args_os().collect())) {
+    let args = here::meant(std::env::args_os().collect());
+    let cli = match Cli::try_parse_from(&args) {
         Ok(cli) => cli,
         Err(error) => {
             // Help and version go to standard output with code 0, wrong use to standard error with code 2: clap's own rule. A closed
@@ -177,6 +182,8 @@ pub fn main() -> ExitCode {
         }
     };
     let mut shell = Shell::new(cli.json, cli.color);
+    let (folder, misplaced) = here::sessions_in(&args);
+    shell.about(folder, misplaced);
     let code = match cli.command.run(&mut shell) {
         Ok(outcome) => outcome.exit_code(),
         Err(error) => shell.error(&error),

@@ -6,7 +6,8 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde::Serialize;
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
-use std::sync::{Mutex, PoisonError};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 const BOLD: &str = "\x1b[1m";
@@ -51,6 +52,10 @@ pub(crate) struct Shell {
     color: bool,
     /// The first failure to write: reported once, at the end.
     failed: Option<std::io::Error>,
+    /// The session that the command is about, as it was typed: stands in hints in the place of FOLDER.
+    folder: Option<String>,
+    /// A session that was typed elsewhere than in its place.
+    misplaced: Option<String>,
 }
 
 impl Shell {
@@ -60,7 +65,33 @@ impl Shell {
             ColorArg::Never => false,
             ColorArg::Auto => std::io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty()),
         };
-        Self { json, color, failed: None }
+        Self { json, color, failed: None, folder: None, misplaced: None }
+    }
+
+    /// Names the session that the command is about, and one that stands elsewhere than in its place.
+    pub(crate) fn about(&mut self, folder: Option<String>, misplaced: Option<String>) {
+        (self.folder, self.misplaced) = (folder, misplaced);
+    }
+
+    /// A hint with the session's folder in the place of the word FOLDER, so that it can be typed as it stands.
+    fn mended(&self, text: &str) -> String {
+        match &self.folder {
+            Some(folder) => {
+                text.replace("new FOLDER", "new\u{0}FOLDER").replace(" FOLDER", &format!(" {folder}")).replace('\u{0}', " ")
+            }
+            None => text.to_owned(),
+        }
+    }
+
+    /// What to do next about an error.
+    fn next(&self, error: &Failure) -> String {
+        let said = error.explain();
+        match &self.misplaced {
+            Some(folder) if matches!(said.kind(), "missing-folder" | "not-a-session") => {
+                format!("the session's folder comes first: cabjury COMMAND {folder} ...")
+            }
+            _ => self.mended(&said.next()),
+        }
     }
 
     /// True when one JSON document is wanted and nothing else.
@@ -115,7 +146,7 @@ impl Shell {
     /// A warning on standard error.
     pub(crate) fn warn(&mut self, text: &str) {
         // Nobody can be told that standard error cannot be written.
-        let _ = writeln!(std::io::stderr().lock(), "{}: {}", self.strong("warning"), plain(text));
+        let _ = writeln!(std::io::stderr().lock(), "{}: {}", self.strong("warning"), plain(&self.mended(text)));
     }
 
     /// What is good to know and no warning, on standard error; nothing under `--json`.
@@ -133,7 +164,18 @@ impl Shell {
 
     /// A progress bar for what takes longer than half a second; silent when standard error is no terminal.
     pub(crate) fn progress(&self) -> Bar {
-        Bar { visible: std::io::stderr().is_terminal(), since: Instant::now(), bar: Mutex::new(None) }
+        Bar { visible: std::io::stderr().is_terminal(), since: Instant::now(), bar: Mutex::new(None), stop: Arc::default() }
+    }
+
+    /// The same for work that Ctrl-C gives up in good order.
+    pub(crate) fn progress_until_stopped(&self) -> Bar {
+        let bar = self.progress();
+        #[cfg(unix)]
+        for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
+            // Where a signal cannot be watched, the system's own way of ending stays.
+            let _ = signal_hook::flag::register(signal, Arc::clone(&bar.stop));
+        }
+        bar
     }
 
     /// An error, in the form that was asked for.
@@ -141,10 +183,11 @@ impl Shell {
         let said = error.explain();
         let code = ExitCode::from(said.fate().exit_code());
         if self.json {
-            self.document(&serde_json::json!({ "error": error_entry(error) }));
+            let mut entry = error_entry(error);
+            entry["next"] = self.next(error).into();
+            self.document(&serde_json::json!({ "error": entry }));
         } else {
-            let (what, next) = (plain(&said.to_string()), plain(&said.next()));
-            let _ = writeln!(std::io::stderr().lock(), "{}: {what}\n  next: {next}", self.strong("error"));
+        let _ = writeln!(std::io::stderr().lock(), "{}: {}", self.strong("warning"), plain(&self.mended(text)));
         }
         code
     }
@@ -220,9 +263,14 @@ pub(crate) struct Bar {
     visible: bool,
     since: Instant,
     bar: Mutex<Option<ProgressBar>>,
+    stop: Arc<AtomicBool>,
 }
 
 impl Progress for Bar {
+    fn stopped(&self) -> bool {
+        self.stop.load(Ordering::Acquire)
+    }
+
     fn step(&self, what: &str, done: u64, total: u64) {
         if !self.visible || self.since.elapsed() < Duration::from_millis(500) {
             return;

@@ -32,6 +32,11 @@ impl Clock for StoppedClock {
 pub trait Progress: Send + Sync {
     /// `done` of `total` steps of `what` are through. May be called from several threads, often.
     fn step(&self, what: &str, done: u64, total: u64);
+
+    /// True when the engineer wants it to end: work that can be given up looks here, and leaves nothing behind.
+    fn stopped(&self) -> bool {
+        false
+    }
 }
 
 /// Nobody watches.

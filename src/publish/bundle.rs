@@ -112,6 +112,7 @@ pub fn bundle(folder: &Path, out: &Path, without_audio: bool, progress: &dyn Pro
         let bytes = fs::metadata(source).map_err(|e| cannot_read(source, &e))?.len();
         listed.push(BundledFile { path: path.clone(), bytes, sha256: hash_file(source)? });
         progress.step("hashing", i as u64 + 1, files.len() as u64);
+        go_on(out, progress)?;
     }
     let manifest = Manifest {
         format: FORMAT.to_owned(),
@@ -183,7 +184,7 @@ fn write(part: &Path, manifest: &Manifest, files: &BTreeMap<String, PathBuf>, pr
     for (i, listed) in manifest.files.iter().enumerate() {
         let Some(source) = files.get(&listed.path) else { continue };
         zip.start_file(listed.path.as_str(), options(listed.bytes)).map_err(|e| cannot(part, &e))?;
-        let copied = copy(source, &mut zip, &mut buffer)?;
+        let copied = copy(source, &mut zip, &mut buffer, &|| go_on(part, progress))?;
         if copied != (listed.bytes, listed.sha256.clone()) {
             let message = format!("{} changed while it was being bundled", source.display());
             return Err(Failure::at_path(
@@ -201,11 +202,26 @@ fn write(part: &Path, manifest: &Manifest, files: &BTreeMap<String, PathBuf>, pr
     keep.sync_all().map_err(|e| cannot(part, &e))
 }
 
-fn copy(source: &Path, to: &mut dyn Write, buffer: &mut [u8]) -> Result<(u64, Sha256Hex), Failure> {
+/// The engineer has not asked for the end.
+fn go_on(out: &Path, progress: &dyn Progress) -> Result<(), Failure> {
+    if progress.stopped() {
+        let message = "the bundle was stopped; nothing of it is left";
+        return Err(Failure::at_path("stopped", Fate::Failed, out, message, "run it again when there is time"));
+    }
+    Ok(())
+}
+
+fn copy(
+    source: &Path,
+    to: &mut dyn Write,
+    buffer: &mut [u8],
+    go_on: &dyn Fn() -> Result<(), Failure>,
+) -> Result<(u64, Sha256Hex), Failure> {
     use sha2::Digest;
     let mut from = File::open(source).map_err(|e| cannot_read(source, &e))?;
     let (mut bytes, mut digest) = (0, sha2::Sha256::new());
     loop {
+        go_on()?;
         let n = from.read(buffer).map_err(|e| cannot_read(source, &e))?;
         if n == 0 {
             return Ok((bytes, Sha256Hex::from_bytes(&digest.finalize())));

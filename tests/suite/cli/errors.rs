@@ -251,6 +251,8 @@ fn every_message_about_an_evening_of_takes() {
     t.line(3, &["take", "s", "my takes"]);
     t.line(2, &["take", "s", "my takes", "one-1.wav", "--pattern", "{setup}.wav"]);
     t.line(2, &["take", "s", "one-1.wav", "one-2.wav", "--split"]);
+    t.note("swapped arguments");
+    t.line(4, &["take", "one-1.wav", "s", "--setup", "one"]);
     t.note("one long bounce without a DI");
     t.line(3, &["take", "s", "one-1.wav", "--split"]);
     t.note("a sheet with a decimal comma, and one that takes a recorded setup away");

@@ -223,3 +223,24 @@ fn votes_are_read_without_being_counted() {
     let first = desk.run(&["votes", "s", "answers.csv", "--json"]).ends(0).json();
     assert_eq!(first["counted_before"], 0);
 }
+
+/// Completion asks the session: run by bash itself, with the words that a person has typed so far.
+#[test]
+fn completion_knows_setups_takes_and_tests() {
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 4);
+    let script = desk.run(&["completions", "bash"]).ends(0).out;
+    std::fs::write(desk.join("complete.bash"), script).unwrap();
+    let program = std::path::Path::new(env!("CARGO_BIN_EXE_cabjury")).parent().unwrap();
+    let path = format!("{}:{}", program.display(), std::env::var("PATH").unwrap());
+    for (option, begun, found) in [("--setup", "o", "one"), ("--take", "", "t001 t002 t003 t004"), ("--test", "t", "test-1")] {
+        let line = format!(
+            "source complete.bash; COMP_WORDS=(cabjury take s {option} '{begun}'); COMP_CWORD=4; _cabjury_of_session cabjury; echo ${{COMPREPLY[@]}}"
+        );
+        let said =
+            std::process::Command::new("bash").args(["-c", &line]).current_dir(desk.path()).env("PATH", &path).output().unwrap();
+        assert_eq!(String::from_utf8_lossy(&said.stdout).trim(), found, "{}", String::from_utf8_lossy(&said.stderr));
+    }
+    // Without a session there is silence.
+    assert_eq!(desk.run(&["names", "takes"]).ends(0).out, "");
+}

@@ -450,3 +450,24 @@ fn another_rate_and_another_layout_are_never_changed_silently() {
     assert!((lag(1) - lag(2)).abs() < 0.1, "resampling moved the take by {}", lag(2) - lag(1));
     assert!(!desk.join("s/incoming").exists(), "copies were left behind");
 }
+
+/// What the limit between one performance and another rests on: at 8 kHz re-filtered recordings of one performance lie well above it, unlike
+/// ones well below.
+#[test]
+fn performances_are_told_apart() {
+    let thin = |x: &[f64]| -> Vec<f32> { x.chunks_exact(5).map(|c| (c.iter().sum::<f64>() / 5.0) as f32).collect() };
+    let played: Vec<Vec<f64>> = RECORDINGS.iter().map(|(name, _)| performance(name)).collect();
+    let places = [("s16", "close-a"), ("p4", "close-a"), ("s16", "close-b"), ("p4", "close-b")];
+    let (mut least_same, mut most_other) = (1.0f64, 0.0f64);
+    for (i, a) in played.iter().enumerate() {
+        for (j, b) in played.iter().enumerate().skip(i) {
+            for (n, (setup, mic)) in places.iter().enumerate() {
+                let (other, other_mic) = places[(n + 1) % 4];
+                let (x, y) = (thin(&bounce(a, setup, mic, 1)), thin(&bounce(b, other, other_mic, 9)));
+                let found = cabjury::signal::align::resemblance(&x, &y).unwrap();
+                if i == j { least_same = least_same.min(found) } else { most_other = most_other.max(found) }
+            }
+        }
+    }
+    assert!(least_same > 0.4 && most_other < 0.1, "same from {least_same:.3}, others up to {most_other:.3}");
+}

@@ -42,6 +42,11 @@ fn lay_out(desk: &Desk) {
         let take = material::noisy(&material::later(sound, lag), -85.0, seed);
         material::write_wav(&desk.join(&format!("{name}.wav")), rate, &take);
     }
+    std::fs::create_dir(desk.join("bounces")).unwrap();
+    for name in ["s16-1", "p4-1"] {
+        let bounce = format!("bounces/{}_main_1.wav", name.trim_end_matches("-1"));
+        std::fs::copy(desk.join(&format!("{name}.wav")), desk.join(&bounce)).unwrap();
+    }
     let answers: String = (1..=8).map(|n| format!("ann,{n},s16\nbob,{n},p4\n")).collect();
     std::fs::write(desk.join("answers.csv"), format!("person,clip,choice\n{answers}")).unwrap();
     std::fs::copy(concat!(env!("CARGO_MANIFEST_DIR"), "/sessions/demo-rig.toml"), desk.join("rig.toml")).unwrap();
