@@ -3,7 +3,14 @@
 use crate::circuit::caution;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::rig::{Rig, Setup};
+use crate::model::ids::SetupName;
+use crate::model::outside::Clock;
+use crate::model::rig::{AmplifierKind, Rig, Setup};
+use crate::report::numbers::count;
+use crate::rig::gate::{self, Gate, GateDoc};
+use crate::rig::load::general;
+use crate::rig::warning::{Warning, text};
+use crate::rig::wired::judged;
 use crate::store::Session;
 use serde::Serialize;
 use std::path::Path;
@@ -17,6 +24,10 @@ pub struct PassDoc {
     pub setup: String,
     /// What to change before it; empty for nothing.
     pub change: String,
+    /// Why it must not be played; null when nothing stands against it or a reason was typed. Such a pass has no tick box.
+    pub refused: Option<String>,
+    /// Why it is played all the same.
+    pub load_reason: Option<String>,
 }
 
 /// The document of `runsheet`.
@@ -28,6 +39,16 @@ pub struct RunsheetDoc {
     pub held: std::collections::BTreeMap<String, String>,
     /// What to mind.
     pub cautions: Vec<String>,
+    /// The gate's answers, in the sheet's order.
+    pub gate: Vec<GateDoc>,
+}
+
+impl RunsheetDoc {
+    /// True when some pass must not be played.
+    #[must_use]
+    pub fn refused(&self) -> bool {
+        self.order.iter().any(|p| p.refused.is_some())
+    }
 }
 
 /// Orders of `k` setups, one row per round, such that over the rounds every setup stands in every place and follows every other about
@@ -67,36 +88,74 @@ fn change(rig: &Rig, before: Option<&Setup>, setup: &Setup) -> String {
     format!("{}: {}", caution::CHANGE, parts.join(", "))
 }
 
+/// What to mind at this rig: what is about its loads and wirings, then what holds for every amplifier of its kind.
+fn cautions(rig: &Rig, gate: &Gate) -> Result<Vec<String>, Failure> {
+    let mut out: Vec<String> = Vec::new();
+    for setup in &rig.setups {
+        for warning in judged(rig, setup)?.iter().flat_map(|l| &l.warnings) {
+            let about = match warning {
+                Warning::Power(_) => format!("{}: {}", setup.name, text(warning)),
+                Warning::ManualNote(_) => text(warning),
+                _ => continue,
+            };
+            if !out.contains(&about) {
+                out.push(about);
+            }
+        }
+    }
+    out.extend(rig.wirings.iter().filter(|w| gate.unread(w)).map(|w| text(&Warning::NeverMetered(w.name.clone()))));
+    out.extend(general(rig.amplifier.as_ref().map_or(AmplifierKind::Valve, |a| a.kind)));
+    Ok(out)
+}
+
 /// The capture order for so many takes of every setup.
 ///
 /// # Errors
 /// Fewer than two setups, no takes or absurdly many.
 pub fn runsheet(folder: &Path, takes: u32) -> Result<RunsheetDoc, Failure> {
-    let rig = Session::open_read(folder)?.rig()?;
+    of(&Session::open_read(folder)?, takes)
+}
+
+/// The same, with a typed reason for the setups that must not be powered; it is logged.
+///
+/// # Errors
+/// As [`runsheet`]; the session cannot be written.
+pub fn runsheet_all_the_same(folder: &Path, takes: u32, reason: &str, clock: &dyn Clock) -> Result<RunsheetDoc, Failure> {
+    let mut session = Session::open_write(folder, clock.now())?;
+    let setups: Vec<SetupName> = session.rig()?.setups.into_iter().map(|s| s.name).collect();
+    gate::pass(&mut session, &setups, Some(reason), clock.now())?;
+    of(&session, takes)
+}
+
+fn of(session: &Session, takes: u32) -> Result<RunsheetDoc, Failure> {
+    let (rig, gate) = (session.rig()?, Gate::of(session)?);
     if rig.setups.len() < 2 {
-        let message = format!("the session has {} setups; two or more are wanted", rig.setups.len());
+        let message = format!("the session has {}; a run sheet needs two or more", count(rig.setups.len(), "setup", "setups"));
         return Err(Failure::plain("too-few-setups", Fate::Refused, message, "describe them in a rig sheet and read it in"));
     }
     if !(1..=100).contains(&takes) {
         return Err(Failure::plain(
             "wrong-use",
             Fate::WrongUse,
-            format!("{takes} takes; 1 to 100 are wanted"),
+            format!("{takes} takes of each setup were asked for; 1 to 100 are possible"),
             "4 or more are advised",
         ));
     }
+    let answers = gate.all()?;
     let mut before: Option<&Setup> = None;
     let mut passes = Vec::new();
     for (pass, index) in (1..).zip(order(rig.setups.len(), takes as usize)) {
-        let setup = &rig.setups[index];
-        passes.push(PassDoc { pass, setup: setup.name.to_string(), change: change(&rig, before, setup) });
+        let (setup, answer) = (&rig.setups[index], &answers[index]);
+        let why = answer.objections.iter().map(|o| o.message.clone()).collect::<Vec<_>>().join("; ");
+        passes.push(PassDoc {
+            pass,
+            setup: setup.name.to_string(),
+            change: change(&rig, before, setup),
+            refused: answer.refused().then_some(why),
+            load_reason: answer.reason.clone(),
+        });
         before = Some(setup);
     }
-    let cautions = caution::VALVE
-        .iter()
-        .chain(&caution::CABLE_AND_METER)
-        .map(|t| (*t).to_owned())
-        .chain([caution::HEARING.to_owned()])
-        .collect();
-    Ok(RunsheetDoc { order: passes, held: rig.held.clone(), cautions })
+    let cautions = cautions(&rig, &gate)?;
+    Ok(RunsheetDoc { order: passes, held: rig.held, cautions, gate: answers })
 }

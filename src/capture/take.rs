@@ -31,6 +31,8 @@ pub struct Request {
     pub depth: Option<Depth>,
     /// Free notes.
     pub notes: BTreeMap<String, String>,
+    /// Why a setup that must not be powered was recorded all the same.
+    pub load_reason: Option<String>,
     /// What files were called where they came from, by the names they have here: recordings that came through a browser.
     pub called: BTreeMap<String, String>,
 }
@@ -257,8 +259,9 @@ pub fn take_examined(
     if request.di {
         return take_di(session, request, examined, &known, clock);
     }
+    crate::rig::gate::pass(session, setup.as_slice(), request.load_reason.as_deref(), clock.now())?;
     let mics = mics_of(request, session)?;
-    let mut warnings = setup.as_ref().map_or_else(|| Ok(Vec::new()), |s| meter_warnings(session, s))?;
+    let mut warnings = Vec::new();
     let di = known.iter().find(|t| t.setup.is_none()).map(|t| load(session, t)).transpose()?;
     let (mut takes, mut already) = (Vec::new(), Vec::new());
     let mut number = session.next_take()?;
@@ -337,20 +340,6 @@ pub(crate) fn record(
         findings: measured.findings.clone(),
         imported_at: clock.now(),
         withdrawn: None,
-    })
-}
-
-/// A setup whose wiring was last metered wrong, or never.
-fn meter_warnings(session: &Session, setup: &SetupName) -> Result<Vec<String>, Failure> {
-    let rig = session.rig()?;
-    let Some(wiring) = rig.setup(setup).and_then(|s| s.wiring.clone()) else { return Ok(Vec::new()) };
-    let readings = session.meter_readings()?;
-    let last = readings.iter().rev().find(|m| m.wiring == wiring.as_str() || m.wiring == setup.as_str());
-    Ok(match last {
-        Some(reading) if !reading.as_intended => {
-            vec![format!("the wiring {wiring} last read wrong on the meter: is {setup} wired as intended?")]
-        }
-        _ => Vec::new(),
     })
 }
 

@@ -8,7 +8,8 @@ use crate::model::rig::{Rig, Setup};
 use crate::model::session::{Clip, MatchRun, Take};
 use crate::model::trial::{Controls, Method, Plan, PlanClip, SealedTest, TrialCount};
 use crate::report::count::{CountDoc, PowerDoc};
-use crate::rig::differs::{differs, notes_that_differ, refuse_loads};
+use crate::rig::differs::{differs, notes_that_differ};
+use crate::rig::gate::{self, Gate};
 use crate::stats::verdict::{Counted, numbers};
 use crate::store::Session;
 use crate::trial::{generator, seal};
@@ -231,7 +232,8 @@ fn one_of<T: Ord + Clone + std::fmt::Display>(what: &'static str, asked: Option<
 pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Result<Plan, Failure> {
     let rig = session.rig()?;
     check_request(request, &rig)?;
-    refuse_loads(&rig, &request.compare, request.load_reason.as_deref())?;
+    let gate = Gate::of(session)?;
+    gate.obey(&request.compare, request.load_reason.as_deref())?;
     let chosen = choose(session, request, &session.match_runs()?)?;
     let takes = session.takes()?;
     let setups: Vec<&Setup> = request.compare.iter().filter_map(|s| rig.setup(s)).collect();
@@ -274,12 +276,19 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
             .collect(),
         differs: facts,
         warnings,
-        load_reason: request.load_reason.clone(),
+        load_reason: load_reason(&gate, request)?,
         exclusion: "nobody is left out".to_owned(),
         generator: generator::NAME.to_owned(),
         training_by_name: request.training_by_name,
         ask_confidence: request.ask_confidence,
     })
+}
+
+/// What was typed now, else what was typed at an earlier door: the plan seals it, every report prints it.
+fn load_reason(gate: &Gate, request: &Request) -> Result<Option<String>, Failure> {
+    let typed = request.load_reason.as_deref().map(str::trim).filter(|r| !r.is_empty()).map(str::to_owned);
+    let earlier = gate.reasons(&request.compare)?;
+    Ok(typed.or_else(|| (!earlier.is_empty()).then(|| earlier.join("; "))))
 }
 
 pub(crate) fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
@@ -334,6 +343,7 @@ pub fn plan(folder: &Path, request: &Request, clock: &dyn Clock) -> Result<PlanD
     let mut session = Session::open_write(folder, clock.now())?;
     let test = TestId::new(&format!("test-{}", session.next_test()?))?;
     let plan = build(&session, request, test)?;
+    gate::pass(&mut session, &request.compare, request.load_reason.as_deref(), clock.now())?;
     let canonical = seal::canonical(&plan);
     let sealed = SealedTest { seal: seal::seal(&canonical), canonical, plan, sealed_at: clock.now(), closed_at: None };
     session.add_test(&sealed, clock.now())?;

@@ -1,10 +1,14 @@
 //! What a plan is warned of before it is sealed: too few takes, two things that change together, wirings that were never metered, controls
 //! that could show nothing, a floor as high as the difference.
 
+use crate::circuit::load::Margin;
 use crate::model::failure::Failure;
 use crate::model::rig::Rig;
 use crate::model::trial::Method;
 use crate::report::numbers::count;
+use crate::rig::gate::Gate;
+use crate::rig::warning::{Warning, text};
+use crate::rig::wired::judged;
 use crate::stats::binomial::{critical, critical_two_sided};
 use crate::stats::verdict::CUE_LEVEL;
 use crate::store::Session;
@@ -35,16 +39,13 @@ pub(crate) fn warnings(
         out.push("wiring and tap change together: the verdict cannot say which of the two was heard".to_owned());
     }
     control_warnings(request, &mut out);
-    if rig.wirings.iter().any(|w| used(rig, request, &w.name)) {
-        let readings = session.meter_readings()?;
-        for wiring in rig.wirings.iter().filter(|w| used(rig, request, &w.name)) {
-            let last = readings.iter().rev().find(|m| m.wiring == wiring.name.as_str() || m.wiring == wiring.network);
-            match last {
-                None => out.push(format!("the wiring {} was never metered", wiring.name)),
-                Some(m) if !m.as_intended => out.push(format!("the wiring {} last read wrong on the meter", wiring.name)),
-                Some(_) => {}
-            }
-        }
+    let gate = Gate::of(session)?;
+    let unread = rig.wirings.iter().filter(|w| used(rig, request, &w.name) && gate.unread(w));
+    out.extend(unread.map(|w| format!("the wiring {} was never metered", w.name)));
+    for setup in request.compare.iter().filter_map(|s| rig.setup(s)) {
+        let too_large = |w: &&Warning| matches!(w, Warning::Power(Margin::TooLarge { .. }));
+        let load = judged(rig, setup)?;
+        out.extend(load.iter().flat_map(|l| &l.warnings).filter(too_large).map(|w| format!("{}: {}", setup.name, text(w))));
     }
     match session.note("last-check")? {
         None => out.push("the takes were not checked (cabjury check)".to_owned()),

@@ -1,4 +1,4 @@
-//! The document of `score`: what INTERFACE names, and beside it what a page or a sceptic wants.
+//! The document of `score`: what the documented interface names, and beside it what a page or a sceptic wants.
 
 use crate::report::count::CountDoc;
 use crate::verdict::scale::ScaleDoc;

@@ -80,9 +80,10 @@ impl Page {
     fn body(&self, listening: &Listening<'_>) -> Vec<Line<'static>> {
         let lines = |texts: &[&'static str]| texts.iter().map(|t| Line::from(*t)).collect::<Vec<_>>();
         let mut out = match &self.stage {
+            Stage::Caution => lines(&super::CAUTION),
             Stage::Level => {
                 let mut out = vec![Line::from("Noise sounds, as loud as the clips."), Line::from("")];
-                out.extend(lines(&super::CAUTION));
+                out.extend(lines(&super::CAUTION[1..]));
                 out
             }
             Stage::Instructions => lines(listening.instructions()),
@@ -98,7 +99,7 @@ impl Page {
                 let said = if chosen.is_empty() {
                     "Your answer?".to_owned()
                 } else {
-                    format!("Your answer: {chosen}. Enter takes it down, for good.")
+                    format!("Your answer: {chosen}. Enter records it, for good.")
                 };
                 vec![Line::from(listening.question()), Line::from(said)]
             }
@@ -108,7 +109,7 @@ impl Page {
                 Line::from(typed.clone()),
             ],
             Stage::Remark(choice, _, typed) => vec![
-                Line::from(format!("Your answer: {choice}. Enter takes it down, for good.")),
+                Line::from(format!("Your answer: {choice}. Enter records it, for good.")),
                 Line::from("A remark? What did you listen to? Empty leaves it out."),
                 Line::from(typed.clone()),
             ],
@@ -130,22 +131,23 @@ impl Page {
 
     fn keys(&self, listening: &Listening<'_>) -> String {
         match &self.stage {
+            Stage::Caution => "Enter: play the noise     q: leave".to_owned(),
             Stage::Level => "Enter: the level is set     q: leave".to_owned(),
             Stage::Instructions | Stage::Break => "Enter: go on     t: hear the setups openly first     q: leave".to_owned(),
             Stage::Lost => "Enter: try the device again     q: leave".to_owned(),
             Stage::Training => "1 2 ...: hear     Enter: to the trials     q: leave".to_owned(),
             Stage::Confidence(..) => "0 to 100     Enter: go on     Esc: back".to_owned(),
-            Stage::Remark(..) => "Enter: take it down     Esc: back".to_owned(),
+            Stage::Remark(..) => "Enter: record it     Esc: back".to_owned(),
             Stage::Listen => {
                 let labels = listening.trial().map(|t| t.labels.join(" ").to_lowercase()).unwrap_or_default();
                 format!(
                     "{labels}: hear     space: again     p: pause     Enter: answer     q: leave\ns e: begin, end a part to loop     w: the whole"
                 )
             }
-            Stage::Answer(_) if listening.rates() => "Enter: take it down     Esc: back".to_owned(),
+            Stage::Answer(_) if listening.rates() => "Enter: record it     Esc: back".to_owned(),
             Stage::Answer(_) => {
                 let choices = listening.trial().map(|t| t.choices.join(" ").to_lowercase()).unwrap_or_default();
-                format!("{choices}: choose     Enter: take it down     Esc: back")
+                format!("{choices}: choose     Enter: record it     Esc: back")
             }
             Stage::Leave => "y: leave     any other key: stay".to_owned(),
         }

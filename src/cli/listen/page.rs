@@ -13,6 +13,8 @@ use std::time::Duration;
 
 /// Where the listener is.
 pub(super) enum Stage {
+    /// The caution is read; nothing sounds before a key.
+    Caution,
     /// Noise sounds; the level is being set.
     Level,
     /// The instructions are read.
@@ -55,9 +57,8 @@ pub(super) fn run(listening: &mut Listening<'_>, color: bool) -> Result<bool, Fa
 }
 
 fn serve(terminal: &mut DefaultTerminal, listening: &mut Listening<'_>, color: bool) -> Result<bool, Failure> {
-    let mut page = Page { stage: Stage::Level, slot: None, message: String::new(), color };
+    let mut page = Page { stage: Stage::Caution, slot: None, message: String::new(), color };
     let ended = super::signals::watch();
-    listening.level_noise(true);
     loop {
         terminal.draw(|frame| page.draw(frame, listening)).map_err(|e| failed(&e))?;
         if ended.asked() {
@@ -94,6 +95,14 @@ impl Page {
     /// Handles a key; some when the page is done with.
     fn key(&mut self, code: KeyCode, listening: &mut Listening<'_>) -> Result<Option<bool>, Failure> {
         match &self.stage {
+            Stage::Caution => match code {
+                KeyCode::Enter | KeyCode::Char(' ') => {
+                    listening.level_noise(true);
+                    self.stage = Stage::Level;
+                }
+                KeyCode::Char('q') => return Ok(Some(false)),
+                _ => {}
+            },
             Stage::Level => match code {
                 KeyCode::Enter => {
                     listening.level_is_set()?;
@@ -111,10 +120,7 @@ impl Page {
             Stage::Training => return self.training_key(code, listening),
             Stage::Lost => match code {
                 KeyCode::Enter => match listening.reconnect() {
-                    Ok(()) => {
-                        listening.level_noise(true);
-                        self.stage = Stage::Level;
-                    }
+                    Ok(()) => self.stage = Stage::Caution,
                     Err(error) => self.message = format!("{error}: {}.", error.explain().next()),
                 },
                 KeyCode::Char('q') => return Ok(Some(false)),
@@ -244,7 +250,7 @@ impl Page {
                 self.message = if listening.part_ends() {
                     "From the next switch on this part is looped; w: the whole again.".to_owned()
                 } else {
-                    "A part wants half a second or more: s begins it, e ends it.".to_owned()
+                    "A part needs half a second or more: s begins it, e ends it.".to_owned()
                 };
             }
             KeyCode::Char('w') => {
@@ -309,7 +315,7 @@ impl Page {
             self.stage = Stage::Break;
         } else {
             self.open(listening)?;
-            self.message = "Taken down. A new trial.".to_owned();
+            self.message = "Recorded. A new trial.".to_owned();
         }
         Ok(None)
     }

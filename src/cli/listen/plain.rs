@@ -22,16 +22,20 @@ pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bo
     for line in super::CAUTION {
         shell.say(line);
     }
-    shell.say("Noise sounds now. Set the level, then press Enter.");
+    shell.say("Press Enter for the noise.");
+    shell.flush();
+    if read()?.is_none_or(|line| line.trim().eq_ignore_ascii_case("leave")) {
+        return Ok(false);
+    }
+    shell.say("Noise sounds. Set the level, then press Enter.");
     let names = listening.training_names();
     let openly: Vec<String> = (1..).zip(&names).map(|(n, name)| format!("train {n} ({name})")).collect();
     let openly = openly.join(" or ");
     shell.say(&format!("To hear the setups openly first, type {openly}; Enter goes on."));
     listening.level_noise(true);
-    let began = trained(listening, shell, &openly, &names, &mut read)?;
-    if began.is_none() {
-        return Ok(false);
-    }
+    let Some(first) = trained(listening, shell, &openly, &names, &mut read)? else { return Ok(false) };
+    // Whoever goes on by a label instead of Enter meant the label.
+    let mut first = Some(first).filter(|line| !line.trim().is_empty());
     for line in listening.instructions() {
         shell.say(line);
     }
@@ -50,7 +54,7 @@ pub(super) fn run(listening: &mut Listening<'_>, shell: &mut Shell) -> Result<bo
                 shell.say("That was a good number of trials without a break. Rest your ears if you like.");
             }
         }
-        let Some(line) = read()? else { return Ok(false) };
+        let Some(line) = first.take().map_or_else(&mut read, |line| Ok(Some(line)))? else { return Ok(false) };
         if let Some(said) = listening.look_after_device()? {
             shell.say(&said);
             shell.say("Connect it again, then press Enter; leave to go.");
@@ -101,7 +105,11 @@ fn reconnected(
         }
         match listening.reconnect() {
             Ok(()) => {
-                shell.say("The device is back, with noise to set the level by. Press Enter to go on.");
+                shell.say("The device is back. Turn the volume down first, then press Enter for the noise.");
+                if read()?.is_none() {
+                    return Ok(false);
+                }
+                shell.say("Noise sounds. Set the level, then press Enter to go on.");
                 listening.level_noise(true);
                 let set = read()?.is_some();
                 listening.level_is_set()?;
@@ -127,7 +135,7 @@ fn step(listening: &mut Listening<'_>, shell: &mut Shell, line: &str, help: &str
             .map(|_| line.trim().splitn(4, ' ').nth(3).unwrap_or_default().to_owned());
         let answer = Answer { choice: choice.clone(), confidence, remark };
         match listening.pick(&answer) {
-            Ok(()) => shell.say(&format!("{choice} is taken down.")),
+            Ok(()) => shell.say(&format!("{choice} is recorded.")),
             // What the listener can mend is said, and the trial goes on; anything else ends the program.
             Err(error) if matches!(error.explain().fate(), Fate::Refused | Fate::WrongUse) => {
                 shell.say(&format!("{error}: {}.", error.explain().next()));

@@ -145,7 +145,7 @@ pub fn whole(folder: &Path, clock: &dyn Clock) -> Result<Report, Failure> {
 pub fn sketch(folder: &Path) -> Result<Report, Failure> {
     let session = Session::open_read(folder)?;
     let mut view = gather::gather(&session)?;
-    wired::fill(&mut view, &session.rig()?)?;
+    wired::fill(&mut view, &session)?;
     Ok(view)
 }
 
@@ -156,7 +156,7 @@ pub fn sketch(folder: &Path) -> Result<Report, Failure> {
 pub fn view(folder: &Path, scored: &ScoreDoc, audited: &audit::AuditDoc, clock: &dyn Clock) -> Result<Report, Failure> {
     let session = Session::open_read(folder)?;
     let mut view = gather::gather(&session)?;
-    wired::fill(&mut view, &session.rig()?)?;
+    wired::fill(&mut view, &session)?;
     view.tests = tested::tests(&session, scored)?;
     view.made_at = clock.now().to_string();
     view.audit = Some(AuditView {

@@ -3,6 +3,7 @@
 mod cases;
 mod commands;
 mod edges;
+mod gate;
 mod handbook;
 mod invariants;
 mod same;
