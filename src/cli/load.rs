@@ -12,7 +12,7 @@ pub(crate) const EXAMPLE: &str = "Example:\n  cabjury load \"A + B\" --driver A=
 
 /// What was typed.
 #[derive(Debug, clap::Args)]
-#[command(after_long_help = EXAMPLE)]
+#[command(after_long_help = EXAMPLE, override_usage = "cabjury load [OPTIONS] --driver <L=OHM[,W]> --tap <OHM> <WIRING>")]
 pub(crate) struct Args {
     /// The wiring: "A + B" (series), "A // B" (parallel; || is read too), "(A + B) // (C + D)"; "-A" is A reversed. Quote it.
     #[arg(allow_hyphen_values = true)]
@@ -114,7 +114,8 @@ pub(super) fn text(doc: &LoadDoc, kind: AmplifierKind) -> String {
         out.push_str(&format!("  {} takes {:.1} % of the power{rated}{limit}\n", d.driver, 100.0 * d.share));
     }
     if let Some(w) = doc.largest_amp_w {
-        out.push_str(&format!("  the cab by the ratings you entered: {w:.0} W; {}\n", caution::CLIPPING));
+        let text = format!("by the ratings you entered the cab takes {w:.0} W; {}", caution::CLIPPING);
+        out.push_str(&wrapped(&text, "  ", "    "));
     }
     for caution in &doc.cautions {
         out.push_str(&wrapped(caution, "  ! ", "    "));

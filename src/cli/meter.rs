@@ -14,7 +14,7 @@ pub(crate) const EXAMPLE: &str = "Example:\n  cabjury meter evening series 13.2"
 
 /// What was typed.
 #[derive(Debug, clap::Args)]
-#[command(after_long_help = EXAMPLE)]
+#[command(after_long_help = EXAMPLE, override_usage = "cabjury meter [OPTIONS] <FOLDER> <WIRING> <OHM>")]
 pub(crate) struct Args {
     /// The session's folder.
     pub(crate) folder: PathBuf,

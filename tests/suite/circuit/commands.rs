@@ -42,7 +42,7 @@ fn notation_faults_are_code_4_with_their_column() {
     desk.run(&["load", "-A + B", "--driver", "A=8", "--driver", "B=8", "--tap", "16"]).ends(0);
 }
 
-pub(super) const SHEET: &str = r#"
+pub(crate) const SHEET: &str = r#"
 [session]
 title = "an invented rig"
 [amplifier]

@@ -358,7 +358,7 @@ fn the_leftmost_fault_is_told_with_its_column() {
     }
     for (text, hint) in [
         ("A & B", "series is written +"),
-        ("A / B", "parallel is written ||"),
+        ("A / B", "parallel is written // or ||"),
         ("A [B]", "groups stand in"),
         ("A \u{2212} B", "plain hyphen"),
         ("7A", "begins with a letter"),
@@ -395,6 +395,6 @@ fn one_wiring_has_one_spelling() {
         assert_eq!(parse(text).unwrap().canonical().to_string(), wanted);
     }
     // Both readings of a mixed level are offered, and only for one.
-    assert_eq!(parse("A || B + C").unwrap_err().hint, "write (A || B) + C or A || (B + C)");
-    assert_eq!(parse("(A + B) || (C || D + E)").unwrap_err().hint, "write (C || D) + E or C || (D + E)");
+    assert_eq!(parse("A || B + C").unwrap_err().hint, "write (A // B) + C or A // (B + C)");
+    assert_eq!(parse("(A + B) || (C || D + E)").unwrap_err().hint, "write (C // D) + E or C // (D + E)");
 }

@@ -7,3 +7,5 @@ mod gate;
 mod handbook;
 mod invariants;
 mod same;
+
+pub(crate) use commands::SHEET;
