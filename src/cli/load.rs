@@ -2,11 +2,11 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::{AmpArg, DriverArg};
-use crate::circuit::caution;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::rig::{AmplifierKind, Driver};
 use crate::rig::load::{LoadDoc, load};
+use crate::rig::warning::CLIPPING;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury load \"A + B\" --driver A=8,30 --driver B=8,60 --tap 16";
 
@@ -114,7 +114,7 @@ pub(super) fn text(doc: &LoadDoc, kind: AmplifierKind) -> String {
         out.push_str(&format!("  {} takes {:.1} % of the power{rated}{limit}\n", d.driver, 100.0 * d.share));
     }
     if let Some(w) = doc.largest_amp_w {
-        let text = format!("by the ratings you entered the cab takes {w:.0} W; {}", caution::CLIPPING);
+        let text = format!("by the ratings you entered the cab takes {w:.0} W; {}", CLIPPING);
         out.push_str(&wrapped(&text, "  ", "    "));
     }
     for caution in &doc.cautions {

@@ -1,5 +1,6 @@
 //! What a rig is warned of. Each says what is so and what to do about it; nothing here refuses anything (that is the gate's).
 
+pub use crate::circuit::caution::{BEFORE_METERING, CLIPPING};
 use crate::circuit::load::Margin;
 use crate::model::ids::{DriverLabel, SetupName, WiringName};
 use std::fmt;

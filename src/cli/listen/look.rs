@@ -99,7 +99,7 @@ impl Page {
                 let said = if chosen.is_empty() {
                     "Your answer?".to_owned()
                 } else {
-                    format!("Your answer: {chosen}. Enter records it, for good.")
+                    format!("Your answer: {chosen}. Enter takes it down, for good.")
                 };
                 vec![Line::from(listening.question()), Line::from(said)]
             }
@@ -109,7 +109,7 @@ impl Page {
                 Line::from(typed.clone()),
             ],
             Stage::Remark(choice, _, typed) => vec![
-                Line::from(format!("Your answer: {choice}. Enter records it, for good.")),
+                Line::from(format!("Your answer: {choice}. Enter takes it down, for good.")),
                 Line::from("A remark? What did you listen to? Empty leaves it out."),
                 Line::from(typed.clone()),
             ],
@@ -137,17 +137,17 @@ impl Page {
             Stage::Lost => "Enter: try the device again     q: leave".to_owned(),
             Stage::Training => "1 2 ...: hear     Enter: to the trials     q: leave".to_owned(),
             Stage::Confidence(..) => "0 to 100     Enter: go on     Esc: back".to_owned(),
-            Stage::Remark(..) => "Enter: record it     Esc: back".to_owned(),
+            Stage::Remark(..) => "Enter: take it down     Esc: back".to_owned(),
             Stage::Listen => {
                 let labels = listening.trial().map(|t| t.labels.join(" ").to_lowercase()).unwrap_or_default();
                 format!(
                     "{labels}: hear     space: again     p: pause     Enter: answer     q: leave\ns e: begin, end a part to loop     w: the whole"
                 )
             }
-            Stage::Answer(_) if listening.rates() => "Enter: record it     Esc: back".to_owned(),
+            Stage::Answer(_) if listening.rates() => "Enter: take it down     Esc: back".to_owned(),
             Stage::Answer(_) => {
                 let choices = listening.trial().map(|t| t.choices.join(" ").to_lowercase()).unwrap_or_default();
-                format!("{choices}: choose     Enter: record it     Esc: back")
+                format!("{choices}: choose     Enter: take it down     Esc: back")
             }
             Stage::Leave => "y: leave     any other key: stay".to_owned(),
         }

@@ -315,7 +315,7 @@ impl Page {
             self.stage = Stage::Break;
         } else {
             self.open(listening)?;
-            self.message = "Recorded. A new trial.".to_owned();
+            self.message = "Taken down. A new trial.".to_owned();
         }
         Ok(None)
     }

@@ -135,7 +135,7 @@ fn step(listening: &mut Listening<'_>, shell: &mut Shell, line: &str, help: &str
             .map(|_| line.trim().splitn(4, ' ').nth(3).unwrap_or_default().to_owned());
         let answer = Answer { choice: choice.clone(), confidence, remark };
         match listening.pick(&answer) {
-            Ok(()) => shell.say(&format!("{choice} is recorded.")),
+            Ok(()) => shell.say(&format!("{choice} is taken down.")),
             // What the listener can mend is said, and the trial goes on; anything else ends the program.
             Err(error) if matches!(error.explain().fate(), Fate::Refused | Fate::WrongUse) => {
                 shell.say(&format!("{error}: {}.", error.explain().next()));

@@ -2,12 +2,12 @@
 
 use super::layout::{command, field};
 use crate::capture::session;
-use crate::circuit::caution::BEFORE_METERING;
 use crate::model::failure::Failure;
 use crate::publish::report::sketch;
 use crate::report::view::{Report, SetupView};
 use crate::rig::cards::RigDoc;
 use crate::rig::gate::GateDoc;
+use crate::rig::warning::BEFORE_METERING;
 use crate::testing::desk::records;
 use crate::web::App;
 use maud::{Markup, PreEscaped, html};
