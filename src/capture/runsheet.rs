@@ -6,7 +6,12 @@ use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
 use crate::model::outside::Clock;
 use crate::model::random::RandomWords;
-use crate::model::rig::{Rig, Setup};
+use crate::model::rig::{AmplifierKind, Rig, Setup};
+use crate::report::text::count;
+use crate::rig::gate::{self, Gate, GateDoc};
+use crate::rig::load::general;
+use crate::rig::warning::{Warning, text};
+use crate::rig::wired::judged;
 use crate::stats::takes::Rule;
 use crate::store::{Session, random};
 use crate::trial::Generator;
@@ -32,6 +37,10 @@ pub struct PassDoc {
     pub setup: String,
     /// What to change before it.
     pub change: String,
+    /// Why it must not be played; null when nothing stands against it or a reason was typed. Such a pass has no tick box.
+    pub refused: Option<String>,
+    /// Why it is played all the same.
+    pub load_reason: Option<String>,
 }
 
 /// The document of `runsheet`.
@@ -53,6 +62,16 @@ pub struct RunsheetDoc {
     pub cautions: Vec<String>,
     /// What to know about the order.
     pub warnings: Vec<String>,
+    /// The gate's answers, in the sheet's order.
+    pub gate: Vec<GateDoc>,
+}
+
+impl RunsheetDoc {
+    /// True when some pass must not be played.
+    #[must_use]
+    pub fn refused(&self) -> bool {
+        self.order.iter().any(|p| p.refused.is_some())
+    }
 }
 
 /// An order that was drawn, as the log keeps it.
@@ -120,7 +139,7 @@ fn wrong(message: String, next: &str) -> Failure {
 
 fn check(rig: &Rig, takes: Option<u32>, tests: u32) -> Result<(), Failure> {
     if rig.setups.len() < 2 {
-        let message = format!("the session has {} setups; two or more are needed", rig.setups.len());
+        let message = format!("the session has {}; a run sheet needs two or more", count(rig.setups.len(), "setup", "setups"));
         return Err(Failure::plain("too-few-setups", Fate::Refused, message, "describe them in a rig sheet and read it in"));
     }
     if let Some(takes) = takes.filter(|t| !(1..=100).contains(t)) {
@@ -141,7 +160,7 @@ pub fn last(folder: &Path, tests: u32) -> Result<Option<RunsheetDoc>, Failure> {
     let rig = session.rig()?;
     check(&rig, None, tests)?;
     let all = drawn(&session)?;
-    Ok(all.last().map(|one| document(&rig, one, tests, false, all.len())))
+    all.last().map(|one| document(&session, one, tests, false, all.len())).transpose()
 }
 
 /// The order of capture: the one that was drawn, or one that is drawn now and kept in the log.
@@ -155,24 +174,40 @@ pub fn runsheet(folder: &Path, takes: Option<u32>, tests: u32, clock: &dyn Clock
     let all = drawn(&session)?;
     let of_these_setups = |d: &Drawn| d.order.iter().all(|s| rig.setup(s).is_some());
     if let Some(one) = all.last().filter(|d| of_these_setups(d) && takes.is_none_or(|t| t == d.takes)) {
-        return Ok(document(&rig, one, tests, false, all.len()));
+        return document(&session, one, tests, false, all.len());
     }
     drop(session);
     let takes = takes.unwrap_or(TAKES);
     let order = draw(rig.setups.len(), takes, &mut Generator::from_seed(random::seed()?));
     let one = Drawn { takes, order: order.into_iter().map(|i| rig.setups[i].name.clone()).collect() };
-    keep(&mut Session::open_write(folder, clock.now())?, &one, clock.now())?;
-    Ok(document(&rig, &one, tests, true, all.len() + 1))
+    let mut session = Session::open_write(folder, clock.now())?;
+    keep(&mut session, &one, clock.now())?;
+    document(&session, &one, tests, true, all.len() + 1)
 }
 
-fn document(rig: &Rig, drawn: &Drawn, tests: u32, drawn_now: bool, draws: usize) -> RunsheetDoc {
+/// The passes of a drawn order, each with what the gate says of its setup.
+fn passes(rig: &Rig, drawn: &Drawn, gate: &Gate) -> Result<Vec<PassDoc>, Failure> {
+    let answers = gate.all()?;
     let mut before: Option<&Setup> = None;
-    let mut passes = Vec::new();
+    let mut out = Vec::new();
     for (pass, name) in (1..).zip(&drawn.order) {
-        let Some(setup) = rig.setup(name) else { continue };
-        passes.push(PassDoc { pass, setup: name.to_string(), change: change(rig, before, setup) });
+        let Some(at) = rig.setups.iter().position(|s| &s.name == name) else { continue };
+        let (setup, answer) = (&rig.setups[at], &answers[at]);
+        let why = answer.objections.iter().map(|o| o.message.clone()).collect::<Vec<_>>().join("; ");
+        out.push(PassDoc {
+            pass,
+            setup: name.to_string(),
+            change: change(rig, before, setup),
+            refused: answer.refused().then_some(why),
+            load_reason: answer.reason.clone(),
+        });
         before = Some(setup);
     }
+    Ok(out)
+}
+
+fn document(session: &Session, drawn: &Drawn, tests: u32, drawn_now: bool, draws: usize) -> Result<RunsheetDoc, Failure> {
+    let (rig, gate) = (session.rig()?, Gate::of(session)?);
     let takes_needed = if rig.setups.len() == 2 { Rule::Match.takes_needed(LEVEL / f64::from(tests)) } else { None };
     let mut warnings = Vec::new();
     if draws > 1 {
@@ -186,11 +221,45 @@ fn document(rig: &Rig, drawn: &Drawn, tests: u32, drawn_now: bool, draws: usize)
             drawn.takes
         ));
     }
-    let cautions = caution::VALVE
-        .iter()
-        .chain(&caution::CABLE_AND_METER)
-        .map(|t| (*t).to_owned())
-        .chain([caution::HEARING.to_owned()])
-        .collect();
-    RunsheetDoc { order: passes, takes: drawn.takes, tests, takes_needed, drawn_now, held: rig.held.clone(), cautions, warnings }
+    Ok(RunsheetDoc {
+        order: passes(&rig, drawn, &gate)?,
+        takes: drawn.takes,
+        tests,
+        takes_needed,
+        drawn_now,
+        cautions: cautions(&rig, &gate)?,
+        gate: gate.all()?,
+        held: rig.held,
+        warnings,
+    })
+}
+
+/// What to mind at this rig: what is about its loads and wirings, then what holds for every amplifier of its kind.
+fn cautions(rig: &Rig, gate: &Gate) -> Result<Vec<String>, Failure> {
+    let mut out: Vec<String> = Vec::new();
+    for setup in &rig.setups {
+        for warning in judged(rig, setup)?.iter().flat_map(|l| &l.warnings) {
+            let about = match warning {
+                Warning::Power(_) => format!("{}: {}", setup.name, text(warning)),
+                Warning::ManualNote(_) => text(warning),
+                _ => continue,
+            };
+            if !out.contains(&about) {
+                out.push(about);
+            }
+        }
+    }
+    out.extend(rig.wirings.iter().filter(|w| gate.unread(w)).map(|w| text(&Warning::NeverMetered(w.name.clone()))));
+    out.extend(general(rig.amplifier.as_ref().map_or(AmplifierKind::Valve, |a| a.kind)));
+    Ok(out)
+}
+
+/// Logs a typed reason for the setups that must not be powered, so that the run sheet is printed all the same.
+///
+/// # Errors
+/// The session cannot be written.
+pub fn lift(folder: &Path, reason: &str, clock: &dyn Clock) -> Result<(), Failure> {
+    let mut session = Session::open_write(folder, clock.now())?;
+    let setups: Vec<SetupName> = session.rig()?.setups.into_iter().map(|s| s.name).collect();
+    gate::pass(&mut session, &setups, Some(reason), clock.now()).map(drop)
 }

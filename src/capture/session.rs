@@ -8,6 +8,7 @@ use crate::model::ids::SetupName;
 use crate::model::outside::{Clock, Progress};
 use crate::model::rig::{Rig, Setup};
 use crate::model::session::Take;
+use crate::rig::gate::{Answer, Gate, GateDoc};
 use crate::store::Session;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -21,8 +22,18 @@ pub struct NewDoc {
     pub setups: Vec<String>,
     /// Takes that were imported.
     pub takes: Vec<intake::TakeDoc>,
+    /// The gate's answers, in the sheet's order.
+    pub gate: Vec<GateDoc>,
     /// The next command.
     pub next: String,
+}
+
+impl NewDoc {
+    /// True when some setup must not be powered.
+    #[must_use]
+    pub fn refused(&self) -> bool {
+        self.gate.iter().any(GateDoc::refused)
+    }
 }
 
 /// Makes a session; with recordings one setup per name.
@@ -58,6 +69,9 @@ pub fn new(
             rig.setups.push(Setup { name: name.clone(), wiring: None, tap_ohm: None });
         }
     }
+    // A recording under a refused setup is refused before anything is made; `take` asks for the reason.
+    let named: Vec<SetupName> = recordings.iter().map(|(name, _)| name.clone()).collect();
+    Gate::of_sheet(&rig).obey(&named, None)?;
     // The folder's name is kept as the title: a copy elsewhere under another name gives the same report.
     let named = || folder.file_name().map(|n| n.to_string_lossy().into_owned());
     let title = title.map(str::to_owned).or_else(|| rig.title.clone()).or_else(named);
@@ -74,11 +88,13 @@ pub fn new(
         let doc = intake::take_examined(&mut session, &request, &[examined], clock, progress)?;
         takes.extend(doc.takes);
     }
-    let next = next_step(&session)?.command;
+    let gate = Gate::of(&session)?;
+    let next = next_step(&session, &gate)?.command;
     Ok(NewDoc {
         session: folder.display().to_string(),
         setups: rig.setups.iter().map(|s| s.name.to_string()).collect(),
         takes,
+        gate: gate.all()?,
         next,
     })
 }
@@ -143,20 +159,60 @@ pub struct StatusDoc {
     pub mics: Vec<MicCountDoc>,
     /// What is missing for a blend.
     pub missing: Vec<String>,
+    /// The gate's answers, in the sheet's order.
+    pub gate: Vec<GateDoc>,
     /// What comes next.
     pub next: NextDoc,
+}
+
+impl StatusDoc {
+    /// True when some setup must not be powered.
+    #[must_use]
+    pub fn refused(&self) -> bool {
+        self.gate.iter().any(GateDoc::refused)
+    }
 }
 
 fn in_use(takes: &[Take]) -> impl Iterator<Item = &Take> {
     takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none())
 }
 
-fn next_step(session: &Session) -> Result<NextDoc, Failure> {
+/// The next step at the rig: a setup that is refused, then a wiring of a setup without takes that was never metered. The way to recording
+/// leads past both.
+fn rig_step(rig: &Rig, takes: &[Take], gate: &Gate, folder: &str) -> Result<Option<NextDoc>, Failure> {
+    for setup in &rig.setups {
+        let Answer::Refused { objections } = gate.ask(&setup.name)? else { continue };
+        let Some(first) = objections.first() else { continue };
+        let what = format!("do not power {}: it {first}", setup.name);
+        let command = match setup.wiring.as_ref().filter(|_| first.is_a_reading()) {
+            Some(wiring) => format!("cabjury meter {folder} {wiring} OHM"),
+            None => format!("cabjury rig {folder} --sheet rig.toml"),
+        };
+        return Ok(Some(NextDoc { what, command }));
+    }
+    for setup in &rig.setups {
+        let recorded = in_use(takes).any(|t| t.setup.as_ref() == Some(&setup.name));
+        let wiring = setup.wiring.as_ref().and_then(|w| rig.wiring(w));
+        if let Some(wiring) = wiring.filter(|w| !recorded && gate.unread(w)) {
+            let what = format!(
+                "wire {} and read it with the ohmmeter: amplifier off, unplugged, cable out of the amplifier",
+                wiring.name
+            );
+            return Ok(Some(NextDoc { what, command: format!("cabjury meter {folder} {} OHM", wiring.name) }));
+        }
+    }
+    Ok(None)
+}
+
+fn next_step(session: &Session, gate: &Gate) -> Result<NextDoc, Failure> {
     let folder = quoted(session.folder());
     let (rig, takes, clips) = (session.rig()?, session.takes()?, session.clips()?);
     let step = |what: &str, command: String| NextDoc { what: what.to_owned(), command };
     if rig.setups.is_empty() {
         return Ok(step("describe the rig in a sheet", format!("cabjury rig {folder} --sheet rig.toml")));
+    }
+    if let Some(step) = rig_step(&rig, &takes, gate, &folder)? {
+        return Ok(step);
     }
     let bare: Vec<&SetupName> =
         rig.setups.iter().map(|s| &s.name).filter(|n| !in_use(&takes).any(|t| t.setup.as_ref() == Some(n))).collect();
@@ -202,15 +258,18 @@ pub fn status(folder: &Path) -> Result<StatusDoc, Failure> {
     if withdrawn > 0 {
         line("withdrawn takes", withdrawn.to_string());
     }
-    let metered = session.meter_readings()?;
+    let gate = Gate::of(&session)?;
+    let answers = gate.all()?;
     if !rig.wirings.is_empty() {
-        let read: Vec<&str> = rig
-            .wirings
-            .iter()
-            .filter(|w| metered.iter().any(|m| m.as_intended && m.wiring == w.name.as_str()))
-            .map(|w| w.name.as_str())
-            .collect();
+        let read: Vec<&str> = rig.wirings.iter().filter(|w| gate.metered(w)).map(|w| w.name.as_str()).collect();
         line("wirings that read as intended", if read.is_empty() { "none yet".to_owned() } else { read.join(", ") });
+    }
+    for answer in answers.iter().filter(|a| !a.objections.is_empty()) {
+        let state = match &answer.reason {
+            Some(reason) => format!("used all the same, reason given: {reason}"),
+            None => answer.objections.iter().map(|o| o.message.clone()).collect::<Vec<_>>().join("; "),
+        };
+        line(&format!("load of {}", answer.setup), if answer.refused() { format!("DO NOT POWER: {state}") } else { state });
     }
     line("clips", if clips.is_empty() { "none yet".to_owned() } else { clips.len().to_string() });
     for test in &tests {
@@ -222,8 +281,8 @@ pub fn status(folder: &Path) -> Result<StatusDoc, Failure> {
             format!("{} of {}, {answered} trials answered, {state}", test.plan.method, names(&test.plan.setups)),
         );
     }
-    let (title, next) = (session.note("title")?, next_step(&session)?);
-    Ok(StatusDoc { session: folder.display().to_string(), title, done, mics, missing, next })
+    let (title, next) = (session.note("title")?, next_step(&session, &gate)?);
+    Ok(StatusDoc { session: folder.display().to_string(), title, done, mics, missing, gate: answers, next })
 }
 
 /// So many takes of a setup; at several mics, so many at each, with their passes.

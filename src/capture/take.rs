@@ -11,6 +11,7 @@ use crate::model::ids::{MicName, SetupName, TakeId};
 use crate::model::outside::{Clock, Progress};
 use crate::model::session::{Depth, Derived, Reassigned, Take};
 use crate::sound;
+use crate::rig::gate;
 use crate::store::Session;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -33,6 +34,8 @@ pub struct Request {
     pub depth: Option<Depth>,
     /// Free notes.
     pub notes: BTreeMap<String, String>,
+    /// Why a setup that must not be powered was recorded all the same.
+    pub load_reason: Option<String>,
     /// What files were called where they came from, by the names they have here: recordings that came through a browser.
     pub called: BTreeMap<String, String>,
     /// What may be done to a file that does not fit the session, stated with the take.
@@ -274,6 +277,7 @@ pub fn take_examined(
         return take_di(session, request, examined, &known, clock);
     }
     let setup = known_setup(session, request.setup.as_ref())?;
+    gate::pass(session, std::slice::from_ref(&setup), request.load_reason.as_deref(), clock.now())?;
     let mics = mics_of(&request.mics, examined.len(), session)?;
     let mut pass = request.pass.unwrap_or_else(|| 1 + known.iter().map(|t| t.pass).max().unwrap_or(0));
     let one_pass = request.mics.len() > 1;

@@ -21,6 +21,12 @@ pub const CABLE_AND_METER: [&str; 3] = [
     "Two jacks of an amplifier are assumed to be in parallel; check the manual.",
 ];
 
+/// Before an ohmmeter is held to a plug.
+pub const BEFORE_METERING: &str = "Before you read: amplifier off, unplugged, and the speaker cable out of the amplifier.";
+
+/// Whoever compares powers says this.
+pub const CLIPPING: &str = "in clipping an amplifier gives up to twice its rating";
+
 /// Near a driven cab.
 pub const HEARING: &str = "Use ear protection near a driven cab, or put it in another room.";
 

@@ -28,6 +28,35 @@ impl Grade {
             Self::DoNotConnect => "do-not-connect",
         }
     }
+
+    /// A shape of its own for each, so that a grade is told from another without colour.
+    #[must_use]
+    pub fn shape(self) -> &'static str {
+        match self {
+            Self::Matched => "\u{25cb}",
+            Self::Tolerated => "\u{25b3}",
+            Self::DoNotConnect => "\u{2715}",
+        }
+    }
+}
+
+/// The maker's own limits, as the engineer entered them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Allowed {
+    /// Least load divided by tap.
+    pub least: f64,
+    /// Largest load divided by tap.
+    pub most: f64,
+    /// Where they come from. Without it wider limits lift nothing; an empty one is none.
+    pub note: Option<String>,
+}
+
+impl Allowed {
+    /// The note, if it says something.
+    #[must_use]
+    pub fn said(&self) -> Option<&str> {
+        self.note.as_deref().map(str::trim).filter(|n| !n.is_empty())
+    }
 }
 
 /// What the load is held against.
@@ -37,8 +66,8 @@ pub struct Against {
     pub kind: AmplifierKind,
     /// The tap; for solid-state the least load.
     pub tap_ohm: f64,
-    /// The maker's own limits of load divided by tap, and whether a note says where they come from.
-    pub allow: Option<((f64, f64), bool)>,
+    /// The maker's own limits of load divided by tap, and the note that says where they come from.
+    pub allow: Option<Allowed>,
 }
 
 /// A grade with its reasons.
@@ -88,19 +117,28 @@ pub fn grade(load: Branch<f64>, least_modulus: Option<f64>, against: &Against, o
         AmplifierKind::SolidState => solid_state(r, nominal, against.tap_ohm, &mut reasons),
         AmplifierKind::Valve => valve(r, ratio, against.tap_ohm, output_ohm_at_8, &mut reasons),
     };
-    if let Some(((least, most), noted)) = against.allow {
-        let inside = ratio >= least - SLACK && ratio <= most + SLACK;
-        if !inside {
-            grade = Grade::DoNotConnect;
-            reasons.push(format!("outside the maker's limits {least} to {most}, as you entered them from the manual"));
-        } else if grade == Grade::DoNotConnect && noted {
-            grade = Grade::Tolerated;
-            reasons.push(format!("within the maker's limits {least} to {most}, as you entered them from the manual with a note"));
-        } else if grade == Grade::DoNotConnect {
-            reasons.push("the maker's limits you entered are wider, but without a manual_note the stricter ones hold".to_owned());
-        }
+    if let Some(allowed) = &against.allow {
+        grade = within_allowed(allowed, ratio, grade, &mut reasons);
     }
     Graded { grade, ratio: Some(ratio), reasons }
+}
+
+/// Stricter limits always hold; wider ones only with a note that says where they come from.
+fn within_allowed(allowed: &Allowed, ratio: f64, grade: Grade, reasons: &mut Vec<String>) -> Grade {
+    let Allowed { least, most, .. } = allowed;
+    if !(ratio >= least - SLACK && ratio <= most + SLACK) {
+        reasons.push(format!("outside the maker's limits {least} to {most}, as you entered them from the manual"));
+        return Grade::DoNotConnect;
+    }
+    if grade != Grade::DoNotConnect {
+        return grade;
+    }
+    let Some(note) = allowed.said() else {
+        reasons.push("the maker's limits you entered are wider, but without a manual_note the stricter ones hold".to_owned());
+        return grade;
+    };
+    reasons.push(format!("within the maker's limits {least} to {most}, as you entered them from the manual: {note}"));
+    Grade::Tolerated
 }
 
 fn refused(reason: &str) -> Graded {

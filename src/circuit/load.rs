@@ -57,14 +57,44 @@ pub fn shares(network: &Network, drivers: &[Driver]) -> (Vec<Share>, Option<f64>
     (out, largest)
 }
 
-/// What an amplifier's rating means for the cab: wording of the margin (thresholds ours; 1.5 to 2 times is common practice, no source).
+/// A clipped amplifier gives up to twice its rating: a square wave carries twice the power of the sine of the same peak (arithmetic).
+pub const CLIPPING: f64 = 2.0;
+
+/// An amplifier's rating held against the cab's. Ratings differ in method, so none of these is an all-clear.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Margin {
+    /// The rating alone is above the cab's.
+    TooLarge {
+        /// The amplifier's rating.
+        amplifier_w: f64,
+        /// The cab's.
+        cab_w: f64,
+    },
+    /// In clipping the amplifier gives more than the cab's rating.
+    AboveInClipping {
+        /// The amplifier's rating.
+        amplifier_w: f64,
+        /// The cab's.
+        cab_w: f64,
+    },
+    /// Twice the rating is not above the cab's.
+    Below {
+        /// The amplifier's rating.
+        amplifier_w: f64,
+        /// The cab's.
+        cab_w: f64,
+    },
+}
+
+/// Holds an amplifier's rating against the largest power within the ratings that were entered.
 #[must_use]
-pub fn margin(largest_w: f64, amp_w: f64) -> &'static str {
-    if amp_w <= largest_w / 1.5 {
-        "comfortably within the ratings you entered"
-    } else if amp_w <= largest_w * (1.0 + 1e-9) {
-        "at the limit of the ratings you entered: a clipped amplifier delivers up to twice its rating"
+pub fn margin(cab_w: f64, amplifier_w: f64) -> Margin {
+    let slack = 1.0 + 1e-9;
+    if amplifier_w > cab_w * slack {
+        Margin::TooLarge { amplifier_w, cab_w }
+    } else if amplifier_w * CLIPPING > cab_w * slack {
+        Margin::AboveInClipping { amplifier_w, cab_w }
     } else {
-        "above the ratings you entered: do not connect at full level"
+        Margin::Below { amplifier_w, cab_w }
     }
 }

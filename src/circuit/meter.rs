@@ -10,6 +10,7 @@ use super::solve::{self, Branch};
 use crate::model::ids::DriverLabel;
 use crate::model::rig::Driver;
 use crate::model::session::MeterValue;
+use serde::Serialize;
 
 /// Meter and leads, after the leads were zeroed.
 pub const LEADS_OHM: f64 = 0.3;
@@ -75,6 +76,59 @@ impl Band {
     }
 }
 
+/// Below this a reading is a short, whatever the leads add. Of a network under 1 ohm: below half of what is expected.
+pub const SHORT_OHM: f64 = 0.5;
+
+/// What a reading is, before anything is looked for that may be wrong.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ReadingIs {
+    /// It lies in the band of the wiring as intended.
+    AsIntended,
+    /// Near zero.
+    Short,
+    /// No way through.
+    Open,
+    /// Below the band.
+    TooLow,
+    /// Above the band.
+    TooHigh,
+}
+
+impl Band {
+    /// What a reading is. Near zero is a short also where meter and leads would let it pass.
+    #[must_use]
+    pub fn reading_is(&self, reading: MeterValue) -> ReadingIs {
+        let Some(ohm) = reading_ohm(reading) else {
+            return if self.holds(reading) { ReadingIs::AsIntended } else { ReadingIs::Open };
+        };
+        let short_below = match self.expected {
+            Branch::Value(expected) if expected < 2.0 * SHORT_OHM => expected / 2.0,
+            _ => SHORT_OHM,
+        };
+        if ohm < short_below {
+            ReadingIs::Short
+        } else if self.holds(reading) {
+            ReadingIs::AsIntended
+        } else if self.widened().is_some_and(|(low, _)| ohm < low) {
+            ReadingIs::TooLow
+        } else {
+            ReadingIs::TooHigh
+        }
+    }
+}
+
+/// The load that a reading speaks of: the nominal one, in the proportion of reading to expected reading.
+#[must_use]
+pub fn load_of_reading(nominal: Branch<f64>, band: &Band, reading: MeterValue) -> Branch<f64> {
+    match (band.reading_is(reading), reading_ohm(reading), nominal, band.expected) {
+        (ReadingIs::Short, ..) => Branch::Short,
+        (_, None, ..) => Branch::Open,
+        (_, Some(ohm), Branch::Value(nominal), Branch::Value(expected)) => Branch::Value(nominal * ohm / expected),
+        (_, Some(ohm), ..) => Branch::Value(ohm),
+    }
+}
+
 /// The reading in ohm; `None` for open.
 #[must_use]
 pub fn reading_ohm(reading: MeterValue) -> Option<f64> {
@@ -103,6 +157,8 @@ pub struct Suspect {
 pub struct Diagnosis {
     /// The band of the wiring as intended.
     pub intended: Band,
+    /// What the reading is.
+    pub reading_is: ReadingIs,
     /// True when the reading lies in it.
     pub as_intended: bool,
     /// What else fits, nearest first; empty when as intended.
@@ -174,7 +230,8 @@ fn distance(expected: Branch<f64>, reading: Option<f64>) -> f64 {
 #[must_use]
 pub fn diagnose(network: &Network, drivers: &[Driver], reading: MeterValue) -> Diagnosis {
     let intended = band(network, drivers, &[], &[]);
-    let as_intended = intended.holds(reading);
+    let reading_is = intended.reading_is(reading);
+    let as_intended = reading_is == ReadingIs::AsIntended;
     let ohm = reading_ohm(reading);
     let mut fitting: Vec<Suspect> = hypotheses(network, drivers)
         .into_iter()
@@ -188,28 +245,32 @@ pub fn diagnose(network: &Network, drivers: &[Driver], reading: MeterValue) -> D
     });
     let cannot_tell_apart =
         if as_intended || fitting.len() > 1 { fitting.iter().map(|s| s.what.clone()).collect() } else { Vec::new() };
-    let next_step = next_step(network, as_intended, &fitting, ohm);
+    let next_step = next_step(network, reading_is, &fitting);
     let suspects = if as_intended { Vec::new() } else { fitting };
-    Diagnosis { intended, as_intended, suspects, cannot_tell_apart, next_step }
+    Diagnosis { intended, reading_is, as_intended, suspects, cannot_tell_apart, next_step }
 }
 
-fn next_step(network: &Network, as_intended: bool, fitting: &[Suspect], ohm: Option<f64>) -> String {
+fn next_step(network: &Network, reading_is: ReadingIs, fitting: &[Suspect]) -> String {
     let several = network.drivers().len() > 1;
-    if as_intended && several && !fitting.is_empty() {
-        return "the reading fits, but it fits other wirings too: look at the joints, or read from the midpoint; polarity with a 1.5 V cell, every cone must move the same way".to_owned();
-    }
-    if as_intended {
-        return "the reading fits; check polarity with a 1.5 V cell: every cone must move the same way".to_owned();
-    }
-    if ohm.is_none() {
-        return "an open circuit: pull the plug, read each driver at its own terminals, then each link; a series link or a driver is open".to_owned();
-    }
-    match fitting.first() {
-        Some(s) => format!(
+    match (reading_is, fitting.first()) {
+        (ReadingIs::AsIntended, Some(_)) if several => {
+            "the reading fits, but it fits other wirings too: look at the joints, or read from the midpoint; polarity with a 1.5 V cell, every cone must move the same way".to_owned()
+        }
+        (ReadingIs::AsIntended, _) => {
+            "the reading fits; check polarity with a 1.5 V cell: every cone must move the same way".to_owned()
+        }
+        (ReadingIs::Short, _) => {
+            "a short: do not power on. Is the amplifier still connected? Pull the cable out of it, look for touching strands and a bridged jack, read the cable alone, then each driver, then read again".to_owned()
+        }
+        (ReadingIs::Open, _) => {
+            "an open circuit: do not power on. Read each driver at its own terminals, then each link; a series link or a driver is open".to_owned()
+        }
+        (ReadingIs::TooLow | ReadingIs::TooHigh, Some(s)) => format!(
             "the reading fits \"{}\" best: look at that joint, read each driver alone at its terminals, then read again",
             s.what
         ),
-        None => "nothing simple fits: is the amplifier still connected? Zero the leads, read each driver alone at its terminals"
-            .to_owned(),
+        (ReadingIs::TooLow | ReadingIs::TooHigh, None) => {
+            "nothing simple fits: is the amplifier still connected? Zero the leads, read each driver alone at its terminals".to_owned()
+        }
     }
 }

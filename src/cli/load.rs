@@ -2,25 +2,27 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::{AmpArg, DriverArg};
+use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::rig::{AmplifierKind, Driver};
 use crate::rig::load::{LoadDoc, load};
+use crate::rig::warning::CLIPPING;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury load \"A + B\" --driver A=8,30 --driver B=8,60 --tap 16";
 
 /// What was typed.
 #[derive(Debug, clap::Args)]
-#[command(after_long_help = EXAMPLE)]
+#[command(after_long_help = EXAMPLE, override_usage = "cabjury load [OPTIONS] --driver <L=OHM[,W]> --tap <OHM> <WIRING>")]
 pub(crate) struct Args {
-    /// The wiring: "A + B" (series), "A || B" (parallel), "(A + B) || (C + D)"; "-A" is A reversed. Quote it.
+    /// The wiring: "A + B" (series), "A // B" (parallel; || is read too), "(A + B) // (C + D)"; "-A" is A reversed. Quote it.
     #[arg(allow_hyphen_values = true)]
     pub(crate) wiring: String,
     /// A driver: label, rated ohms, and rated watts if known.
-    #[arg(long = "driver", value_name = "L=OHM[,W]", required = true)]
+    #[arg(long = "driver", value_name = "L=OHM[,W]")]
     pub(crate) drivers: Vec<DriverArg>,
     /// The amplifier's tap in ohm; for solid-state the least load allowed.
     #[arg(long, value_name = "OHM")]
-    pub(crate) tap: f64,
+    pub(crate) tap: Option<f64>,
     /// Kind of amplifier.
     #[arg(long, value_name = "KIND", default_value = "valve")]
     pub(crate) amp: AmpArg,
@@ -33,10 +35,22 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         AmpArg::SolidState => AmplifierKind::SolidState,
     };
     let drivers: Vec<Driver> = args.drivers.iter().map(driver).collect();
-    let doc = load(&args.wiring, &drivers, args.tap, kind)?;
+    // An unquoted || ends the command for a shell, and the options go with the rest: said here, where the sign can be named.
+    let Some(tap) = args.tap.filter(|_| !drivers.is_empty()) else { return Err(cut_short(args)) };
+    let doc = load(&args.wiring, &drivers, tap, kind)?;
     shell.say(&text(&doc, kind));
     shell.document(&doc);
     Ok(if doc.refused() { Outcome::Refused } else { Outcome::Done })
+}
+
+fn cut_short(args: &Args) -> Failure {
+    let missing = if args.drivers.is_empty() { "--driver LABEL=OHM" } else { "--tap OHM" };
+    let message = format!("{missing} is missing behind the wiring {}", args.wiring);
+    let next = format!(
+        "add it, as in: cabjury load \"A // B\" --driver A=8 --driver B=8 --tap 4; if you typed || without quotes, the shell kept the rest for itself: write {}//B",
+        args.wiring.trim()
+    );
+    Failure::plain("wrong-use", Fate::WrongUse, message, next)
 }
 
 fn driver(arg: &DriverArg) -> Driver {
@@ -100,7 +114,8 @@ pub(super) fn text(doc: &LoadDoc, kind: AmplifierKind) -> String {
         out.push_str(&format!("  {} takes {:.1} % of the power{rated}{limit}\n", d.driver, 100.0 * d.share));
     }
     if let Some(w) = doc.largest_amp_w {
-        out.push_str(&format!("  largest amplifier within the ratings you entered: {w:.0} W\n"));
+        let text = format!("by the ratings you entered the cab takes {w:.0} W; {}", CLIPPING);
+        out.push_str(&wrapped(&text, "  ", "    "));
     }
     for caution in &doc.cautions {
         out.push_str(&wrapped(caution, "  ! ", "    "));

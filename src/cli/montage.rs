@@ -1,4 +1,4 @@
-//! `montage`: back-to-back audio, time links, captions; blind with a drawn order.
+//! `montage`: back-to-back audio, chapter times, captions; blind with a drawn order.
 
 use super::shell::{Outcome, Shell};
 use crate::model::failure::Failure;
@@ -25,7 +25,7 @@ pub(crate) struct Args {
     /// The session's folder.
     pub(crate) folder: PathBuf,
 
-    /// A new or empty folder for sound, captions, time links and cue sheet.
+    /// A new or empty folder for sound, captions, chapter times and cue sheet.
     #[arg(long, value_name = "DIR", required_unless_present = "reveal")]
     pub(crate) out: Option<PathBuf>,
     /// The setups in the order in which they sound; default the sheet's.

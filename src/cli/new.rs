@@ -42,7 +42,10 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     for take in &doc.takes {
         shell.say(super::measure::faults(&take.faults).trim_end());
     }
+    for answer in &doc.gate {
+        super::runsheet::say_gate(answer, shell);
+    }
     shell.say(&format!("next: {}", doc.next));
     shell.document(&doc);
-    Ok(Outcome::Done)
+    Ok(if doc.refused() { Outcome::Refused } else { Outcome::Done })
 }

@@ -1,10 +1,10 @@
 //! `rig`: reads the rig sheet in and prints a wiring card per setup.
 
 use super::load::wrapped;
+use super::runsheet::say_gate;
 use super::shell::{Outcome, Shell};
 use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
-use crate::model::rig::AmplifierKind;
 use crate::rig::cards::{RigDoc, rig};
 use crate::rig::sheet::read_sheet_file;
 use std::path::PathBuf;
@@ -29,14 +29,19 @@ pub(crate) struct Args {
 /// Reads the sheet in and prints a wiring card per setup.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let sheet = args.sheet.as_deref().map(read_sheet_file).transpose()?;
-    let kind = sheet.as_ref().and_then(|r| r.amplifier.as_ref()).map_or(AmplifierKind::Valve, |a| a.kind);
     let doc = rig(&args.folder, sheet, &SystemClock)?;
     for setup in &doc.setups {
         let least = setup
             .min_modulus_ohm
             .zip(setup.min_modulus_hz)
             .map_or_else(String::new, |(z, f)| format!("  least impedance {z:.2} ohm at {f:.0} Hz (80 Hz to 5 kHz)\n"));
-        shell.say(&format!("{}: {}{least}", setup.setup, super::load::text(&setup.load, kind)));
+        shell.say(&format!("{}: {}{least}", setup.setup, super::load::text(&setup.load, doc.kind)));
+        if let Some(answer) = &setup.gate {
+            say_gate(answer, shell);
+        }
+    }
+    for missing in &doc.missing {
+        shell.say(wrapped(&format!("missing: {missing}"), "", "  ").trim_end());
     }
     shell.say(&between(&doc));
     for warning in &doc.warnings {

@@ -25,5 +25,5 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     }
     shell.say(&format!("next: {}\n  {}", doc.next.what, doc.next.command));
     shell.document(&doc);
-    Ok(Outcome::Done)
+    Ok(if doc.refused() { Outcome::Refused } else { Outcome::Done })
 }

@@ -72,6 +72,9 @@ pub(crate) struct Args {
     /// A note, KEY=VALUE.
     #[arg(long = "note", value_name = "K=V")]
     pub(crate) notes: Vec<NoteArg>,
+    /// Why a setup that must not be powered was recorded all the same; card, run sheet and report print it.
+    #[arg(long, value_name = "TEXT", conflicts_with = "di")]
+    pub(crate) load_reason: Option<String>,
 }
 
 impl Args {
@@ -130,6 +133,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         pass: args.pass,
         depth: args.depth.map(Into::into),
         notes: args.notes(),
+        load_reason: args.load_reason.clone(),
         called: std::collections::BTreeMap::new(),
         change: args.change(),
     };

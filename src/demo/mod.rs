@@ -83,7 +83,8 @@ pub fn demo(folder: Option<&Path>, seed: u64, clock: &dyn Clock, progress: &dyn 
     session::new(&folder, None, Some(rig), &[], clock, progress)?;
     Session::open_write(&folder, clock.now())?.set_note(INVENTED, NOTICE, clock.now())?;
     for (wiring, ohm) in METERED {
-        meter::meter(&folder, wiring, MeterValue::Ohm(Ohm::new(ohm)?), clock)?;
+        let reading = meter::Reading { wiring, value: MeterValue::Ohm(Ohm::new(ohm)?), load_reason: None };
+        meter::meter(&folder, &reading, clock)?;
     }
     let takes = capture(&folder, &drives, &mut random, clock, progress)?;
     check::check(&folder, clock, progress)?;

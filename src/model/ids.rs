@@ -16,7 +16,7 @@ pub struct NameError {
 }
 
 const WANTED: &str = "wanted 1 to 40 letters, digits, '-', '_' or '.', beginning with a letter or digit";
-const WANTED_SETUP: &str = "A, B, X and plain numbers are what a listener presses; take a name such as \"series\" or \"s16\"";
+const WANTED_SETUP: &str = "A, B, X and plain numbers are what a listener presses, DI is what every setup plays; take a name such as \"series\" or \"s16\"";
 
 fn plain(what: &'static str, text: &str) -> Result<String, NameError> {
     let fits = (1..=40).contains(&text.chars().count())
@@ -25,8 +25,21 @@ fn plain(what: &'static str, text: &str) -> Result<String, NameError> {
     if fits { Ok(text.to_owned()) } else { Err(NameError { what, given: text.to_owned(), wanted: WANTED }) }
 }
 
+/// What every setup plays, and no setup's name.
+const DI: &str = "DI";
+
+fn kept_setup(what: &'static str, text: &str) -> Result<String, NameError> {
+    let pressed =
+        matches!(text, "A" | "B" | "X" | "a" | "b" | "x") || (!text.is_empty() && text.chars().all(|c| c.is_ascii_digit()));
+    if pressed { Err(NameError { what, given: text.to_owned(), wanted: WANTED_SETUP }) } else { plain(what, text) }
+}
+
 macro_rules! name {
     ($(#[$meta:meta])* $name:ident, $what:literal, $check:expr) => {
+        name!($(#[$meta])* $name, $what, $check, $check);
+    };
+    // The last check is for names that a session holds already: it must open whatever an older program let in.
+    ($(#[$meta:meta])* $name:ident, $what:literal, $check:expr, $kept:expr) => {
         $(#[$meta])*
         #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
         #[serde(try_from = "String", into = "String")]
@@ -58,7 +71,8 @@ macro_rules! name {
         impl TryFrom<String> for $name {
             type Error = NameError;
             fn try_from(text: String) -> Result<Self, NameError> {
-                Self::new(&text)
+                let check: fn(&'static str, &str) -> Result<String, NameError> = $kept;
+                check($what, &text).map(Self)
             }
         }
 
@@ -84,11 +98,12 @@ macro_rules! name {
 }
 
 name!(
-    /// A setup: a wiring on a tap, everything else held. `A`, `B`, `X` and plain numbers are refused: listeners press those.
-    SetupName, "setup", |what, text| {
-        let reserved = matches!(text, "A" | "B" | "X" | "a" | "b" | "x") || (!text.is_empty() && text.chars().all(|c| c.is_ascii_digit()));
-        if reserved { Err(NameError { what, given: text.to_owned(), wanted: WANTED_SETUP }) } else { plain(what, text) }
-    }
+    /// A setup: a wiring on a tap, everything else held. `A`, `B`, `X` and plain numbers are refused: listeners press those. So is `DI`.
+    SetupName, "setup",
+    |what, text| {
+        if text.eq_ignore_ascii_case(DI) { Err(NameError { what, given: text.to_owned(), wanted: WANTED_SETUP }) } else { kept_setup(what, text) }
+    },
+    kept_setup
 );
 name!(
     /// A wiring of the rig sheet.
@@ -176,6 +191,14 @@ impl TryFrom<String> for DriverLabel {
 impl From<DriverLabel> for String {
     fn from(label: DriverLabel) -> String {
         label.0
+    }
+}
+
+impl SetupName {
+    /// True for a name that no setup can get any more, though an older session may hold it.
+    #[must_use]
+    pub fn is_reserved(&self) -> bool {
+        self.0.eq_ignore_ascii_case(DI)
     }
 }
 

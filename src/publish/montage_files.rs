@@ -1,4 +1,4 @@
-//! The files of a montage: sound, captions, time links, chapters, cue sheet. None overwrites anything.
+//! The files of a montage: sound, captions, chapter times, chapters, cue sheet. None overwrites anything.
 
 use crate::model::audio::Audio;
 use crate::model::explain::Fate;
@@ -11,7 +11,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 const NAMES: [&str; 7] =
-    ["montage.wav", "montage.flac", "captions.vtt", "captions.srt", "chapters.vtt", "time-links.txt", "cue-sheet.csv"];
+    ["montage.wav", "montage.flac", "captions.vtt", "captions.srt", "chapters.vtt", "chapter-times.txt", "cue-sheet.csv"];
 const ANSWERS: &str = "answers.csv";
 
 /// A finished montage on its way to the disk.
@@ -53,9 +53,9 @@ fn sheet(cues: &Cues<'_>, path: &Path) -> Result<String, Failure> {
     String::from_utf8(bytes).map_err(|e| failed(path, &e))
 }
 
-/// The text under a video: time links, and for a blind one what people are asked and how they answer.
+/// The text under a video: chapter times, and for a blind one what people are asked and how they answer.
 fn description(cues: &Cues<'_>, blind: Option<&BlindMontage>) -> String {
-    let mut text = cues.time_links();
+    let mut text = cues.chapter_times();
     if let Some(b) = blind {
         let names: Vec<&str> = b.setups.iter().map(|s| s.as_str()).collect();
         let least = p_text(crate::publish::montage_request::least_p(b.setups.len(), b.clips));

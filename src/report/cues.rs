@@ -1,4 +1,4 @@
-//! Time links, WebVTT, SubRip, chapters and the cue sheet of a montage. All times are computed from frame counts.
+//! Chapter times, WebVTT, SubRip, chapters and the cue sheet of a montage. All times are computed from frame counts.
 
 use crate::model::montage::Segment;
 use std::fmt::Write;
@@ -24,7 +24,7 @@ fn stamp(frame: u64, rate: u32, point: char) -> String {
     format!("{:02}:{:02}:{:02}{point}{:03}", ms / 3_600_000, ms / 60_000 % 60, ms / 1000 % 60, ms % 1000)
 }
 
-/// `0:07`, `1:02:03`: the whole second in which a frame lies, as a description's time link wants it.
+/// `0:07`, `1:02:03`: the whole second in which a frame lies, as a chapter time in a video's description needs it.
 #[must_use]
 pub fn time_link(frame: u64, rate: u32) -> String {
     let s = frame / u64::from(rate.max(1));
@@ -38,7 +38,7 @@ fn escaped(text: &str) -> String {
 impl Cues<'_> {
     /// One line per clip for a video's description.
     #[must_use]
-    pub fn time_links(&self) -> String {
+    pub fn chapter_times(&self) -> String {
         let mut text = String::new();
         for s in self.segments {
             // Writing to a String cannot fail.

@@ -6,7 +6,7 @@
 //! * [`page`](mod@page): as one self-contained HTML file
 //! * [`markdown`](mod@markdown): as Markdown
 //! * [`audience`]: a page on which every visitor draws their own trials
-//! * [`cues`]: captions, time links, chapters, cue sheet
+//! * [`cues`]: captions, chapter times, chapters, cue sheet
 //! * [`votes`]: what an audience's answers say
 //! * [`plots`]: SVG with text alternative and data table
 //! * [`text`]: how numbers read

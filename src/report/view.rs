@@ -65,8 +65,12 @@ pub struct SetupView {
     pub reasons: Vec<String>,
     /// Share of the power per driver: label, share 0..1.
     pub shares: Vec<(String, f64)>,
-    /// What the ohmmeter should read, and readings taken down, in words.
+    /// What the ohmmeter should read, and what it read, in words.
     pub meter: Vec<String>,
+    /// What stands against the setup at the gate, and the reason that was typed for using it all the same.
+    pub gate: Vec<String>,
+    /// Cautions about this setup: they stand beside its drawing.
+    pub cautions: Vec<String>,
     /// The wiring drawing, an SVG element.
     #[serde(skip)]
     pub drawing: Option<String>,

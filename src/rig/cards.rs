@@ -3,19 +3,25 @@
 use crate::circuit::drive::{Driven, differences, grid};
 use crate::circuit::driver::missing;
 use crate::circuit::grade::Grade;
+use crate::circuit::propose;
 use crate::circuit::same::sameness;
-use crate::circuit::{Network, parse_known, propose};
-use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::ids::{DriverLabel, MicName};
+use crate::model::ids::{DriverLabel, MicName, SetupName};
 use crate::model::outside::Clock;
-use crate::model::rig::{Amplifier, AmplifierKind, Rig, Setup, Wiring};
+use crate::model::rig::{AmplifierKind, Rig, Setup};
 use crate::model::session::Take;
-use crate::rig::load::{LoadDoc, judge, output_ohm, source};
+use crate::rig::error::RigError;
+use crate::rig::gate::{Gate, GateDoc};
+use crate::rig::load::{LoadDoc, output_ohm};
 use crate::rig::mics::{AtMicDoc, at_mics};
+use crate::rig::objection::no_such_tap;
+use crate::rig::warning::{Warning, text};
+use crate::rig::wired::{amplifier, judged, parts};
 use crate::store::Session;
 use serde::Serialize;
 use std::path::Path;
+
+pub use crate::rig::wired::{driven, network, validate};
 
 /// A curve at one driver.
 #[derive(Debug, Clone, Serialize)]
@@ -42,6 +48,8 @@ pub struct SetupDoc {
     pub min_modulus_hz: Option<f64>,
     /// Drive per driver; empty without driver data.
     pub drive: Vec<DriveDoc>,
+    /// The gate's answer; null of a sheet that is in no session.
+    pub gate: Option<GateDoc>,
 }
 
 /// The difference of two setups at one driver.
@@ -85,58 +93,26 @@ pub struct RigDoc {
     pub at_mics: Vec<AtMicDoc>,
     /// Pairs of wirings of these drivers that differ in how they share but stay on one tap.
     pub proposals: Vec<ProposalDoc>,
+    /// The kind of amplifier that was judged by.
+    #[serde(skip)]
+    pub kind: AmplifierKind,
+    /// Some setup has a wiring and nothing to hold its load against.
+    #[serde(skip)]
+    pub unjudged: bool,
+    /// What is missing: setups without a card, and why.
+    pub missing: Vec<String>,
     /// What the engineer should know.
     pub warnings: Vec<String>,
 }
 
 impl RigDoc {
-    /// True when some load must not be connected.
+    /// True when some load must not be connected and no reason was typed, some reading of a wiring is not as intended, or some wiring has
+    /// nothing to be judged by.
     #[must_use]
     pub fn refused(&self) -> bool {
-        self.setups.iter().any(|s| s.load.grade == Grade::DoNotConnect)
+        let closed = |s: &SetupDoc| s.gate.as_ref().map_or_else(|| s.load.refused(), GateDoc::refused);
+        self.unjudged || self.setups.iter().any(closed)
     }
-}
-
-fn labels(rig: &Rig) -> Vec<DriverLabel> {
-    rig.drivers.iter().map(|d| d.label.clone()).collect()
-}
-
-/// The network of a wiring of the sheet.
-///
-/// # Errors
-/// The notation's fault.
-pub fn network(rig: &Rig, wiring: &Wiring) -> Result<Network, Failure> {
-    Ok(parse_known(&wiring.network, &labels(rig))?)
-}
-
-/// Reads every wiring of a sheet: a faulty one is found when the sheet is read in, not later.
-///
-/// # Errors
-/// The first notation fault.
-pub fn validate(rig: &Rig) -> Result<(), Failure> {
-    for wiring in &rig.wirings {
-        network(rig, wiring)?;
-    }
-    Ok(())
-}
-
-/// A setup's wiring, network, tap.
-fn parts<'a>(rig: &'a Rig, setup: &Setup) -> Result<Option<(&'a Wiring, Network, f64)>, Failure> {
-    let Some(wiring) = setup.wiring.as_ref().and_then(|w| rig.wiring(w)) else { return Ok(None) };
-    let tap = setup.tap_ohm.or_else(|| rig.amplifier.as_ref().and_then(|a| a.min_load_ohm));
-    let Some(tap) = tap else { return Ok(None) };
-    Ok(Some((wiring, network(rig, wiring)?, tap.value())))
-}
-
-/// A setup's drivers over frequency; none without wiring, tap or driver data.
-///
-/// # Errors
-/// The notation's fault.
-pub fn driven(rig: &Rig, setup: &Setup) -> Result<Option<Driven>, Failure> {
-    let Some((wiring, network, tap)) = parts(rig, setup)? else { return Ok(None) };
-    let (zo, _) = output_ohm(rig.amplifier.as_ref());
-    let kind = rig.amplifier.as_ref().map_or(AmplifierKind::Valve, |a| a.kind);
-    Ok(Driven::new(&network.canonical(), &rig.drivers, wiring.box_l, source(kind, tap, zo)))
 }
 
 /// How the wirings of two setups differ, `wiring: this against that`, and in plain words when no driver can tell the difference. None when
@@ -157,26 +133,26 @@ pub fn wiring_differs(rig: &Rig, first: &Setup, second: &Setup) -> Option<String
     Some(words.map_or_else(|| said.clone(), |w| format!("{said} (these two {w})")))
 }
 
-fn setup_doc(rig: &Rig, amplifier: &Amplifier, setup: &Setup) -> Result<Option<SetupDoc>, Failure> {
-    let Some((wiring, network, tap)) = parts(rig, setup)? else { return Ok(None) };
-    let mut load = judge(&network, &rig.drivers, wiring.box_l, amplifier, tap);
+fn setup_doc(rig: &Rig, setup: &Setup) -> Result<Option<SetupDoc>, Failure> {
+    let (Some((_, network, _)), Some(mut load)) = (parts(rig, setup)?, judged(rig, setup)?) else { return Ok(None) };
     let used = network.drivers();
-    for idle in rig.drivers.iter().filter(|d| !used.iter().any(|p| p.label == d.label)) {
-        load.cautions.insert(0, format!("Driver {} is in the sheet but not in this wiring.", idle.label));
-    }
-    let on_taps = amplifier.taps_ohm.is_empty() || amplifier.taps_ohm.iter().any(|t| (t.value() - tap).abs() < 1e-9);
-    if amplifier.kind == AmplifierKind::Valve && !on_taps {
-        load.cautions.insert(0, format!("The amplifier has no {tap} ohm tap in the sheet."));
-    }
-    let driven = driven(rig, setup)?;
+    let mut own = Vec::new();
     let figures = |label: &DriverLabel| {
         let missing = rig.drivers.iter().find(|d| &d.label == label).map(missing).unwrap_or_default();
-        (!missing.is_empty()).then(|| format!("{} of driver {label}", missing.join(", ")))
+        (!missing.is_empty()).then(|| (label.clone(), missing))
     };
-    let lacking: Vec<String> = used.iter().filter_map(|p| figures(&p.label)).collect();
+    let lacking: Vec<_> = used.iter().filter_map(|p| figures(&p.label)).collect();
     if !lacking.is_empty() {
-        load.cautions.insert(0, format!("What each driver gets is not predicted; the sheet lacks {}.", lacking.join("; ")));
+        own.push(Warning::NoDrive(lacking));
     }
+    let idle = rig.drivers.iter().filter(|d| !used.iter().any(|p| p.label == d.label));
+    own.extend(idle.map(|d| Warning::IdleDriver(d.label.clone())));
+    load.put_first(own);
+    if let Some(objection) = no_such_tap(rig, setup) {
+        load.grade = Grade::DoNotConnect;
+        load.reasons.insert(0, objection.to_string());
+    }
+    let driven = driven(rig, setup)?;
     let least = driven.as_ref().and_then(Driven::least_modulus);
     let hz = grid();
     let drive = driven.map_or_else(Vec::new, |d| {
@@ -189,7 +165,23 @@ fn setup_doc(rig: &Rig, amplifier: &Amplifier, setup: &Setup) -> Result<Option<S
         min_modulus_ohm: least.map(|m| m.0),
         min_modulus_hz: least.map(|m| m.1),
         drive,
+        gate: None,
     }))
+}
+
+/// What is missing for a card of every setup.
+fn missing_parts(rig: &Rig, setups: &[SetupDoc]) -> Vec<Warning> {
+    let mut out = Vec::new();
+    let bare: Vec<SetupName> = rig.setups.iter().filter(|s| s.wiring.is_none()).map(|s| s.name.clone()).collect();
+    if rig.amplifier.is_none() && bare.len() < rig.setups.len() {
+        out.push(Warning::NoAmplifier);
+    }
+    let carded = |s: &&Setup| setups.iter().any(|d| d.setup == s.name.as_str());
+    out.extend(rig.setups.iter().filter(|s| s.wiring.is_some() && !carded(s)).map(|s| Warning::NoTap(s.name.clone())));
+    if !bare.is_empty() {
+        out.push(Warning::NoWiring(bare));
+    }
+    out
 }
 
 /// Everything that can be said of a rig.
@@ -197,35 +189,22 @@ fn setup_doc(rig: &Rig, amplifier: &Amplifier, setup: &Setup) -> Result<Option<S
 /// # Errors
 /// A wiring that cannot be read.
 pub fn describe(rig: &Rig) -> Result<RigDoc, Failure> {
-    let assumed = Amplifier {
-        label: "not described".to_owned(),
-        kind: AmplifierKind::Valve,
-        rated_w: None,
-        taps_ohm: Vec::new(),
-        min_load_ohm: None,
-        output_ohm_at_8: None,
-        allow_ratio: None,
-        manual_note: None,
-    };
-    let amplifier = rig.amplifier.as_ref().unwrap_or(&assumed);
     let mut setups = Vec::new();
     for setup in &rig.setups {
-        setups.extend(setup_doc(rig, amplifier, setup)?);
+        setups.extend(setup_doc(rig, setup)?);
     }
+    let missing = missing_parts(rig, &setups);
     let (hz, mut pairs, mut mics, mut warnings) = (grid(), Vec::new(), Vec::new(), Vec::new());
     for (i, first) in rig.setups.iter().enumerate() {
         for second in &rig.setups[i + 1..] {
             let (Some(a), Some(b)) = (driven(rig, first)?, driven(rig, second)?) else { continue };
             let found = differences(&a, &b, &hz);
             if let Some(words) = sameness(&a, &b, &hz).words() {
-                warnings.push(format!("{} and {} {words}", first.name, second.name));
+                warnings.push(Warning::Same(first.name.clone(), second.name.clone(), words.to_owned()));
             }
             mics.extend(at_mics(rig, (first, &a), (second, &b), &hz));
             if first.tap_ohm != second.tap_ohm && first.wiring != second.wiring {
-                warnings.push(format!(
-                    "{} and {} differ in wiring and tap together: a verdict cannot say which of the two was heard",
-                    first.name, second.name
-                ));
+                warnings.push(Warning::WiringAndTap(first.name.clone(), second.name.clone()));
             }
             pairs.extend(found.into_iter().map(|d| DifferenceDoc {
                 first: first.name.to_string(),
@@ -237,13 +216,37 @@ pub fn describe(rig: &Rig) -> Result<RigDoc, Failure> {
             }));
         }
     }
-    let taps: Vec<f64> = amplifier.taps_ohm.iter().map(|t| t.value()).collect();
+    let taps: Vec<f64> = rig.amplifier.iter().flat_map(|a| &a.taps_ohm).map(|t| t.value()).collect();
     let (zo, _) = output_ohm(rig.amplifier.as_ref());
     let proposals = propose::pairs(&rig.drivers, &taps, zo, 3)
         .into_iter()
         .map(|p| ProposalDoc { first: p.first.to_string(), second: p.second.to_string(), tap_ohm: p.tap_ohm, why: p.why })
         .collect();
-    Ok(RigDoc { setups, differences: pairs, at_mics: mics, proposals, warnings })
+    Ok(RigDoc {
+        setups,
+        differences: pairs,
+        at_mics: mics,
+        proposals,
+        kind: amplifier(rig).kind,
+        unjudged: missing.iter().any(|w| matches!(w, Warning::NoTap(_))),
+        missing: missing.iter().map(text).collect(),
+        warnings: warnings.iter().map(text).collect(),
+    })
+}
+
+/// The same of a session, with the gate's answer on every card.
+///
+/// # Errors
+/// The session or a wiring of it cannot be read.
+pub fn describe_session(session: &Session) -> Result<RigDoc, Failure> {
+    let (rig, gate) = (session.rig()?, Gate::of(session)?);
+    let mut doc = describe(&rig)?;
+    for setup in &mut doc.setups {
+        if let Some(known) = rig.setups.iter().find(|s| s.name.as_str() == setup.setup) {
+            setup.gate = Some(gate.doc(&known.name)?);
+        }
+    }
+    Ok(doc)
 }
 
 /// Takes that were recorded under a part of the rig that the new sheet changes.
@@ -277,21 +280,20 @@ fn described_only(old: &Rig, new: &Rig, take: &Take) -> bool {
 /// # Errors
 /// A faulty sheet or wiring; a change under which takes were recorded.
 pub fn rig(folder: &Path, sheet: Option<Rig>, clock: &dyn Clock) -> Result<RigDoc, Failure> {
-    let Some(new) = sheet else { return describe(&Session::open_read(folder)?.rig()?) };
+    let Some(new) = sheet else {
+        let session = Session::open_read(folder)?;
+        if session.rig()?.wirings.is_empty() {
+            return Err(RigError::NoRig.into());
+        }
+        return describe_session(&session);
+    };
     validate(&new)?;
     let mut session = Session::open_write(folder, clock.now())?;
     let (old, takes) = (session.rig()?, session.takes()?);
     let concerned = concerned(&old, &new, &takes);
     if !concerned.is_empty() {
-        let list: Vec<String> = concerned.iter().map(|t| t.id.to_string()).collect();
-        let message = format!("the sheet changes a part of the rig under which takes were recorded: {}", list.join(", "));
-        return Err(Failure::plain(
-            "rig-in-use",
-            Fate::Refused,
-            message,
-            "describe the changed part as a setup of its own, or make a new session",
-        ));
+        return Err(RigError::InUse { takes: concerned.iter().map(|t| t.id.clone()).collect() }.into());
     }
     session.set_rig(&new, clock.now())?;
-    describe(&new)
+    describe_session(&session)
 }

@@ -1,12 +1,7 @@
-//! What differs between two setups, in the order in which an engineer would ask, and which of them must not be connected.
+//! What differs between two setups, in the order in which an engineer would ask.
 
-use crate::circuit::grade::Grade;
-use crate::model::explain::Fate;
-use crate::model::failure::Failure;
-use crate::model::ids::SetupName;
 use crate::model::rig::{Rig, Setup};
 use crate::model::session::Take;
-use crate::rig::cards::{SetupDoc, describe};
 
 /// Everything that differs between two setups, `what: how`, in the order in which an engineer would ask.
 #[must_use]
@@ -26,22 +21,6 @@ pub fn differs(rig: &Rig, first: &Setup, second: &Setup) -> Vec<String> {
         out.push(format!("tap: {} ohm against {} ohm", a.value(), b.value()));
     }
     out
-}
-
-/// Refuses setups whose load must not be connected, unless the engineer has typed why it was done all the same.
-pub(crate) fn refuse_loads(rig: &Rig, compare: &[SetupName], reason: Option<&str>) -> Result<(), Failure> {
-    if reason.is_some_and(|r| !r.trim().is_empty()) {
-        return Ok(());
-    }
-    let doc = describe(rig)?;
-    let bad = |s: &&SetupDoc| s.load.grade == Grade::DoNotConnect && compare.iter().any(|c| c.as_str() == s.setup);
-    let Some(setup) = doc.setups.iter().find(bad) else { return Ok(()) };
-    Err(Failure::plain(
-        "do-not-connect",
-        Fate::Refused,
-        format!("{} must not be connected: {}", setup.setup, setup.load.reasons.join("; ")),
-        "take another tap or wiring; if it was recorded all the same, type why: --load-reason \"...\" (every report prints it)",
-    ))
 }
 
 /// Notes of the takes that differ between two setups.

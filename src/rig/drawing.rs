@@ -1,10 +1,11 @@
 //! `rig --drawing`: the wiring cards as one SVG file; nothing that exists is overwritten.
 
 use crate::circuit::solve::Branch;
-use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::report::drawing::{Card, draw};
-use crate::rig::cards::{SetupDoc, describe, network};
+use crate::rig::cards::{SetupDoc, describe_session, network};
+use crate::rig::error::RigError;
+use crate::rig::gate::GateDoc;
 use crate::store::Session;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -14,8 +15,8 @@ use std::path::{Path, PathBuf};
 /// # Errors
 /// The session cannot be read, the file is there already or cannot be written.
 pub fn write(folder: &Path, path: &Path) -> Result<PathBuf, Failure> {
-    let rig = Session::open_read(folder)?.rig()?;
-    let described = describe(&rig)?;
+    let session = Session::open_read(folder)?;
+    let (rig, described) = (session.rig()?, describe_session(&session)?);
     let mut cards = Vec::new();
     for setup in &rig.setups {
         let Some(wiring) = setup.wiring.as_ref().and_then(|w| rig.wiring(w)) else { continue };
@@ -37,26 +38,20 @@ pub fn write(folder: &Path, path: &Path) -> Result<PathBuf, Failure> {
 fn notes(setup: &SetupDoc) -> Vec<String> {
     let load = &setup.load;
     let mut out = vec![format!("{}{}", load.grade_text(), load.reasons.iter().map(|r| format!("; {r}")).collect::<String>())];
+    out.extend(setup.gate.iter().flat_map(GateDoc::lines));
     let meter = &load.meter_ohm;
     if let (Branch::Value(expected), Some(low), Some(high)) = (meter.expected, meter.low, meter.high) {
         out.push(format!(
-            "ohmmeter, amplifier disconnected: about {expected:.1} ohm, {low:.1} to {high:.1} ohm; read: ______ ohm"
+            "ohmmeter (amplifier off, unplugged, cable out of the amplifier): about {expected:.1} ohm, {low:.1} to {high:.1} ohm; read: ______ ohm"
         ));
     }
     out.extend(load.cautions.iter().map(|c| format!("! {c}")));
     out
 }
 
-fn failed(path: &Path, error: &std::io::Error) -> Failure {
+fn failed(path: &Path, error: &std::io::Error) -> RigError {
     if error.kind() == std::io::ErrorKind::AlreadyExists {
-        let message = format!("{} exists already and is never overwritten", path.display());
-        return Failure::at_path("exists-already", Fate::Refused, path, message, "choose another name");
+        return RigError::ExistsAlready(path.to_owned());
     }
-    Failure::at_path(
-        "cannot-write",
-        Fate::Failed,
-        path,
-        format!("{} cannot be written: {error}", path.display()),
-        "choose another folder",
-    )
+    RigError::CannotWrite { path: path.to_owned(), why: error.to_string() }
 }

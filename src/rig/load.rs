@@ -1,13 +1,14 @@
 //! `load`, and the part of `rig` that is the same: load, grade, shares, meter reading, cautions of one wiring on one tap.
 
 use crate::circuit::drive::{Driven, SOLID_STATE_OUTPUT_OHM, Source, VALVE_OUTPUT_OHM};
-use crate::circuit::grade::{Against, Grade, grade};
+use crate::circuit::grade::{Against, Allowed, Grade, grade};
 use crate::circuit::solve::Branch;
 use crate::circuit::{Network, caution, load as circuit_load, meter, parse_known};
-use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::DriverLabel;
 use crate::model::rig::{Amplifier, AmplifierKind, Driver};
+use crate::rig::error::RigError;
+use crate::rig::warning::{Warning, text};
 use serde::Serialize;
 
 /// The reading to expect.
@@ -57,9 +58,18 @@ pub struct LoadDoc {
     pub largest_amp_w: Option<f64>,
     /// What to mind.
     pub cautions: Vec<String>,
+    /// The part of the cautions that is about this wiring and not about amplifiers in general.
+    #[serde(skip)]
+    pub warnings: Vec<Warning>,
 }
 
 impl LoadDoc {
+    /// Puts more warnings before the others.
+    pub fn put_first(&mut self, more: Vec<Warning>) {
+        self.cautions.splice(0..0, more.iter().map(text));
+        self.warnings.splice(0..0, more);
+    }
+
     /// True when the load must not be connected.
     #[must_use]
     pub fn refused(&self) -> bool {
@@ -105,7 +115,7 @@ pub fn judge(network: &Network, drivers: &[Driver], box_l: Option<f64>, amplifie
     let against = Against {
         kind: amplifier.kind,
         tap_ohm,
-        allow: amplifier.allow_ratio.map(|limits| (limits, amplifier.manual_note.is_some())),
+        allow: amplifier.allow_ratio.map(|(least, most)| Allowed { least, most, note: amplifier.manual_note.clone() }),
     };
     let mut graded = grade(load, least, &against, zo);
     if assumed && graded.grade == Grade::Tolerated {
@@ -114,6 +124,7 @@ pub fn judge(network: &Network, drivers: &[Driver], box_l: Option<f64>, amplifie
     let (shares, largest) = circuit_load::shares(&network, drivers);
     let band = meter::band(&network, drivers, &[], &[]);
     let widened = band.widened();
+    let warnings = warnings(&network, drivers, amplifier, largest);
     LoadDoc {
         wiring: network.to_string(),
         load_ohm: load,
@@ -127,43 +138,43 @@ pub fn judge(network: &Network, drivers: &[Driver], box_l: Option<f64>, amplifie
             .map(|s| DriverDoc { driver: s.driver.to_string(), share: s.share, rated_w: s.rated_w, limiting: s.limiting })
             .collect(),
         largest_amp_w: largest,
-        cautions: cautions(&network, drivers, amplifier, largest),
+        cautions: warnings.iter().map(text).chain(general(amplifier.kind)).collect(),
+        warnings,
     }
 }
 
-fn cautions(network: &Network, drivers: &[Driver], amplifier: &Amplifier, largest: Option<f64>) -> Vec<String> {
-    let own = |texts: &[&str]| texts.iter().map(|t| (*t).to_owned()).collect::<Vec<_>>();
+fn warnings(network: &Network, drivers: &[Driver], amplifier: &Amplifier, largest: Option<f64>) -> Vec<Warning> {
     let mut out = Vec::new();
     let placed = network.drivers();
     let reversed = placed.iter().filter(|p| p.reversed).count();
     if reversed > 0 && reversed < placed.len() {
-        out.push("Reversed drivers are mixed with others: where both are heard, the low end cancels.".to_owned());
+        out.push(Warning::MixedPolarity);
     }
     match (largest, amplifier.rated_w) {
-        (Some(limit), Some(rated)) => {
-            out.push(format!("The amplifier's {rated} are {}.", circuit_load::margin(limit, rated.value())));
-        }
-        (None, _) => out.push("A driver's rated power is missing: the largest amplifier power cannot be told.".to_owned()),
+        (Some(limit), Some(rated)) => out.push(Warning::Power(circuit_load::margin(limit, rated.value()))),
+        (None, _) => out.push(Warning::NoRating),
         _ => {}
     }
     let lossless = |d: &&Driver| d.le_mh.is_some_and(|l| l > 0.0) && (d.l2_mh.is_none() || d.r2_ohm.is_none());
     let inside: Vec<&Driver> = drivers.iter().filter(|d| placed.iter().any(|p| p.label == d.label)).collect();
-    for d in inside.iter().copied().filter(lossless) {
-        out.push(format!("Driver {}: le_mh without l2_mh and r2_ohm overstates the impedance at the top end.", d.label));
-    }
+    out.extend(inside.iter().copied().filter(lossless).map(|d| Warning::LosslessCoil(d.label.clone())));
     if inside.iter().any(|d| !d.polarity_checked && d.re_ohm.is_some()) {
-        out.push(
-            "Polarity is not marked as checked for every driver: a 1.5 V cell at the plug must move every cone the same way."
-                .to_owned(),
-        );
+        out.push(Warning::PolarityUnchecked);
     }
-    out.extend(match amplifier.kind {
-        AmplifierKind::Valve => own(&caution::VALVE),
-        AmplifierKind::SolidState => own(&caution::SOLID_STATE),
-    });
-    out.extend(own(&caution::CABLE_AND_METER));
-    out.push(caution::HEARING.to_owned());
+    if let Some(note) = amplifier.manual_note.as_deref().map(str::trim).filter(|n| !n.is_empty()) {
+        out.push(Warning::ManualNote(note.to_owned()));
+    }
     out
+}
+
+/// What holds for every load of such an amplifier.
+#[must_use]
+pub fn general(kind: AmplifierKind) -> Vec<String> {
+    let kind: &[&str] = match kind {
+        AmplifierKind::Valve => &caution::VALVE,
+        AmplifierKind::SolidState => &caution::SOLID_STATE,
+    };
+    kind.iter().chain(&caution::CABLE_AND_METER).chain([&caution::HEARING]).map(|t| (*t).to_owned()).collect()
 }
 
 /// `load`: a wiring in words, without a session.
@@ -172,29 +183,25 @@ fn cautions(network: &Network, drivers: &[Driver], amplifier: &Amplifier, larges
 /// A wiring that cannot be read, a driver that is not used, numbers that cannot be.
 pub fn load(text: &str, drivers: &[Driver], tap_ohm: f64, kind: AmplifierKind) -> Result<LoadDoc, Failure> {
     let labels: Vec<DriverLabel> = drivers.iter().map(|d| d.label.clone()).collect();
-    let mut unique = labels.clone();
-    unique.sort();
-    unique.dedup();
-    if unique.len() != labels.len() {
-        return Err(Failure::plain("driver-twice", Fate::Unfit, "a driver is given twice", "give each --driver its own label"));
+    if let Some(twice) = labels.iter().enumerate().find(|(i, l)| labels[..*i].contains(l)).map(|(_, l)| l) {
+        return Err(RigError::DriverTwice(twice.clone()).into());
     }
     if !(tap_ohm > 0.0 && tap_ohm.is_finite()) {
-        return Err(Failure::plain(
-            "wrong-use",
-            Fate::WrongUse,
-            format!("a tap of {tap_ohm} ohm cannot be"),
-            "give it in ohm, as in --tap 8",
-        ));
+        return Err(RigError::Tap(tap_ohm).into());
     }
-    if let Some(d) = drivers.iter().find(|d| !(1.0..=128.0).contains(&d.nominal_ohm.value())) {
-        let message = format!("driver {} has {}; 1 to 128 ohm are wanted", d.label, d.nominal_ohm);
-        return Err(Failure::plain("out-of-range", Fate::Unfit, message, "check the rated impedance"));
+    for d in drivers {
+        if !(1.0..=128.0).contains(&d.nominal_ohm.value()) {
+            return Err(RigError::Nominal(d.label.clone(), d.nominal_ohm).into());
+        }
+        if let Some(rated) = d.rated_w.filter(|w| w.value() <= 0.0) {
+            return Err(RigError::Rated(d.label.clone(), rated).into());
+        }
     }
     let network = parse_known(text, &labels)?;
     let used = network.drivers();
+    let cut = DriverLabel::new(text.trim()).is_ok();
     if let Some(idle) = labels.iter().find(|l| !used.iter().any(|p| &p.label == *l)) {
-        let message = format!("driver {idle} is given, but the wiring does not use it");
-        return Err(Failure::plain("unused-driver", Fate::Unfit, message, "put it into the wiring, or take --driver away"));
+        return Err(RigError::UnusedDriver { idle: idle.clone(), wiring: network.to_string(), cut }.into());
     }
     let amplifier = Amplifier {
         label: "amplifier".to_owned(),
@@ -206,5 +213,9 @@ pub fn load(text: &str, drivers: &[Driver], tap_ohm: f64, kind: AmplifierKind) -
         allow_ratio: None,
         manual_note: None,
     };
-    Ok(judge(&network, drivers, None, &amplifier, tap_ohm))
+    let mut doc = judge(&network, drivers, None, &amplifier, tap_ohm);
+    if let (true, Some(only)) = (cut, labels.first()) {
+        doc.put_first(vec![Warning::OneDriver(only.clone())]);
+    }
+    Ok(doc)
 }

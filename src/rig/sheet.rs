@@ -286,6 +286,10 @@ fn names_once(text: &str, sheet: &Sheet) -> Result<(), SheetError> {
         }
         Ok(())
     };
+    if let Some(name) = sheet.setup.iter().map(|s| &s.name).find(|n| n.is_reserved()) {
+        let message = format!("{:?} cannot be the name of a setup: the DI is what every setup plays", name.as_str());
+        return Err(fault(text, name.as_str(), message, "take a name such as \"series\" or \"s16\""));
+    }
     twice("driver", sheet.driver.iter().map(|d| d.label.as_str()).collect())?;
     twice("wiring", sheet.wiring.iter().map(|w| w.name.as_str()).collect())?;
     twice("setup", sheet.setup.iter().map(|s| s.name.as_str()).collect())?;
@@ -330,9 +334,11 @@ fn plausible(text: &str, sheet: &Sheet) -> Result<(), SheetError> {
         let nominal = d.nominal_ohm.value();
         let out = |name: &str, value: f64, low: f64, high: f64| {
             (value < low || value > high || !value.is_finite())
-                .then(|| format!("{name} = {value} of driver {:?}: {low} to {high} is wanted", d.label.as_str()))
+                .then(|| format!("{name} = {value} of driver {:?}: it must be {low} to {high}", d.label.as_str()))
         };
+        let no_power = d.rated_w.filter(|w| w.value() <= 0.0);
         let wrong = out("nominal_ohm", nominal, 1.0, 128.0)
+            .or_else(|| no_power.map(|w| format!("rated_w = {} of driver {:?}: it must be above 0", w.value(), d.label.as_str())))
             .or_else(|| d.re_ohm.and_then(|v| out("re_ohm", v.value(), 0.1, nominal * 1.1)))
             .or_else(|| d.fs_hz.and_then(|v| out("fs_hz", v.value(), 15.0, 500.0)))
             .or_else(|| d.qms.and_then(|v| out("qms", v, 0.1, 50.0)))
@@ -344,17 +350,38 @@ fn plausible(text: &str, sheet: &Sheet) -> Result<(), SheetError> {
             return Err(fault(text, d.label.as_str(), message, "check the figure and its unit"));
         }
     }
+    taps_above_zero(text, sheet)?;
     for w in &sheet.wiring {
         if w.box_l.is_some_and(|v| !(1.0..=2000.0).contains(&v)) {
             return Err(fault(
                 text,
                 w.name.as_str(),
-                format!("box_l of wiring {:?}: 1 to 2000 litre is wanted", w.name.as_str()),
+                format!("box_l of wiring {:?}: it must be 1 to 2000 litre", w.name.as_str()),
                 "check the figure",
             ));
         }
     }
     Ok(())
+}
+
+/// A tap or a least load of nothing fits every load; a rating of nothing fits none.
+fn taps_above_zero(text: &str, sheet: &Sheet) -> Result<(), SheetError> {
+    let check = "check the figure and its unit";
+    if let Some(a) = &sheet.amplifier {
+        let none = a.taps_ohm.iter().chain(&a.min_load_ohm).any(|t| t.value() <= 0.0);
+        if none || a.rated_w.is_some_and(|w| w.value() <= 0.0) {
+            return Err(fault(
+                text,
+                &a.label,
+                "taps, least load and rated power of the amplifier must be above 0".to_owned(),
+                check,
+            ));
+        }
+    }
+    match sheet.setup.iter().find(|s| s.tap_ohm.is_some_and(|t| t.value() <= 0.0)) {
+        Some(s) => Err(fault(text, s.name.as_str(), format!("tap_ohm of setup {:?} must be above 0", s.name.as_str()), check)),
+        None => Ok(()),
+    }
 }
 
 /// Reads a rig sheet from a file.

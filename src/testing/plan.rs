@@ -9,7 +9,8 @@ use crate::model::result::RULES;
 use crate::model::rig::{Rig, Setup};
 use crate::model::session::{Clip, MatchRun, Take};
 use crate::model::trial::{self, Controls, Design, Method, Plan, PlanClip, SealedTest, Sealing, TrialCount};
-use crate::rig::differs::{differs, notes_that_differ, refuse_loads};
+use crate::rig::differs::{differs, notes_that_differ};
+use crate::rig::gate::{self, Gate};
 use crate::stats::sequential;
 use crate::store::Session;
 use crate::testing::plan_check::check;
@@ -205,7 +206,8 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
     check(request, &rig)?;
     let tests = Tests::read(session)?;
     let (alpha, family) = tests.place(request)?;
-    refuse_loads(&rig, &request.compare, request.load_reason.as_deref())?;
+    let gate = Gate::of(session)?;
+    gate.obey(&request.compare, request.load_reason.as_deref())?;
     let chosen = choose(session, request, &session.match_runs()?)?;
     let takes = session.takes()?;
     let few = |s: &SetupName| chosen.clips.iter().filter(|c| &c.setup == s).count() < 2;
@@ -238,7 +240,7 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
             .collect(),
         differs: facts(&rig, request, &takes, &chosen),
         warnings: Vec::new(),
-        load_reason: request.load_reason.clone(),
+        load_reason: load_reason(&gate, request)?,
         exclusion: "nobody is left out".to_owned(),
         generator: if request.simulated { generator::SIMULATED } else { generator::NAME }.to_owned(),
         looks: Vec::new(),
@@ -257,6 +259,13 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
         .map(ToString::to_string)
         .collect();
     Ok(plan)
+}
+
+/// What was typed now, else what was typed at an earlier door: the plan seals it, every report prints it.
+fn load_reason(gate: &Gate, request: &Request) -> Result<Option<String>, Failure> {
+    let typed = request.load_reason.as_deref().map(str::trim).filter(|r| !r.is_empty()).map(str::to_owned);
+    let earlier = gate.reasons(&request.compare)?;
+    Ok(typed.or_else(|| (!earlier.is_empty()).then(|| earlier.join("; "))))
 }
 
 /// Everything that differs between the setups, by the sheet and by the takes' notes.
@@ -354,6 +363,7 @@ pub fn plan(folder: &Path, request: &Request, clock: &dyn Clock) -> Result<PlanD
     let test = TestId::new(&format!("test-{}", session.next_test()?))?;
     let mut plan = build(&session, request, test)?;
     sounds_are_as_recorded(&session, &plan)?;
+    gate::pass(&mut session, &request.compare, request.load_reason.as_deref(), clock.now())?;
     let context = session.seal_context()?;
     plan.sealing = Some(Sealing {
         session_id: Some(context.session_id.to_string()),

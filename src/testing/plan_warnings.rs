@@ -1,12 +1,15 @@
 //! What a plan is warned of before it is sealed: too few takes, two things that change together, wirings that were never metered, controls
 //! that could show nothing, a floor as high as the difference, one test more than was said.
 
+use crate::circuit::load::Margin;
 use crate::model::failure::Failure;
 use crate::model::ids::WiringName;
 use crate::model::rig::Rig;
 use crate::model::session::Take;
 use crate::model::trial::{Design, Method, Plan, TrialCount};
 use crate::report::text::count;
+use crate::rig::warning::{Warning as RigWarning, text};
+use crate::rig::wired::judged;
 use crate::stats::binomial::{critical, critical_two_sided};
 use crate::stats::controls::cue_power;
 use crate::stats::takes::Rule;
@@ -68,6 +71,8 @@ pub enum Warning {
     NeverMetered(WiringName),
     /// A wiring whose last reading was not as intended.
     ReadWrong(WiringName),
+    /// The amplifier could overload a driver of a setup, in words.
+    TooLarge(String),
     /// The takes were not checked.
     Unchecked,
     /// Nothing measured rises above the repeat floor.
@@ -128,6 +133,7 @@ impl fmt::Display for Warning {
             ),
             Self::NeverMetered(wiring) => write!(f, "the wiring {wiring} was never metered"),
             Self::ReadWrong(wiring) => write!(f, "the wiring {wiring} last read wrong on the meter"),
+            Self::TooLarge(what) => f.write_str(what),
             Self::Unchecked => f.write_str("the takes were not checked (cabjury check)"),
             Self::BelowFloor => {
                 f.write_str("no measured band differs by more than repeat takes of one setup do: there may be nothing to hear")
@@ -189,6 +195,12 @@ pub(super) fn warnings(look: &Look<'_>) -> Result<Vec<Warning>, Failure> {
             Some(m) if !m.as_intended => out.push(Warning::ReadWrong(wiring.name.clone())),
             Some(_) => {}
         }
+    }
+    for setup in look.request.compare.iter().filter_map(|s| look.rig.setup(s)) {
+        let too_large = |w: &&RigWarning| matches!(w, RigWarning::Power(Margin::TooLarge { .. }));
+        let load = judged(look.rig, setup)?;
+        let all = load.iter().flat_map(|l| &l.warnings).filter(too_large);
+        out.extend(all.map(|w| Warning::TooLarge(format!("{}: {}", setup.name, text(w)))));
     }
     match look.session.note("last-check")? {
         None => out.push(Warning::Unchecked),

@@ -13,6 +13,7 @@ use crate::model::ids::{ExcerptName, ListenerCode, MicName, SetupName, TakeId, T
 use crate::model::session::{Excerpt, MeterValue};
 use crate::model::trial::{Controls, Design, Method, TrialCount};
 use crate::rig::cards as rig;
+use crate::rig::gate;
 use crate::rig::ohmmeter as meter;
 use crate::rig::sheet as sheets;
 use crate::testing::plan;
@@ -34,6 +35,7 @@ pub(super) fn routes() -> Router<Arc<App>> {
         .route("/rig/sheet", post(rig_sheet))
         .route("/rig/fields", post(rig_fields))
         .route("/meter", post(read_meter))
+        .route("/gate", post(keep_reason))
         .route("/check", post(check_takes))
         .route("/withdraw", post(withdraw))
         .route("/match", post(make_clips))
@@ -72,12 +74,8 @@ async fn rig_sheet(State(app): State<Arc<App>>, fields: Fields) -> Response {
 fn read_rig(folder: &Path, text: &str, app: &App) -> Result<Vec<String>, Failure> {
     let doc = rig::rig(folder, Some(sheets::read_sheet(text)?), app.clock)?;
     let mut lines = vec![format!("The rig was read in: {} setups.", doc.setups.len())];
-    lines.extend(
-        doc.setups
-            .iter()
-            .filter(|s| s.load.grade.name() == "do-not-connect")
-            .map(|s| format!("{}: do not connect it. {}", s.setup, s.load.reasons.join(" "))),
-    );
+    lines.extend(doc.setups.iter().flat_map(|s| &s.gate).flat_map(gate::GateDoc::lines));
+    lines.extend(doc.missing);
     lines.extend(doc.warnings);
     Ok(lines)
 }
@@ -92,13 +90,27 @@ async fn read_meter(State(app): State<Arc<App>>, fields: Fields) -> Response {
             text if text.eq_ignore_ascii_case("ol") => MeterValue::Open,
             _ => MeterValue::Ohm(Ohm::new(fields.number("ohm", f64::NAN)?)?),
         };
-        let doc = meter::meter(folder, fields.text("wiring"), reading, app.clock)?;
+        let doc = meter::meter(
+            folder,
+            &meter::Reading { wiring: fields.text("wiring"), value: reading, load_reason: None },
+            app.clock,
+        )?;
         let judged = if doc.as_intended { "reads as intended" } else { "does not read as intended" };
         let mut lines = vec![format!("{} {judged}.", doc.wiring)];
+        lines.extend(doc.do_not_power_because.iter().map(|why| format!("Do not power it: {why}.")));
         lines.extend(doc.suspects.iter().take(4).map(|s| format!("Perhaps: {}", s.what)));
         lines.extend(doc.cannot_tell_apart);
         lines.push(doc.next_step);
         Ok(lines)
+    })
+    .await
+}
+
+async fn keep_reason(State(app): State<Arc<App>>, fields: Fields) -> Response {
+    alone(app, "/", move |folder, app| {
+        let setup = SetupName::new(fields.text("setup"))?;
+        gate::keep(folder, &setup, fields.text("reason"), app.clock)?;
+        Ok(vec![format!("The reason for using {setup} all the same is kept: card, run sheet and report print it.")])
     })
     .await
 }

@@ -115,6 +115,7 @@ async fn upload(State(app): State<Arc<App>>, Query(place): Query<Place>, body: B
                     pass: (place.pass > 0 && !di).then_some(place.pass),
                     depth: None,
                     notes: BTreeMap::new(),
+                    load_reason: None,
                     called: BTreeMap::from([(here, place.name.chars().take(200).collect())]),
                     change: crate::capture::derive::Change::default(),
                 };

@@ -4,12 +4,13 @@
 //! wiring   = ws expr ws
 //! expr     = series / parallel / atom
 //! series   = atom 1*( "+" atom )
-//! parallel = atom 1*( "||" atom )        ; U+2225 is taken as ||
+//! parallel = atom 1*( ( "||" / "//" ) atom )   ; U+2225 is read as || too
 //! atom     = *( "-" ) ( label / "(" expr ")" )
 //! label    = ALPHA *15( ALPHA / DIGIT / "_" )   ; ASCII, capitals count
 //! ```
 //!
-//! `+` and `||` side by side are a fault, not a guess: textbooks bind `||` tighter, some programs bind it looser.
+//! `+` and `||` side by side are a fault, not a guess: textbooks bind `||` tighter, some programs bind it looser. `//` is the same sign for
+//! people at a shell, where an unquoted `||` ends the command; hints propose it. What is printed of a wiring has `||`.
 
 mod fault;
 
@@ -32,7 +33,8 @@ pub const MAX_DRIVERS: usize = 16;
 /// assert_eq!(parse("(B+A)||-(C + D)").unwrap().canonical().to_string(), "(A + B) || (-C + -D)");
 /// let error = parse("A + B || C").unwrap_err();
 /// assert_eq!((error.fault.name(), error.column), ("mixed-operators", 7));
-/// assert_eq!(error.hint, "write A + (B || C) or (A + B) || C");
+/// assert_eq!(error.hint, "write A + (B // C) or (A + B) // C");
+/// assert_eq!(parse("A//B").unwrap(), parse("A || B").unwrap());
 /// ```
 ///
 /// # Errors
@@ -120,7 +122,7 @@ impl Operator {
     fn text(self) -> &'static str {
         match self {
             Self::Series => " + ",
-            Self::Parallel => " || ",
+            Self::Parallel => " // ",
         }
     }
 }
@@ -150,7 +152,7 @@ impl Parser<'_> {
 
     fn wiring(&mut self) -> Result<Network, Found> {
         if self.peek().is_none() {
-            return Err(found(Fault::Empty, 1, "there is nothing in it", "write for example \"A + B\" or \"A || B\""));
+            return Err(found(Fault::Empty, 1, "there is nothing in it", "write for example \"A + B\" or \"A // B\""));
         }
         let network = self.level()?;
         match self.peek() {
@@ -195,12 +197,12 @@ impl Parser<'_> {
                 self.at += 1;
                 return Ok(Operator::Parallel);
             }
-            '|' if self.chars.get(self.at + 1) == Some(&'|') => {
+            '|' | '/' if self.chars.get(self.at + 1) == Some(&c) => {
                 self.at += 2;
                 return Ok(Operator::Parallel);
             }
             '-' => {
-                let hint = "write + for series or || for parallel; a - only stands before a driver or a group";
+                let hint = "write + for series or // for parallel; a - only stands before a driver or a group";
                 return Err(found(Fault::BadOperator, column, "- cannot join two drivers", hint));
             }
             '(' => return Err(missing_operator(column)),
@@ -220,8 +222,8 @@ impl Parser<'_> {
             Some('(') => self.group()?,
             Some(c) if c.is_ascii_alphabetic() => Network::driver(self.label()?),
             Some(')') if self.depth == 0 => return Err(unbalanced(self.column(), ')')),
-            Some('|') if self.chars.get(self.at + 1) != Some(&'|') => return Err(bad_character(self.column(), '|')),
-            None | Some('+' | '|' | '\u{2225}' | ')') => {
+            Some(c @ ('|' | '/')) if self.chars.get(self.at + 1) != Some(&c) => return Err(bad_character(self.column(), c)),
+            None | Some('+' | '|' | '/' | '\u{2225}' | ')') => {
                 let what = "a driver or a group is missing here";
                 return Err(found(Fault::MissingOperand, self.column(), what, "name a driver, or take the operator away"));
             }
@@ -281,17 +283,17 @@ impl Parser<'_> {
 }
 
 fn missing_operator(column: usize) -> Found {
-    found(Fault::MissingOperator, column, "an operator is missing before this", "write + for series or || for parallel")
+    found(Fault::MissingOperator, column, "an operator is missing before this", "write + for series or // for parallel")
 }
 
 fn bad_character(column: usize, c: char) -> Found {
     let hint = match c {
-        '|' | '/' => "parallel is written ||",
-        '&' | ',' | '*' | '\u{b7}' => "series is written +, parallel ||",
+        '|' | '/' => "parallel is written // or ||",
+        '&' | ',' | '*' | '\u{b7}' => "series is written +, parallel //",
         '\u{2212}' | '\u{2013}' | '\u{2014}' => "reversed is written with the plain hyphen -",
         '[' | ']' | '{' | '}' => "groups stand in ( )",
         c if c.is_ascii_digit() => "a label begins with a letter",
-        _ => "a wiring holds labels (letters, digits, _), +, ||, - and parentheses",
+        _ => "a wiring holds labels (letters, digits, _), +, // or ||, - and parentheses",
     };
     found(Fault::BadCharacter, column, format!("{c:?} means nothing in a wiring"), hint)
 }

@@ -99,6 +99,7 @@ impl Page {
     fn body(&self, listening: &Listening<'_>) -> Vec<Line<'static>> {
         let lines = |texts: &[&'static str]| texts.iter().map(|t| Line::from(*t)).collect::<Vec<_>>();
         let mut out = match &self.stage {
+            Stage::Caution => lines(&super::CAUTION),
             Stage::Level => {
                 let mut out = vec![Line::from("Noise sounds, as loud as the clips."), Line::from("")];
                 out.extend(lines(self.cautions));
@@ -156,6 +157,7 @@ impl Page {
 
     fn keys(&self, listening: &Listening<'_>) -> String {
         match &self.stage {
+            Stage::Caution => "Enter: play the noise     q: leave".to_owned(),
             Stage::Level => "Enter: the level is set     q: leave".to_owned(),
             Stage::Instructions | Stage::Break => "Enter: go on     t: hear the setups openly first     q: leave".to_owned(),
             Stage::Lost => "Enter: try the device again     q: leave".to_owned(),

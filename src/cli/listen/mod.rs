@@ -57,7 +57,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         return Err(Failure::plain(
             "no-terminal",
             Fate::Failed,
-            "listening wants a terminal",
+            "listening needs a terminal",
             "run it in one, or take the line-by-line form: --plain",
         ));
     }
@@ -129,9 +129,10 @@ fn without_card(args: &Args, error: Failure) -> Failure {
 /// The hearing caution folded to one line.
 const FOLDED: [&str; 1] = ["Set the level on the noise, keep it moderate, and leave it alone from then on. More: --cautions"];
 
-/// The hearing caution that stands before the first sound.
-const CAUTION: [&str; 3] = [
+/// The hearing caution that stands before the first sound; nothing sounds before it was answered with a key.
+pub(super) const CAUTION: [&str; 4] = [
+    "Turn the volume down first.",
     "Set the level on the noise, keep it moderate, and leave it alone from then on.",
     "NIOSH's occupational limit is 85 dBA for 8 h, halved for every 3 dB more: 94 dBA for 1 h, 100 dBA for 15 min.",
-    "It is no promise of harmlessness. If your ears ring, stop.",
+    "Keeping to it is no promise that nothing happens. If your ears ring, stop.",
 ];

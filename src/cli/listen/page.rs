@@ -13,6 +13,8 @@ use std::time::Duration;
 
 /// Where the listener is.
 pub(super) enum Stage {
+    /// The caution is read; nothing sounds before a key.
+    Caution,
     /// Noise sounds; the level is being set.
     Level,
     /// The instructions are read.
@@ -71,7 +73,6 @@ pub(super) fn run(
 
 fn serve(terminal: &mut DefaultTerminal, listening: &mut Listening<'_>, mut page: Page) -> Result<bool, Failure> {
     let ended = crate::cli::signals::watch();
-    listening.level_noise(true);
     loop {
         terminal.draw(|frame| page.draw(frame, listening)).map_err(|e| failed(&e))?;
         if ended.asked() {
@@ -108,6 +109,14 @@ impl Page {
     /// Handles a key; some when the page is done with.
     fn key(&mut self, code: KeyCode, listening: &mut Listening<'_>) -> Result<Option<bool>, Failure> {
         match &self.stage {
+            Stage::Caution => match code {
+                KeyCode::Enter | KeyCode::Char(' ') => {
+                    listening.level_noise(true);
+                    self.stage = Stage::Level;
+                }
+                KeyCode::Char('q') => return Ok(Some(false)),
+                _ => {}
+            },
             Stage::Level => match code {
                 KeyCode::Enter => {
                     listening.level_is_set()?;
@@ -128,10 +137,7 @@ impl Page {
             Stage::Training => return self.training_key(code, listening),
             Stage::Lost => match code {
                 KeyCode::Enter => match listening.reconnect() {
-                    Ok(()) => {
-                        listening.level_noise(true);
-                        self.stage = Stage::Level;
-                    }
+                    Ok(()) => self.stage = Stage::Caution,
                     Err(error) => self.message = format!("{error}: {}.", error.explain().next()),
                 },
                 KeyCode::Char('q') => return Ok(Some(false)),
@@ -268,7 +274,7 @@ impl Page {
                 self.message = if listening.part_ends() {
                     "From the next switch on this part is looped; w: the whole again.".to_owned()
                 } else {
-                    "A part wants half a second or more: s begins it, e ends it.".to_owned()
+                    "A part needs half a second or more: s begins it, e ends it.".to_owned()
                 };
             }
             KeyCode::Char('w') => {

@@ -22,7 +22,12 @@ pub(super) fn run(listening: &mut Listening<'_>, cautions: &[&str], brief: bool,
     for line in cautions {
         shell.say(line);
     }
-    shell.say("Noise sounds now. Set the level, then press Enter.");
+    shell.say("Press Enter for the noise.");
+    shell.flush();
+    if read()?.is_none_or(|line| line.trim().eq_ignore_ascii_case("leave")) {
+        return Ok(false);
+    }
+    shell.say("Noise sounds. Set the level, then press Enter.");
     let names = listening.training_names();
     let openly: Vec<String> = (1..).zip(&names).map(|(n, name)| format!("train {n} ({name})")).collect();
     let openly = openly.join(" or ");
@@ -52,7 +57,7 @@ pub(super) fn run(listening: &mut Listening<'_>, cautions: &[&str], brief: bool,
                 shell.say("That was a good number of trials without a break. Rest your ears if you like.");
             }
         }
-        let Some(line) = read()? else { return Ok(false) };
+        let Some(line) = first.take().map_or_else(&mut read, |line| Ok(Some(line)))? else { return Ok(false) };
         if let Some(said) = listening.look_after_device()? {
             shell.say(&said);
             shell.say("Connect it again, then press Enter; leave to go.");
@@ -103,7 +108,11 @@ fn reconnected(
         }
         match listening.reconnect() {
             Ok(()) => {
-                shell.say("The device is back, with noise to set the level by. Press Enter to go on.");
+                shell.say("The device is back. Turn the volume down first, then press Enter for the noise.");
+                if read()?.is_none() {
+                    return Ok(false);
+                }
+                shell.say("Noise sounds. Set the level, then press Enter to go on.");
                 listening.level_noise(true);
                 let set = read()?.is_some();
                 listening.level_is_set()?;

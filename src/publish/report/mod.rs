@@ -165,7 +165,7 @@ fn looked_at(session: &Session, hashes: &Hashes) -> Result<(ScoreDoc, audit::Aud
 pub fn sketch(folder: &Path) -> Result<Report, Failure> {
     let session = Session::open_read(folder)?;
     let mut view = gather::gather(&session)?;
-    wired::fill(&mut view, &session.rig()?)?;
+    wired::fill(&mut view, &session)?;
     Ok(view)
 }
 
@@ -175,7 +175,7 @@ pub fn sketch(folder: &Path) -> Result<Report, Failure> {
 /// The session cannot be read.
 pub fn view(session: &Session, scored: &ScoreDoc, audited: &audit::AuditDoc, clock: &dyn Clock) -> Result<Report, Failure> {
     let mut view = gather::gather(session)?;
-    wired::fill(&mut view, &session.rig()?)?;
+    wired::fill(&mut view, session)?;
     view.tests = tested::tests(session, scored)?;
     view.given_up = scored.given_up.iter().map(ToString::to_string).collect();
     view.made_at = clock.now().to_string();

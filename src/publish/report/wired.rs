@@ -6,15 +6,18 @@ use crate::model::rig::Rig;
 use crate::report::drawing::{Card, draw};
 use crate::report::text::or_dash;
 use crate::report::view::{DifferenceView, Report};
-use crate::rig::cards::{RigDoc, SetupDoc, describe, network};
+use crate::rig::cards::{RigDoc, SetupDoc, describe_session, network};
+use crate::rig::gate::GateDoc;
 use crate::rig::predicted::predicted;
+use crate::rig::warning::{Warning, text};
+use crate::store::Session;
 
 /// Fills in what the rig sheet allows; a session without a sheet stays as it is.
 ///
 /// # Errors
 /// A wiring of the kept rig cannot be read.
-pub(super) fn fill(report: &mut Report, rig: &Rig) -> Result<(), Failure> {
-    let doc = describe(rig)?;
+pub(super) fn fill(report: &mut Report, session: &Session) -> Result<(), Failure> {
+    let (rig, doc) = (&session.rig()?, describe_session(session)?);
     for setup in &mut report.setups {
         let Some(found) = doc.setups.iter().find(|d| d.setup == setup.name) else { continue };
         let load = &found.load;
@@ -24,14 +27,24 @@ pub(super) fn fill(report: &mut Report, rig: &Rig) -> Result<(), Failure> {
         setup.reasons.clone_from(&load.reasons);
         setup.shares = load.drivers.iter().map(|d| (d.driver.clone(), d.share)).collect();
         if setup.meter.is_empty() {
-            setup.meter.push(format!("no reading was taken down; {} expected", band(found)));
+            setup.meter.push(format!("not read; {} expected", band(found)));
         }
+        setup.gate = found.gate.iter().flat_map(GateDoc::lines).filter(|l| !l.starts_with("next: ")).collect();
+        setup.cautions = load.warnings.iter().filter(|w| at_the_drawing(w)).map(text).collect();
         setup.drawing = drawing(rig, &setup.name)?;
     }
     for difference in &mut report.differences {
         predict(difference, rig, &doc);
     }
     Ok(())
+}
+
+/// What belongs beside a drawing: powers, polarity, what the manual allows. What the model lacks belongs to the prediction.
+fn at_the_drawing(warning: &Warning) -> bool {
+    matches!(
+        warning,
+        Warning::Power(_) | Warning::NoRating | Warning::MixedPolarity | Warning::PolarityUnchecked | Warning::ManualNote(_)
+    )
 }
 
 fn ohms(load: Branch<f64>) -> String {

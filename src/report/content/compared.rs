@@ -35,8 +35,20 @@ pub fn compared(report: &Report) -> Section {
 /// Wiring drawings, loads, meter readings.
 pub fn wirings(report: &Report) -> Section {
     let wired = report.setups.iter().filter(|s| s.network.is_some());
-    section("wirings", "Wirings", wired.flat_map(wiring).collect())
+    let mut blocks: Vec<Block> = wired.flat_map(wiring).collect();
+    if !blocks.is_empty() {
+        blocks.push(Block::List(AT_THE_RIG.map(str::to_owned).to_vec()));
+    }
+    section("wirings", "Wirings", blocks)
 }
+
+/// Cautions that stand beside the drawings, where the hands will be.
+const AT_THE_RIG: [&str; 4] = [
+    "Valve amplifiers hold lethal voltages, also when unplugged. Internal work is for a licensed technician.",
+    "Never run a valve amplifier without its load. Power off, unplug and wait before any change of wiring or tap.",
+    "Speaker cable, not instrument cable. The amplifier maker's manual and local electrical rules win over anything printed here.",
+    "Use ear protection near a driven cab, or put it in another room.",
+];
 
 fn wiring(setup: &SetupView) -> Vec<Block> {
     let mut blocks = vec![Block::Heading(setup.name.clone())];
@@ -73,6 +85,12 @@ fn wiring(setup: &SetupView) -> Vec<Block> {
     blocks.push(Block::Facts(facts));
     if setup.grade.as_deref().is_some_and(|g| g != "matched") {
         blocks.push(Block::List(setup.reasons.clone()));
+    }
+    if !setup.gate.is_empty() {
+        blocks.push(Block::Warning(setup.gate.join("; ")));
+    }
+    if !setup.cautions.is_empty() {
+        blocks.push(Block::List(setup.cautions.clone()));
     }
     blocks
 }
@@ -188,14 +206,12 @@ fn run(run: &MatchView) -> Vec<Block> {
 /// Cautions that hold whatever came out.
 pub fn cautions(report: &Report) -> Section {
     let mut points = report.cautions.clone();
+    if report.setups.iter().all(|s| s.network.is_none()) {
+        points.extend(AT_THE_RIG.map(str::to_owned));
+    }
     points.extend(
-        [
-            "Valve amplifiers hold lethal voltages, also when unplugged. Internal work is for a licensed technician.",
-            "Never run a valve amplifier without its load. Power off and wait before any change of wiring or tap.",
-            "Speaker cable, not instrument cable. The amplifier maker's manual and local electrical rules win over anything printed here.",
-            "Fix the listening level once, before the first trial, and keep it moderate.",
-        ]
-        .map(str::to_owned),
+        ["Fix the listening level once, before the first trial, and keep it moderate. If your ears ring, stop."]
+            .map(str::to_owned),
     );
     section("cautions", "Cautions", vec![Block::List(points)])
 }

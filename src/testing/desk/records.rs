@@ -38,6 +38,14 @@ pub fn read(folder: &Path) -> Result<Records, Failure> {
     })
 }
 
+/// The rig with the gate's answer on every card.
+///
+/// # Errors
+/// The session cannot be read.
+pub fn described(folder: &Path) -> Result<crate::rig::cards::RigDoc, Failure> {
+    crate::rig::cards::describe_session(&Session::open_read(folder)?)
+}
+
 /// An entry of the log without its body.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LoggedDoc {

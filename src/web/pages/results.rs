@@ -37,7 +37,7 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
             p { a href="/report" { "The whole report as one page" } ", with wirings, takes, matching, plans, picks, and the sum by hand." }
             (command("One row per trial, for a spreadsheet:", &format!("cabjury score {shown} --csv FILE.csv")))
             (command("The report as a file:", &format!("cabjury report {shown}")))
-            (command("Sound track, captions and time links for a video:", &format!("cabjury montage {shown} --out DIR")))
+            (command("Sound track, captions and chapter times for a video:", &format!("cabjury montage {shown} --out DIR")))
             (command("A blind one for an audience:", &format!("cabjury montage {shown} --blind --out DIR")))
             (command("A page on which every visitor draws their own trials:", &format!("cabjury report {shown} --audience DIR")))
             (command("An audience's answers:", &format!("cabjury votes {shown} FILE.csv")))

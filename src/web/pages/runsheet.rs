@@ -28,6 +28,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
         @for warning in &doc.warnings { p.warning role="note" { (warning) } }
         @if !doc.held.is_empty() { dl.facts { @for (k, v) in &doc.held { div { dt { "held: " (k) } dd { (v) } } } } }
         @for caution in &doc.cautions { p.caution { (caution) } }
+        @for gate in &doc.gate { (super::sheet::at_the_gate(gate)) }
         section.part {
             h2 { "DI" }
             @if di { p { "\u{2713} imported" } } @else { p { "Without a DI, takes are aligned to the first one." } }
@@ -40,16 +41,18 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
                     @let here: Vec<&&Take> = used.iter().filter(|t| t.pass == pass.pass).collect();
                     li.done[!here.is_empty()] {
                         p.row {
-                            span.tick aria-hidden="true" { (if here.is_empty() { "\u{2610}" } else { "\u{2611}" }) }
+                            span.tick aria-hidden="true" {
+                                (match (here.is_empty(), &pass.refused) { (false, _) => "\u{2611}", (true, None) => "\u{2610}", (true, Some(_)) => "\u{2715}" })
+                            }
                             strong { "Pass " (pass.pass) ": " (pass.setup) }
-                            span { (if here.is_empty() { "to be recorded" } else { "recorded" }) }
+                            span { (match (here.is_empty(), &pass.refused) { (false, _) => "recorded", (true, None) => "to be recorded", (true, Some(_)) => "do not power it: see above" }) }
                         }
-                        @if !pass.change.is_empty() { p.soft { (pass.change) } }
+                        @if pass.refused.is_none() && !pass.change.is_empty() { p.soft { (pass.change) } }
                         @for take in &here {
                             p.soft { (take.id) ": " (take.setup.as_ref().map_or("DI", |s| s.as_str())) ", " (take.mic) ", " (take.original_name) }
                         }
                         @let options: Vec<(String, String)> = mics.iter().map(|m| (m.clone(), m.clone())).collect();
-                        (drop_zone(&format!("pass{}", pass.pass), &format!("pass {}, {}", pass.pass, pass.setup), &options, &pass.setup, pass.pass))
+                        @if pass.refused.is_none() { (drop_zone(&format!("pass{}", pass.pass), &format!("pass {}, {}", pass.pass, pass.setup), &options, &pass.setup, pass.pass)) }
                     }
                 }
             }

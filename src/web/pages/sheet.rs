@@ -4,10 +4,10 @@ use super::layout::{command, field};
 use crate::capture::session;
 use crate::model::failure::Failure;
 use crate::publish::report::sketch;
-use crate::report::content::compared;
-use crate::report::page::piece;
 use crate::report::view::{Report, SetupView};
-use crate::rig::cards::{RigDoc, describe};
+use crate::rig::cards::RigDoc;
+use crate::rig::gate::GateDoc;
+use crate::rig::warning::BEFORE_METERING;
 use crate::testing::desk::records;
 use crate::web::App;
 use maud::{Markup, PreEscaped, html};
@@ -20,8 +20,7 @@ pub(crate) const SETUPS: usize = 4;
 
 pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
     let (view, status) = (sketch(folder)?, session::status(folder)?);
-    let rig = records::read(folder)?.rig;
-    let doc = describe(&rig)?;
+    let doc = records::described(folder)?;
     Ok(html! {
         @if let Some(question) = &view.question { p.question { (question) } }
         @if let Some(invented) = &view.invented { p.notice role="note" { (invented) } }
@@ -33,7 +32,6 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
         @if view.setups.is_empty() { (empty()) } @else { (cards(&view, &doc)) }
         (form())
         (upload())
-        @for block in &compared::cautions(&view).blocks { (piece(block)) }
         (command("On the command line:", &format!("cabjury rig {} --sheet rig.toml", folder.display())))
     })
 }
@@ -52,9 +50,10 @@ fn cards(view: &Report, doc: &RigDoc) -> Markup {
         section.part {
             h2 { "Setups" }
             @if let Some(amplifier) = &view.amplifier { p { "Amplifier: " (amplifier) } }
-            @for setup in &view.setups { (card(setup, doc)) }
-            @for warning in &doc.warnings { p.warning role="note" { (warning) } }
             @for caution in shared_cautions(doc) { p.caution { (caution) } }
+            @for setup in &view.setups { (card(setup, doc)) }
+            @for missing in &doc.missing { p.warning role="note" { (missing) } }
+            @for warning in &doc.warnings { p.warning role="note" { (warning) } }
         }
         @if !doc.proposals.is_empty() {
             section.part {
@@ -77,7 +76,8 @@ fn own_cautions(of_setup: &[String], doc: &RigDoc) -> Vec<String> {
 }
 
 fn card(setup: &SetupView, doc: &RigDoc) -> Markup {
-    let load = doc.setups.iter().find(|d| d.setup == setup.name).map(|d| &d.load);
+    let found = doc.setups.iter().find(|d| d.setup == setup.name);
+    let (load, gate) = (found.map(|d| &d.load), found.and_then(|d| d.gate.as_ref()));
     let meter = load.and_then(|l| serde_json::to_value(&l.meter_ohm).ok());
     let number = |key: &str| meter.as_ref().and_then(|m| m.get(key)).and_then(serde_json::Value::as_f64);
     html! {
@@ -87,14 +87,21 @@ fn card(setup: &SetupView, doc: &RigDoc) -> Markup {
                 @if let Some(network) = &setup.network { div { dt { "wiring" } dd { code { (network) } } } }
                 @if let Some(tap) = setup.tap_ohm { div { dt { "tap" } dd { (tap) " ohm" } } }
                 @if let Some(load) = &setup.load { div { dt { "load" } dd { (load) } } }
-                @if let Some(grade) = &setup.grade { div { dt { "grade" } dd { strong { (grade) } @for r in &setup.reasons { br; (r) } } } }
+                @if let Some(load) = load {
+                    div { dt { "grade" } dd {
+                        strong.grade data-grade=(load.grade.name()) { span aria-hidden="true" { (load.grade.shape()) } " " (load.grade_text()) }
+                        @for r in &load.reasons { br; (r) }
+                    } }
+                }
                 @if let (Some(low), Some(high)) = (number("low"), number("high")) {
                     div { dt { "ohmmeter should read" } dd { (format!("{low:.1} to {high:.1} ohm")) } }
                 }
                 @for reading in &setup.meter { div { dt { "reading" } dd { (reading) } } }
             }
             @if let Some(svg) = &setup.drawing { figure.drawing { (PreEscaped(crate::report::page::inline(svg))) figcaption { "Wiring of " (setup.name) } } }
+            @if let Some(gate) = gate { (at_the_gate(gate)) }
             @if setup.network.is_some() {
+                p.caution { (BEFORE_METERING) }
                 form.row method="post" action="/meter" {
                     input type="hidden" name="wiring" value=(setup.name);
                     div.field {
@@ -106,6 +113,31 @@ fn card(setup: &SetupView, doc: &RigDoc) -> Markup {
                 }
             }
             @for caution in load.map(|l| own_cautions(&l.cautions, doc)).unwrap_or_default() { p.caution { (caution) } }
+        }
+    }
+}
+
+/// What stands against a setup, and the field for the reason; nothing when nothing does.
+pub(super) fn at_the_gate(gate: &GateDoc) -> Markup {
+    html! {
+        @if !gate.objections.is_empty() {
+            div.gate role="note" {
+                p { strong { span aria-hidden="true" { "\u{2715}" } @if gate.refused() { " Do not power it" } @else { " Used all the same" } } }
+                @for o in &gate.objections { p { (o.message) "." } }
+                @if let Some(reason) = &gate.reason { p { "Reason given: " (reason) } }
+                @if gate.refused() {
+                    @for o in gate.objections.iter().take(1) { p { "Next: " (o.next) "." } }
+                    form.row method="post" action="/gate" {
+                        input type="hidden" name="setup" value=(gate.setup);
+                        div.field {
+                            label for={ "why-" (gate.setup) } { "If it was done all the same: why" }
+                            input id={ "why-" (gate.setup) } name="reason" size="34" required;
+                            span.hint { "card, run sheet and report print it" }
+                        }
+                        button type="submit" { "Keep the reason" }
+                    }
+                }
+            }
         }
     }
 }
@@ -139,7 +171,7 @@ fn form() -> Markup {
                     @for i in 1..=SETUPS {
                         div.grid {
                             (field(&format!("setup{i}"), &format!("Name of setup {i}"), "", "series, p4, ..."))
-                            (field(&format!("network{i}"), &format!("Wiring {i}"), "", "A + B in series, A || B parallel"))
+                            (field(&format!("network{i}"), &format!("Wiring {i}"), "", "A + B in series, A // B parallel"))
                             (field(&format!("tap{i}"), &format!("Tap {i}"), "", "ohm"))
                         }
                     }

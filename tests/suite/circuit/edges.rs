@@ -3,8 +3,8 @@
 use super::cases::{bare, invented, label, near};
 use cabjury::circuit::drive::{Driven, SAME_DB, Source, differences, grid};
 use cabjury::circuit::driver::missing;
-use cabjury::circuit::grade::{Against, grade, level_effect_db};
-use cabjury::circuit::load::margin;
+use cabjury::circuit::grade::{Against, Allowed, grade, level_effect_db};
+use cabjury::circuit::load::{Margin, margin};
 use cabjury::circuit::propose::pairs;
 use cabjury::circuit::solve::{self, Branch};
 use cabjury::circuit::{meter, parse, parse_known, source};
@@ -49,7 +49,7 @@ fn the_ends_of_a_grade_belong_to_it() {
         ("do-not-connect", "matched", "tolerated", "tolerated")
     );
     // Limits that the maker's manual does not widen with a note leave a tolerated load what it was, and say nothing of strictness.
-    let limits = Against { kind: AmplifierKind::Valve, tap_ohm: 8.0, allow: Some(((0.4, 3.0), false)) };
+    let limits = Against { kind: AmplifierKind::Valve, tap_ohm: 8.0, allow: Some(Allowed { least: 0.4, most: 3.0, note: None }) };
     let found = grade(Branch::Value(16.0), None, &limits, 8.0);
     assert_eq!(found.grade.name(), "tolerated");
     assert!(found.reasons.iter().all(|r| !r.contains("stricter")), "{:?}", found.reasons);
@@ -61,17 +61,25 @@ fn the_ends_of_a_grade_belong_to_it() {
     );
 }
 
+/// A square wave carries twice the power of the sine of the same peak (arithmetic): rating, and twice the rating, against the cab's.
 #[test]
 fn the_margin_counts_a_rating_as_reached_when_it_is_reached() {
-    for (largest, amp, word) in [
-        (60.0, 40.0, "comfortably"),
-        (60.0, 41.0, "at the limit"),
-        (60.0, 60.0, "at the limit"),
-        (60.0, 60.1, "above"),
-        (0.1 + 0.2, 0.3, "at the limit"),
-        (0.3, 0.1 + 0.2, "at the limit"),
+    let word = |m: Margin| match m {
+        Margin::TooLarge { .. } => "too large",
+        Margin::AboveInClipping { .. } => "above in clipping",
+        Margin::Below { .. } => "below",
+    };
+    for (largest, amp, wanted) in [
+        (60.0, 29.9, "below"),
+        (60.0, 30.0, "below"),
+        (60.0, 30.1, "above in clipping"),
+        (60.0, 60.0, "above in clipping"),
+        (60.0, 60.1, "too large"),
+        (0.1 + 0.2, 0.3, "above in clipping"),
+        (0.3, 0.1 + 0.2, "above in clipping"),
+        (0.6, 0.1 + 0.2, "below"),
     ] {
-        assert!(margin(largest, amp).starts_with(word), "{amp} W into {largest} W: {}", margin(largest, amp));
+        assert_eq!(word(margin(largest, amp)), wanted, "{amp} W into {largest} W");
     }
 }
 
@@ -350,7 +358,7 @@ fn the_leftmost_fault_is_told_with_its_column() {
     }
     for (text, hint) in [
         ("A & B", "series is written +"),
-        ("A / B", "parallel is written ||"),
+        ("A / B", "parallel is written // or ||"),
         ("A [B]", "groups stand in"),
         ("A \u{2212} B", "plain hyphen"),
         ("7A", "begins with a letter"),
@@ -387,6 +395,6 @@ fn one_wiring_has_one_spelling() {
         assert_eq!(parse(text).unwrap().canonical().to_string(), wanted);
     }
     // Both readings of a mixed level are offered, and only for one.
-    assert_eq!(parse("A || B + C").unwrap_err().hint, "write (A || B) + C or A || (B + C)");
-    assert_eq!(parse("(A + B) || (C || D + E)").unwrap_err().hint, "write (C || D) + E or C || (D + E)");
+    assert_eq!(parse("A || B + C").unwrap_err().hint, "write (A // B) + C or A // (B + C)");
+    assert_eq!(parse("(A + B) || (C || D + E)").unwrap_err().hint, "write (C // D) + E or C // (D + E)");
 }

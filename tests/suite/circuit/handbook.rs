@@ -2,7 +2,7 @@
 
 use super::cases::{bare, cases, label, near};
 use cabjury::circuit::drive::Source;
-use cabjury::circuit::grade::{Against, Grade, grade};
+use cabjury::circuit::grade::{Against, Allowed, Grade, grade};
 use cabjury::circuit::solve::{self, Branch};
 use cabjury::circuit::{caution, enumerate, load, parse, source};
 use cabjury::model::ids::DriverLabel;
@@ -137,10 +137,12 @@ fn every_load_of_a_few_identical_drivers() {
 /// where they stand (our rule, no source). Both ends belong to what is allowed.
 #[test]
 fn the_makers_limits_narrow_and_with_a_note_widen() {
-    let graded = |ohm: f64, limits: (f64, f64), noted: bool| {
-        let against = Against { kind: AmplifierKind::Valve, tap_ohm: 8.0, allow: Some((limits, noted)) };
+    let noted_as = |ohm: f64, (least, most): (f64, f64), note: Option<&str>| {
+        let allow = Some(Allowed { least, most, note: note.map(str::to_owned) });
+        let against = Against { kind: AmplifierKind::Valve, tap_ohm: 8.0, allow };
         grade(Branch::Value(ohm), None, &against, 8.0).grade
     };
+    let graded = |ohm: f64, limits: (f64, f64), noted: bool| noted_as(ohm, limits, noted.then_some("page 12 of the manual"));
     // 4 and 16 on 8 are tolerated by themselves; 2 and 40 are not.
     for noted in [false, true] {
         assert_eq!(graded(4.0, (0.5, 2.0), noted), Grade::Tolerated);
@@ -153,4 +155,8 @@ fn the_makers_limits_narrow_and_with_a_note_widen() {
     assert_eq!(graded(2.0, (0.25, 2.0), true), Grade::Tolerated);
     assert_eq!(graded(2.0, (0.25, 2.0), false), Grade::DoNotConnect);
     assert_eq!(graded(2.0, (0.26, 2.0), true), Grade::DoNotConnect);
+    // A note that says nothing is none.
+    for empty in ["", "  ", "\n\t"] {
+        assert_eq!(noted_as(2.0, (0.25, 2.0), Some(empty)), Grade::DoNotConnect, "{empty:?}");
+    }
 }

@@ -3,6 +3,9 @@
 mod cases;
 mod commands;
 mod edges;
+mod gate;
 mod handbook;
 mod invariants;
 mod same;
+
+pub(crate) use commands::SHEET;

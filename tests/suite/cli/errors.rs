@@ -8,13 +8,13 @@ use crate::trial_support;
 use std::fmt::Write as _;
 
 /// What was typed and what came back, as it stands in the golden file.
-struct Transcript<'d> {
+struct Spoken<'d> {
     desk: &'d Desk,
     text: String,
     wrong: Vec<String>,
 }
 
-impl<'d> Transcript<'d> {
+impl<'d> Spoken<'d> {
     fn new(desk: &'d Desk) -> Self {
         Self { desk, text: String::new(), wrong: Vec::new() }
     }
@@ -94,7 +94,7 @@ fn every_message_about_a_recording() {
     let desk = Desk::new();
     bad_files(&desk);
     desk.run(&["new", "s", "one=riff.wav"]).ends(0);
-    let mut t = Transcript::new(&desk);
+    let mut t = Spoken::new(&desk);
     for file in ["none.wav", "folder.wav", "empty.wav", "shopping.wav", "header-only.wav", "no-frames.wav", "compressed.wav"] {
         t.line(4, &["take", "s", file, "--setup", "one"]);
     }
@@ -137,7 +137,7 @@ fn channels_of_one_file_are_mics() {
 #[test]
 fn every_message_about_a_wiring_or_a_sheet() {
     let desk = Desk::new();
-    let mut t = Transcript::new(&desk);
+    let mut t = Spoken::new(&desk);
     let load = |wiring: &'static str| ["load", wiring, "--tap", "8", "--driver", "A=8", "--driver", "B=8", "--driver", "C=8"];
     for wiring in ["", "A + ", "(A + B) || C)", "(A + B", "A + B || C", "A B || C", "A + A + B", "A + D + B", "A ? B"] {
         t.line(4, &load(wiring));
@@ -173,7 +173,7 @@ fn every_message_about_a_session_and_its_tests() {
     trial_support::played_session(&desk, 4);
     std::fs::create_dir(desk.join("other")).unwrap();
     std::fs::write(desk.join("other/letter.txt"), "dear band").unwrap();
-    let mut t = Transcript::new(&desk);
+    let mut t = Spoken::new(&desk);
     t.line(4, &["status", "none"]);
     t.line(4, &["status", "other"]);
     t.line(3, &["new", "other"]);

@@ -105,10 +105,20 @@ impl Terminal {
         }
     }
 
-    /// To the first trial.
-    fn begin(&mut self) {
+    /// Through the caution, then the level.
+    fn level(&mut self) {
+        self.waits_for("Turn the volume down first.");
+        assert!(!self.sees().contains("Noise sounds"), "noise sounds before a key:\n{}", self.sees());
+        self.waits_for("Enter: play the noise");
+        self.press("\r");
+        self.waits_for("Noise sounds");
         self.waits_for("Enter: the level is set");
         self.press("\r");
+    }
+
+    /// To the first trial.
+    fn begin(&mut self) {
+        self.level();
         self.waits_for("Enter: go on");
         self.press("\r");
         self.waits_for("Enter: answer");
@@ -161,8 +171,7 @@ fn training_confidence_remark_and_a_part_of_the_loop() {
     desk.run(&["close", "s", "--test", "test-1"]).ends(0);
     desk.run(&["plan", "s", "--compare", "one,two", "--trials", "1", "--training-by-name", "--ask-confidence"]).ends(0);
     let mut terminal = Terminal::open(&desk, &LISTEN);
-    terminal.waits_for("Enter: the level is set");
-    terminal.press("\r");
+    terminal.level();
     terminal.waits_for("t: hear the setups openly first");
     terminal.press("t");
     terminal.waits_for("1: one");
@@ -171,7 +180,7 @@ fn training_confidence_remark_and_a_part_of_the_loop() {
     terminal.press("\r");
     terminal.waits_for("Enter: answer");
     terminal.press("e");
-    terminal.waits_for("A part wants half a second");
+    terminal.waits_for("A part needs half a second");
     terminal.press("as");
     terminal.waits_for("The part begins here");
     terminal.press("w");

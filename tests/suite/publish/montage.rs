@@ -96,7 +96,7 @@ fn captions_are_read_by_a_general_parser_and_agree_with_the_frames() {
         assert_eq!((title.sequence as usize, srt_ms(&title.start)), (n + 1, ms(&segment["start_s"])));
     }
     subtp::vtt::WebVtt::parse(&read("chapters.vtt")).unwrap();
-    let links = read("time-links.txt");
+    let links = read("chapter-times.txt");
     assert!(links.starts_with("0:00 one, main\n0:03 two, main\n0:07 clip 1\n"), "{links}");
 }
 

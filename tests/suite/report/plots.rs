@@ -57,7 +57,7 @@ fn interval_shows_what_was_counted() {
     let test = sample::test(VerdictKind::Heard, &[(12, 16)], "Heard.");
     let plot = plots::interval(&test, test.score.as_ref().unwrap()).unwrap().unwrap();
     let x = across(&plot.svg);
-    // 12/16 with Clopper-Pearson .47622918 .92733796: STATISTICS of this project's reference, computed with scipy 1.17.1.
+    // 12/16 with Clopper-Pearson .47622918 .92733796: computed with scipy 1.17.1.
     let dot = attributes(&plot.svg, "circle", ACCENT, "cx");
     assert!((x(dot[0]) - 0.75).abs() < 0.001, "{dot:?}");
     let line = plot.svg.split('<').find(|e| e.starts_with("polyline") && e.contains(ACCENT)).unwrap();
@@ -77,7 +77,7 @@ fn power_marks_this_test_on_the_saw_tooth() {
     let x = scale((10.0, tick("10").1), (20.0, tick("20").1));
     let (cx, cy) = (attributes(&plot.svg, "circle", ACCENT, "cx")[0], attributes(&plot.svg, "circle", ACCENT, "cy")[0]);
     assert!((x(cx) - 16.0).abs() < 0.05);
-    // Power .630 of 16 trials at .75: the project's statistics reference, computed with scipy 1.17.1.
+    // Power .630 of 16 trials at .75: computed with scipy 1.17.1.
     assert!((y(cy) - 0.630).abs() < 0.002, "{}", y(cy));
     let curve =
         plot.svg.split('<').find(|e| e.starts_with("polyline") && e.contains("#22201C") && e.matches(',').count() > 30).unwrap();

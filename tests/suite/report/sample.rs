@@ -137,7 +137,8 @@ fn picks(counts: &[(u64, u64)]) -> Vec<PickView> {
 
 /// A report around one test.
 pub(crate) fn report(test: TestView) -> Report {
-    let setup = |name: &str, network: &str, tap: f64, load: &str| SetupView {
+    let setup = |name: &str, network: &str, tap: f64, load: &str| {
+        SetupView {
         name: name.to_owned(),
         network: Some(network.to_owned()),
         tap_ohm: Some(tap),
@@ -146,8 +147,11 @@ pub(crate) fn report(test: TestView) -> Report {
         reasons: Vec::new(),
         shares: vec![("A".to_owned(), 0.5), ("B".to_owned(), 0.5)],
         meter: vec!["13.6 ohm, as intended (expected 12.4 to 14.4)".to_owned()],
+        gate: Vec::new(),
+        cautions: vec!["Rated 50 W, the amplifier gives up to 100 W in clipping: more than the cab's 60 W by the ratings you entered. Keep it out of clipping.".to_owned()],
         drawing: None,
         takes: 4,
+    }
     };
     Report {
         title: "A ten and a twelve".to_owned(),

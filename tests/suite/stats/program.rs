@@ -70,7 +70,7 @@ fn a_plan_says_what_it_could_find_and_what_it_could_not() {
         desk.run(&line).ends(0).json()
     };
     let doc = plan(&["--trials", "30", "--listeners", "2", "--bound", "0.3"]);
-    // STATISTICS: 60 trials, 30 right: p = .0119 at 0.3, so 30 is surely allowed; the smallest p above 0.05 decides the rest.
+    // Definition, computed: 60 trials, 30 right: p = .0119 at 0.3, so 30 is surely allowed; the smallest p above 0.05 decides the rest.
     let most = doc["not_heard"]["at_most"].as_u64().unwrap();
     let at = |s: u64| lower_tail(s, 60, 0.65);
     assert!(at(most) <= 0.05 && at(most + 1) > 0.05 && most >= 30, "{most}");

@@ -93,7 +93,7 @@ fn stopping_at_will_keeps_the_level() {
 
 #[test]
 fn a_peek_after_every_trial_would_not() {
-    // The same listeners, the fixed test looked at after every trial (STATISTICS: 0.0876 for 16 trials): why a score is shown to nobody.
+    // The same listeners, the fixed test looked at after every trial (definition, computed: 0.0876 for 16 trials): why a score is shown to nobody.
     let (mut random, runs, mut peeked) = (Generator::simulated(3), 20_000, 0);
     for _ in 0..runs {
         let mut right = 0;

@@ -43,7 +43,7 @@ async fn what_a_plan_could_find_is_shown_and_sealed() {
     let h = house(4);
     let fields = "with-one=yes&with-two=yes&method=abx&mic=main&trials=16&listeners=1&alpha=0.05&bound=0.3&same_file=8&repeat=6";
     let piece = h.form("/plan/what-if", fields).await.is(200).text();
-    // 12 of 16: the published table's critical number (ISO 10399; STATISTICS of the reference sheet).
+    // 12 of 16: the published table's critical number (ISO 10399).
     assert!(piece.contains("<strong>12</strong>"), "{piece}");
     assert!(piece.contains("If 6 or fewer are right, the report may say"), "{piece}");
     let wrong = h.form("/plan/what-if", &fields.replace("trials=16", "trials=many")).await.is(200).text();

@@ -1,6 +1,7 @@
 //! The desk without a socket: every refusal of the listening page's contract, and what no answer may tell.
 
 mod engineer;
+mod gate;
 mod killed;
 mod known;
 mod leak;
