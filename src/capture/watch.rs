@@ -51,7 +51,12 @@ pub(crate) fn coming(session: &Session) -> Result<Vec<(u32, SetupName)>, Failure
     };
     let order = drawn(session)?.pop().ok_or_else(|| {
         let message = "no run sheet was drawn, so nobody can say which setup comes next";
-        Failure::plain("no-run-sheet", Fate::Refused, message, "draw one with: cabjury runsheet FOLDER, or name the setup with --setup")
+        Failure::plain(
+            "no-run-sheet",
+            Fate::Refused,
+            message,
+            "draw one with: cabjury runsheet FOLDER, or name the setup with --setup",
+        )
     })?;
     Ok((1..).zip(order.order).filter(|(pass, _)| !recorded(*pass)).collect())
 }

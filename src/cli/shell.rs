@@ -187,7 +187,8 @@ impl Shell {
             entry["next"] = self.next(error).into();
             self.document(&serde_json::json!({ "error": entry }));
         } else {
-        let _ = writeln!(std::io::stderr().lock(), "{}: {}", self.strong("warning"), plain(&self.mended(text)));
+            let (what, next) = (plain(&said.to_string()), plain(&self.next(error)));
+            let _ = writeln!(std::io::stderr().lock(), "{}: {what}\n  next: {next}", self.strong("error"));
         }
         code
     }

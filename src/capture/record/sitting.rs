@@ -5,8 +5,8 @@ use super::gate;
 use super::inspect::{Judged, Known, noise};
 use super::patch::{Patch, PatchRequest, Simulation, patch};
 use super::stage::invented_di;
-use crate::capture::runsheet::{PassDoc, runsheet};
 use crate::capture::mend;
+use crate::capture::runsheet::{PassDoc, runsheet};
 use crate::capture::take as intake;
 use crate::model::audio::Audio;
 use crate::model::explain::Fate;
@@ -211,7 +211,7 @@ impl<'a> Sitting<'a> {
         let patch = patch(&rig, &request.patch)?;
         let device = patch.open(&rig, &request.simulation)?;
         let setups: Vec<SetupName> = rig.setups.iter().map(|s| s.name.clone()).collect();
-        gate::loads(&rig, &setups, request.load_reason.as_deref())?;
+        gate::loads(&mut session, &setups, request.load_reason.as_deref(), clock.now())?;
         let left_over = super::left_over(folder);
         if rig.audio.as_ref() != Some(&patch.kept) {
             rig.audio = Some(patch.kept.clone());
@@ -362,7 +362,8 @@ impl<'a> Sitting<'a> {
 
     fn read(&mut self, value: MeterValue) -> Result<(), Failure> {
         let Some(setup) = self.setup() else { return Ok(()) };
-        let doc = ohmmeter::meter(&self.folder, setup.as_str(), value, self.clock)?;
+        let reading = ohmmeter::Reading { wiring: setup.as_str(), value, load_reason: None };
+        let doc = ohmmeter::meter(&self.folder, &reading, self.clock)?;
         if doc.as_intended {
             self.message = format!("{} reads as intended.", doc.wiring);
             self.stage = Stage::Power(None);

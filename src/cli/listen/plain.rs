@@ -35,10 +35,9 @@ pub(super) fn run(listening: &mut Listening<'_>, cautions: &[&str], brief: bool,
         shell.say(&format!("To hear the setups openly first, type {openly}; Enter goes on."));
     }
     listening.level_noise(true);
-    let began = trained(listening, shell, &openly, &names, &mut read)?;
-    if began.is_none() {
-        return Ok(false);
-    }
+    let Some(first) = trained(listening, shell, &openly, &names, &mut read)? else { return Ok(false) };
+    // Whoever goes on by a label instead of Enter meant the label.
+    let mut first = Some(first).filter(|line| !line.trim().is_empty());
     for line in listening.instructions().iter().filter(|_| !brief) {
         shell.say(line);
     }
