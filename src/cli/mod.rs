@@ -148,7 +148,7 @@ commands! {
     Votes => votes,
     /// Verifies hashes, chain, commitments, and recomputes every verdict.
     Audit => audit,
-    /// Exports what can still be read of a damaged session.
+    /// Makes a session again of what can be read of a damaged one.
     Rescue => rescue,
     /// The session as one file for another computer.
     Bundle => bundle,

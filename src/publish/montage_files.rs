@@ -25,6 +25,7 @@ pub(crate) struct Finished<'a> {
 /// Makes the folder, and refuses when one of the names is taken.
 pub(crate) fn nothing_there(out: &Path, blind: bool) -> Result<(), Failure> {
     fs::create_dir_all(out).map_err(|e| failed(out, &e))?;
+    NAMES.iter().for_each(|name| super::unbundle::sweep(out, &format!(".{name}.")));
     match NAMES.iter().chain(blind.then_some(&ANSWERS)).map(|n| out.join(n)).find(|p| fs::symlink_metadata(p).is_ok()) {
         None => Ok(()),
         Some(taken) => {

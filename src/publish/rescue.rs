@@ -77,13 +77,18 @@ pub fn rescue(folder: &Path, to: &Path, clock: &dyn Clock, progress: &dyn Progre
         let message = format!("{} exists already", to.display());
         return Err(Failure::at_path("exists-already", Fate::Refused, to, message, "name a new folder"));
     }
-    match readable(folder) {
+    let made = match readable(folder) {
         Ok(tables) => from_records(folder, to, &tables, clock, progress),
         Err(error @ (StoreError::NotASession { .. } | StoreError::Damaged { .. })) => {
             from_files(folder, to, &error, clock, progress)
         }
         Err(error) => Err(error.into()),
+    };
+    if made.is_err() {
+        // Half a session would be worse than none. The folder is this program's: nothing was there before.
+        let _ = fs::remove_dir_all(to);
     }
+    made
 }
 
 fn from_records(

@@ -78,6 +78,15 @@ impl TakeChange {
             other => Self::Other(other.to_owned()),
         }
     }
+
+    /// Its `what` in the log.
+    fn what(&self) -> String {
+        match self {
+            Self::Withdrawn => "withdraw".to_owned(),
+            Self::Reassigned => "reassign".to_owned(),
+            Self::Other(name) => format!("take-{name}"),
+        }
+    }
 }
 
 /// What happened without changing a record.
@@ -280,6 +289,27 @@ fn json<T: Serialize>(value: &T) -> Result<String, serde_json::Error> {
     serde_json::to_string(value)
 }
 
+fn seal_body(test: &Kept<SealedTest>, context: Option<&Kept<SealContext>>) -> Result<String, serde_json::Error> {
+    match context {
+        Some(context) => json(&SealBody { sealed: test.clone(), context: context.clone() }),
+        None => json(test),
+    }
+}
+
+fn invite_body(test: &TestId, listener: &ListenerCode, code: Option<&Sha256Hex>) -> Result<String, serde_json::Error> {
+    match code {
+        Some(code) => json(&InvitationBody { test: test.clone(), listener: listener.clone(), code_sha256: code.clone() }),
+        None => Ok(test.to_string()),
+    }
+}
+
+fn montage_body(montage: &Kept<BlindMontage>, nonce: Option<&Sha256Hex>) -> Result<String, serde_json::Error> {
+    match nonce {
+        Some(nonce) => json(&MontageBody { made: montage.clone(), nonce_sha256: nonce.clone() }),
+        None => json(montage),
+    }
+}
+
 impl Event {
     /// The entry that tells of it.
     ///
@@ -295,22 +325,13 @@ impl Event {
                 ("take", names.join(" "), json(takes)?)
             }
             Self::TakeChanged(change, take) => {
-                let what = match change {
-                    TakeChange::Withdrawn => "withdraw".to_owned(),
-                    TakeChange::Reassigned => "reassign".to_owned(),
-                    TakeChange::Other(name) => format!("take-{name}"),
-                };
-                return Ok(Parts { what, subject: take.value.id.to_string(), body: json(take)? });
+                return Ok(Parts { what: change.what(), subject: take.value.id.to_string(), body: json(take)? });
             }
             Self::DiReplaced(id) => ("di-replaced", id.to_string(), String::new()),
             Self::ClipsMade(run, clips) => ("match", format!("run-{}", run.value.run), json(&(run, clips))?),
             Self::Metered(reading) => ("meter", reading.value.wiring.clone(), json(reading)?),
             Self::ListenerAdded(listener) => ("listener", listener.value.code.to_string(), json(listener)?),
-            Self::TestSealed(test, None) => ("seal", test.value.plan.test.to_string(), json(test)?),
-            Self::TestSealed(test, Some(context)) => {
-                let body = SealBody { sealed: test.clone(), context: context.clone() };
-                ("seal", test.value.plan.test.to_string(), json(&body)?)
-            }
+            Self::TestSealed(test, context) => ("seal", test.value.plan.test.to_string(), seal_body(test, context.as_ref())?),
             Self::TestWithdrawn(test, given_up) => ("give-up", test.to_string(), json(given_up)?),
             Self::TrialOpened(trial) => ("open", trial.value.id.to_string(), json(trial)?),
             Self::Picked(trial) => ("pick", trial.value.id.to_string(), json(trial)?),
@@ -319,15 +340,9 @@ impl Event {
                 let body = CloseBody { closed: test.clone(), result: result.clone() };
                 ("close", test.value.plan.test.to_string(), json(&body)?)
             }
-            Self::Invited(test, listener, None) => ("invite", listener.to_string(), test.to_string()),
-            Self::Invited(test, listener, Some(code)) => {
-                let body = InvitationBody { test: test.clone(), listener: listener.clone(), code_sha256: code.clone() };
-                ("invite", listener.to_string(), json(&body)?)
-            }
-            Self::MontageMade(montage, None) => ("montage", montage.value.id.to_string(), json(montage)?),
-            Self::MontageMade(montage, Some(nonce)) => {
-                let body = MontageBody { made: montage.clone(), nonce_sha256: nonce.clone() };
-                ("montage", montage.value.id.to_string(), json(&body)?)
+            Self::Invited(test, listener, code) => ("invite", listener.to_string(), invite_body(test, listener, code.as_ref())?),
+            Self::MontageMade(montage, nonce) => {
+                ("montage", montage.value.id.to_string(), montage_body(montage, nonce.as_ref())?)
             }
             Self::MontageRevealed(montage) => ("reveal", montage.value.id.to_string(), json(montage)?),
             Self::VotesCounted(montage, count) => {

@@ -227,6 +227,11 @@ pub(super) fn make_private(path: &Path) -> Result<(), StoreError> {
     Ok(())
 }
 
+/// Gives a finished file its name.
+pub(super) fn give_name(part: &Path, path: &Path) -> Result<(), StoreError> {
+    fs::rename(part, path).map_err(|e| failed(path, "naming the copy", e))
+}
+
 /// A folder of this process alone, gone when it is dropped.
 pub(super) struct PrivateFolder(PathBuf);
 
@@ -292,5 +297,5 @@ fn copy(source: &Path, part: &Path) -> Result<Sha256Hex, StoreError> {
 }
 
 fn hash(path: &Path) -> Result<Sha256Hex, StoreError> {
-    File::open(path).and_then(|file| Sha256Hex::of_reader(file)).map_err(|e| failed(path, "reading", e))
+    File::open(path).and_then(Sha256Hex::of_reader).map_err(|e| failed(path, "reading", e))
 }

@@ -56,7 +56,10 @@ pub(super) fn apply(
     }
     let copy = backup(found);
     if done > 0 && !copy.exists() {
-        connection.execute("VACUUM INTO ?1", [copy.to_string_lossy().as_ref()])?;
+        let part = copy.with_extension("part");
+        let _ = std::fs::remove_file(&part); // of a try that was cut off
+        connection.execute("VACUUM INTO ?1", [part.to_string_lossy().as_ref()])?;
+        super::files::make_private(&part).and_then(|()| super::files::give_name(&part, &copy)).map_err(other)?;
     }
     // A table that others refer to is made anew: the references hold again at the end, which is looked at.
     connection.pragma_update(None, "foreign_keys", "OFF")?;
@@ -71,6 +74,10 @@ pub(super) fn apply(
     transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
     transaction.commit()?;
     connection.pragma_update(None, "foreign_keys", "ON")
+}
+
+fn other(error: StoreError) -> rusqlite::Error {
+    rusqlite::Error::ToSqlConversionFailure(Box::new(error))
 }
 
 /// What the log of an older session does not tell: an id is drawn, and of codes and nonces the hashes are logged.

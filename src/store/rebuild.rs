@@ -101,12 +101,13 @@ impl Work<'_> {
     /// One entry of the former log. What it needs and a gap swallowed is put before it.
     fn take_over(&mut self, seq: i64, at: &str, event: &Event, parts: &Parts) -> rusqlite::Result<()> {
         // A second telling of what a gap was filled with.
-        let makes = makes(event);
-        if !makes.is_empty()
-            && makes.iter().all(|m| self.there.contains(m))
-            && !matches!(event, Event::Noted(..) | Event::RigRead(_))
-        {
+        let made = makes(event);
+        let again = !made.is_empty() && made.iter().all(|m| self.there.contains(m));
+        if again && !self.gaps.none() && !matches!(event, Event::Noted(..) | Event::RigRead(_)) {
             return Ok(());
+        }
+        if let Event::DiReplaced(id) = event {
+            self.there.remove(&("take", id.to_string()));
         }
         let mut done = self.happen(at, event, parts);
         if done.is_err()

@@ -1,10 +1,11 @@
 //! Rows that were read out of a damaged file, as events that would have made them.
 
+use super::apply::SESSION_ID;
 use super::event::{Event, GivenUp, Kept, SealContext, TakeChange};
 use super::montages::KeptKey;
 use super::rescue::Readable;
 use crate::model::audio::Sha256Hex;
-use crate::model::ids::{ListenerCode, MontageId, TestId};
+use crate::model::ids::{ListenerCode, MontageId, SessionId, TestId};
 use crate::model::montage::{BlindMontage, VoteCount};
 use crate::model::rig::Rig;
 use crate::model::session::{Clip, Listener, MatchRun, MeterRecord, Take};
@@ -90,8 +91,13 @@ type Made = Vec<(&'static str, String, Vec<Event>)>;
 
 fn recorded(found: &[Readable]) -> Made {
     let mut made: Made = Vec::new();
-    for row in rows(found, "note").filter(|row| row["key"] != super::apply::SESSION_ID) {
-        made.push(("note", text(&row, "key"), vec![Event::Noted(text(&row, "key"), text(&row, "value"))]));
+    for row in rows(found, "note") {
+        let (key, value) = (text(&row, "key"), text(&row, "value"));
+        let event = match SessionId::new(&value) {
+            Ok(id) if key == SESSION_ID => Event::SessionBegun(id),
+            _ => Event::Noted(key.clone(), value),
+        };
+        made.push(("note", key, vec![event]));
     }
     for rig in rows(found, "rig").filter_map(|row| kept::<Rig>(&row, "record")) {
         made.push(("rig", "rig".to_owned(), vec![Event::RigRead(rig)]));
@@ -184,6 +190,7 @@ fn shown(found: &[Readable], secrets: &Secrets) -> Made {
 /// Tables and names of what an event makes.
 pub(super) fn makes(event: &Event) -> Vec<(&'static str, String)> {
     match event {
+        Event::SessionBegun(_) => vec![("note", SESSION_ID.to_owned())],
         Event::Noted(key, _) => vec![("note", key.clone())],
         Event::RigRead(_) => vec![("rig", "rig".to_owned())],
         Event::TakesAdded(takes) => takes.iter().map(|t| ("take", t.value().id.to_string())).collect(),

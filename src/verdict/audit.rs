@@ -243,7 +243,7 @@ fn context_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), Fai
         entry.hash.clone_into(&mut before);
     })?;
     if rescued {
-        found.clear();
+        return Ok(());
     }
     let strange = contexts.iter().filter(|(_, context)| context.session_id != own);
     found.extend(strange.map(|(test, _)| (test.to_string(), "it was sealed in another session")));
@@ -252,7 +252,7 @@ fn context_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), Fai
 }
 
 /// Only what the schema itself shows: nothing else of such a file is asked.
-fn foreign(session: &Session, what: String) -> Result<AuditDoc, Failure> {
+fn foreign(session: &Session, what: &str) -> Result<AuditDoc, Failure> {
     let mut problems: Vec<Problem> =
         session.schema_misfits()?.into_iter().map(|m| Problem { place: m.place, what: m.what }).collect();
     problems.push(Problem { place: "session.db".to_owned(), what: format!("{what}; nothing else of it was looked at") });
@@ -266,7 +266,7 @@ fn foreign(session: &Session, what: String) -> Result<AuditDoc, Failure> {
 pub fn audit(folder: &Path) -> Result<AuditDoc, Failure> {
     let session = Session::open_audit(folder)?;
     if let Some(what) = session.foreign()? {
-        return foreign(&session, what);
+        return foreign(&session, &what);
     }
     audit_of(&session, &Hashes::default())
 }

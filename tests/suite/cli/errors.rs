@@ -217,7 +217,7 @@ fn every_message_about_an_evening_of_takes() {
         let riff = material::gain(&material::riff(2.0, 48_000), 20.0 * f64::log10(level));
         material::write_wav(&desk.join(&format!("my takes/{name}.wav")), 48_000, &riff);
     }
-    let mut t = Transcript::new(&desk);
+    let mut t = Spoken::new(&desk);
     t.note("two setups need two names and two recordings");
     t.line(2, &["new", "twice", "one=one-1.wav", "one=one-2.wav"]);
     t.line(3, &["new", "twice", "one=one-1.wav", "two=one-1.wav"]);

@@ -6,7 +6,7 @@ mod evening;
 use crate::golden;
 use crate::program::Desk;
 
-const COMMANDS: [&str; 34] = [
+const COMMANDS: [&str; 35] = [
     "demo",
     "load",
     "measure",

@@ -142,6 +142,9 @@ fn a_network_folder_without_locks_is_refused_for_writing_and_read() {
         stand_in(&desk, "#include <errno.h>\nint flock(int fd, int how) { (void)fd; (void)how; errno = ENOLCK; return -1; }\n");
     let said = with(&desk, &library, &["match", "s"]).ends(1);
     tells(&said, &["cannot be locked", "network share"]);
+    // Before the desk invites anybody: every trial would fail.
+    let said = with(&desk, &library, &["desk", "s"]).ends(1);
+    tells(&said, &["cannot be locked", "network share"]);
     with(&desk, &library, &["score", "s"]).ends(0);
     assert_eq!(desk.run(&["match", "s"]).code, 0);
 }

@@ -13,7 +13,7 @@ use std::path::Path;
 
 /// Edits: a short form here, `CABJURY_EDITS` in `tests/long forge`.
 fn edits() -> usize {
-    std::env::var("CABJURY_EDITS").ok().and_then(|n| n.parse().ok()).unwrap_or(250)
+    std::env::var("CABJURY_EDITS").ok().and_then(|n| n.parse().ok()).unwrap_or(150)
 }
 
 fn below(noise: &mut Noise, n: usize) -> usize {

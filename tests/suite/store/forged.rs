@@ -9,7 +9,6 @@ use std::process::Command;
 /// A finished session with something in nearly every table.
 pub(crate) fn finished(desk: &Desk) {
     played_session(desk, 12);
-    desk.run(&["meter", "s", "D1||D2", "3.9"]);
     desk.run(&["rehearse", "s", "--hears", "0.6", "--runs", "1", "--seed", "3", "--keep", "sim"]).ends(0);
     desk.run(&["montage", "s", "--blind", "--out", "m"]).ends(0);
     desk.run(&["audit", "s"]).ends(0);
@@ -67,7 +66,8 @@ fn every_known_forgery_is_found_in_its_place() {
         ("DELETE FROM rig", "rig 1"),
         ("UPDATE note SET value = 'Another title' WHERE key = 'title'", "note title"),
         ("INSERT INTO note VALUES ('invented', 'never said')", "note invented"),
-        ("INSERT INTO meter VALUES (99, 'w', (SELECT record FROM meter))", "meter 99"),
+        ("INSERT INTO meter VALUES (99, 'w', '{}')", "meter 99"),
+        ("INSERT INTO vote_count VALUES (7, NULL, '{}')", "vote_count 7"),
         ("UPDATE listener SET simulated = 0", "listener sim"),
         ("UPDATE listener SET record = json_set (record, '$.simulated', json ('false'))", "listener sim"),
         ("DELETE FROM trial WHERE seq = 3", "trial "),
@@ -85,6 +85,26 @@ fn every_known_forgery_is_found_in_its_place() {
         let problems = audited(&desk, edit);
         assert!(problems.iter().any(|(p, _)| p.starts_with(place)), "{edit}: {problems:?}");
     }
+}
+
+/// However records are forged, nobody answers more trials than there were.
+#[test]
+fn no_count_is_larger_than_the_plan() {
+    let desk = Desk::new();
+    played_session(&desk, 4);
+    desk.run(&["rehearse", "s", "--hears", "1", "--runs", "1", "--keep", "sim"]).ends(0);
+    let db = Connection::open(desk.join("s/session.db")).unwrap();
+    // Another trial, made of one that was right, with an id of its own.
+    db.execute_batch(
+        "INSERT INTO trial SELECT 'f' || id, seq + 100, test, listener, state, commitment, json_set (record, '$.id', 'f' || id) FROM trial",
+    )
+    .unwrap();
+    drop(db);
+    let test = desk.run(&["score", "s", "--json"]).ends(0).json()["tests"][0].clone();
+    assert_eq!(test["verdict"], "data-void", "{test:#}");
+    let sentence = test["sentence"].as_str().unwrap();
+    assert!(sentence.contains("8 answers to 4 planned trials") && !sentence.contains("of 4 right"), "{sentence}");
+    desk.run(&["audit", "s"]).ends(4);
 }
 
 #[test]

@@ -105,6 +105,31 @@ fn a_session_of_an_older_program_is_brought_up_to_date_with_a_copy_beside_it() {
     assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
 }
 
+/// A session that a program of the second schema made (its demo with seed 7, bundled without sound), and the same as one of the first
+/// schema: they open, verify and score what that program scored.
+#[test]
+fn sessions_of_older_programs_score_the_same() {
+    let packed = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/sessions/schema-2.zip.gz");
+    let desk = Desk::new();
+    let bundle = std::process::Command::new("gzip").args(["-dc", packed]).output().unwrap().stdout;
+    std::fs::write(desk.join("old.zip"), bundle).unwrap();
+    for schema in [2, 1] {
+        desk.run(&["unbundle", "old.zip", "s"]).ends(0);
+        if schema == 1 {
+            crate::store::older::made_older(&desk.join("s/session.db"), 1);
+        }
+        let audit = desk.run(&["audit", "s", "--json"]).ends(0).json();
+        assert_eq!((&audit["ok"], &audit["records"]), (&true.into(), &208.into()), "{audit:#}");
+        let tests = desk.run(&["score", "s", "--json"]).ends(0).json()["tests"].clone();
+        for (test, done, correct, p) in [(0, 48, 39, 7.610_913_055_344_798e-6), (1, 16, 8, 0.598_190_307_617_187_1)] {
+            assert_eq!((&tests[test]["done"], &tests[test]["correct"]), (&done.into(), &correct.into()), "schema {schema}");
+            assert!((tests[test]["p_value"].as_f64().unwrap() / p - 1.0).abs() < 1e-12, "schema {schema}");
+        }
+        desk.run(&["status", "s"]).ends(0);
+        std::fs::remove_dir_all(desk.join("s")).unwrap();
+    }
+}
+
 #[test]
 fn an_older_session_that_somebody_writes_is_left_alone_until_they_are_done() {
     let desk = Desk::new();

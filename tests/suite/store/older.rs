@@ -6,33 +6,46 @@ use rusqlite::Connection;
 use serde_json::value::RawValue;
 use std::path::Path;
 
+#[derive(serde::Deserialize)]
+struct Sealed<'a> {
+    #[serde(borrow)]
+    sealed: &'a RawValue,
+}
+
+#[derive(serde::Deserialize)]
+struct Closed<'a> {
+    #[serde(borrow)]
+    closed: &'a RawValue,
+}
+
+#[derive(serde::Deserialize)]
+struct Made<'a> {
+    #[serde(borrow)]
+    made: &'a RawValue,
+}
+
+#[derive(serde::Deserialize)]
+struct Invited {
+    test: String,
+}
+
+/// The record within a body that programs before the third schema wrote without anything around it.
+fn inner(what: &str, body: &str) -> Option<String> {
+    match what {
+        "seal" => serde_json::from_str::<Sealed<'_>>(body).ok().map(|b| b.sealed.get().to_owned()),
+        "close" => serde_json::from_str::<Closed<'_>>(body).ok().map(|b| b.closed.get().to_owned()),
+        "montage" => serde_json::from_str::<Made<'_>>(body).ok().map(|b| b.made.get().to_owned()),
+        "invite" => serde_json::from_str::<Invited>(body).ok().map(|b| b.test),
+        _ => None,
+    }
+}
+
 /// An entry's body as the programs before the third schema wrote it; nothing for entries that they did not write.
 fn older_body(what: &str, body: &str) -> Option<String> {
-    #[derive(serde::Deserialize)]
-    struct Sealed<'a> {
-        #[serde(borrow)]
-        sealed: &'a RawValue,
-    }
-    #[derive(serde::Deserialize)]
-    struct Closed<'a> {
-        #[serde(borrow)]
-        closed: &'a RawValue,
-    }
-    #[derive(serde::Deserialize)]
-    struct Made<'a> {
-        #[serde(borrow)]
-        made: &'a RawValue,
-    }
     match what {
         "session" | "migrated" => None,
-        "seal" => Some(serde_json::from_str::<Sealed<'_>>(body).unwrap().sealed.get().to_owned()),
-        "close" => Some(serde_json::from_str::<Closed<'_>>(body).unwrap().closed.get().to_owned()),
-        "montage" => Some(serde_json::from_str::<Made<'_>>(body).unwrap().made.get().to_owned()),
-        "invite" => {
-            let body: serde_json::Value = serde_json::from_str(body).unwrap();
-            Some(body["test"].as_str().unwrap().to_owned())
-        }
-        _ => Some(body.to_owned()),
+        // What an older program wrote stays as it is.
+        _ => Some(inner(what, body).unwrap_or_else(|| body.to_owned())),
     }
 }
 

@@ -52,6 +52,8 @@ pub(crate) fn plan(method: Method, setups: &[&str], takes: usize, controls: Cont
         ask_confidence: false,
         simulated: false,
         family: None,
+        looks: Vec::new(),
+        sealing: None,
     }
 }
 
