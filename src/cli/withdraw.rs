@@ -13,13 +13,12 @@ pub(crate) const EXAMPLE: &str = "Example:\n  cabjury withdraw evening --take t0
 /// What was typed.
 #[derive(Debug, clap::Args)]
 #[command(after_long_help = EXAMPLE)]
-#[group(id = "what", required = true, multiple = false, args = ["take", "test"])]
 pub(crate) struct Args {
     /// The session's folder.
     pub(crate) folder: PathBuf,
 
     /// The take.
-    #[arg(long, value_name = "T")]
+    #[arg(long, value_name = "T", required_unless_present = "test", conflicts_with = "test")]
     pub(crate) take: Option<TakeId>,
     /// The sealed test, if nobody has answered it.
     #[arg(long, value_name = "T")]
