@@ -15,7 +15,7 @@ pub(crate) const EXAMPLE: &str = "Example:\n  cabjury withdraw evening --take t0
 /// What was typed.
 #[derive(Debug, clap::Args)]
 #[command(after_long_help = EXAMPLE)]
-#[group(id = "what", required = true, multiple = false, args = ["take", "run", "test"])]
+#[command(group(clap::ArgGroup::new("what").args(["take", "run", "test"]).required(true)))]
 pub(crate) struct Args {
     /// The session's folder.
     pub(crate) folder: PathBuf,

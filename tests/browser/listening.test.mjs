@@ -6,7 +6,7 @@ import { accessible, answer, browser, complaints, desk, fits, folder, run, sessi
 let home; let at; let b; let codes;
 test.before(async () => {
   home = folder();
-  at = await desk(session(home, 3, "--listeners", "6", "--ask-confidence"), "--invite", "ann", "bob", "cid", "dot", "eve", "fay");
+  at = await desk(session(home, 3, "--listeners", "7", "--ask-confidence"), "--invite", "ann", "bob", "cid", "dot", "eve", "fay", "gus");
   codes = Object.fromEntries(at.invitations.map((i) => [i.listener, i.url]));
   b = await browser();
 });
@@ -65,7 +65,7 @@ test("a reload in a trial goes on with it; another tab has the same one; going b
   await toTrial(tab, codes.bob);
   assert.equal((await seat(tab, codes.bob)).open_trial.trial, trial.trial);
   await answer(page, "A");
-  await page.getByText("Your answer is taken down.").waitFor();
+  await page.getByText("Your answer is saved.").waitFor();
   await answer(tab, "B");
   await tab.getByText("comes too late").waitFor();
   assert.equal((await seat(page, codes.bob)).done, 1);
@@ -86,7 +86,7 @@ test("a lost connection is said, and the answer is sent once when it is back", a
   await shot(page, "listen-5-lost");
   await page.waitForTimeout(1500);
   await context.setOffline(false);
-  await page.getByText("Your answer is taken down.").waitFor({ timeout: 15_000 });
+  await page.getByText("Your answer is saved.").waitFor({ timeout: 15_000 });
   assert.equal(await page.getByText("The connection is lost.").isVisible(), false);
   assert.equal((await seat(page, codes.cid)).done, 1);
   // The same, but the page is closed while the line is down: the answer waits in the browser.
@@ -98,7 +98,7 @@ test("a lost connection is said, and the answer is sent once when it is back", a
   await page.close();
   const again = await context.newPage();
   await again.goto(codes.cid);
-  await again.getByText("Your answer is taken down.").waitFor();
+  await again.getByText("Your answer is saved.").waitFor();
   assert.equal((await seat(again, codes.cid)).done, 2);
   await context.close();
 });
@@ -113,7 +113,7 @@ test("an answer that reached the desk while its receipt was lost counts once", a
     if (lost === 1) { await route.fetch(); await route.abort(); } else await route.continue();
   });
   await answer(page, "A");
-  await page.getByText("Your answer is taken down.").waitFor({ timeout: 15_000 });
+  await page.getByText("Your answer is saved.").waitFor({ timeout: 15_000 });
   assert.ok(lost >= 2);
   assert.equal((await seat(page, codes.dot)).done, 1);
   await context.close();
@@ -139,6 +139,36 @@ for (const [name, viewport] of [["phone", { width: 360, height: 740 }], ["phone 
   });
 }
 
+test("a suspended sound counts nothing, is said, and goes on when asked; an untouched confidence is none", async () => {
+  const context = await b.newContext();
+  const page = await context.newPage();
+  let sent;
+  await page.addInitScript(() => {
+    const Real = window.AudioContext;
+    window.AudioContext = class extends Real { constructor(...a) { super(...a); window.theContext = this; } };
+  });
+  await page.goto(codes.gus);
+  await page.getByRole("button", { name: "Set the level" }).dblclick();
+  await page.getByRole("button", { name: "The level is set" }).click();
+  await page.getByRole("button", { name: "Next trial" }).click();
+  await page.locator("#pads button").first().waitFor();
+  await page.evaluate(() => window.theContext.suspend());
+  await page.getByText("The sound was interrupted.").waitFor();
+  for (const pad of await page.locator("#pads button").all()) { await pad.click(); await page.waitForTimeout(450); }
+  assert.match(await page.locator("#missing").textContent(), /Not heard yet: A, B, X/);
+  await page.getByRole("button", { name: "Go on with sound" }).click();
+  await page.getByText("The sound was interrupted.").waitFor({ state: "hidden" });
+  for (const pad of await page.locator("#pads button").all()) { await pad.click(); await page.waitForTimeout(500); }
+  await page.locator("#choices input").first().check();
+  await page.route("**/pick", async (route) => { sent = route.request().postDataJSON(); await route.continue(); });
+  await page.getByRole("button", { name: "Send the answer" }).click();
+  await page.getByText("Your answer is saved.").waitFor();
+  assert.equal(sent.confidence, null);
+  assert.ok(sent.heard.every((h) => h.ms >= 300 && h.ms < 2000), JSON.stringify(sent.heard));
+  await page.getByRole("link", { name: "Save the receipts of your answers" }).waitFor();
+  await context.close();
+});
+
 test("keys alone are enough", async () => {
   const context = await b.newContext();
   const page = await context.newPage();
@@ -160,7 +190,7 @@ test("keys alone are enough", async () => {
   assert.equal(await page.locator('.pad[aria-pressed="true"]').count(), 0);
   await page.getByRole("button", { name: "Send the answer" }).focus();
   await page.keyboard.press("Enter");
-  await page.getByText("Your answer is taken down.").waitFor();
+  await page.getByText("Your answer is saved.").waitFor();
   await context.close();
   const kept = run("audit", home.at("s"), "--json");
   assert.equal(JSON.parse(kept).ok, true);

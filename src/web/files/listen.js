@@ -226,7 +226,8 @@ function build() {
 function count() {
   if (!sounding) return;
   const now = context.currentTime;
-  heard[sounding.label].ms += Math.max(0, Math.round((now - sounding.since) * 1000));
+  if (now <= sounding.since) return;
+  heard[sounding.label].ms += Math.round((now - sounding.since) * 1000);
   sounding = { label: sounding.label, since: now };
 }
 

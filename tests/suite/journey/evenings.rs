@@ -238,7 +238,7 @@ fn copy(from: &Path, to: &Path) {
         if entry.file_type().unwrap().is_dir() {
             copy(&entry.path(), &target)
         } else {
-            drop(std::fs::copy(entry.path(), target).unwrap())
+            let _ = std::fs::copy(entry.path(), target).unwrap();
         }
     }
 }

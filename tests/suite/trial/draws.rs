@@ -48,6 +48,8 @@ pub(crate) fn plan(method: Method, setups: &[&str], takes: usize, controls: Cont
         load_reason: None,
         exclusion: "nobody is left out".to_owned(),
         generator: "test".to_owned(),
+        looks: Vec::new(),
+        sealing: None,
         training_by_name: false,
         ask_confidence: false,
         simulated: false,

@@ -219,10 +219,13 @@ fn the_silent_device_is_practice() {
         input.write_all(b"\n").unwrap();
         for _ in 0..400 {
             // Until the program has had enough and ends.
-            if input.write_all(b"A\nB\nX\npick A\n").and_then(|()| input.flush()).is_err() {
+            let line = |text: &str, input: &mut std::process::ChildStdin| {
+                std::thread::sleep(std::time::Duration::from_millis(50));
+                input.write_all(text.as_bytes()).and_then(|()| input.flush()).is_ok()
+            };
+            if !["A\n", "B\n", "X\n", "stop\n", "pick A\n"].iter().all(|text| line(text, &mut input)) {
                 break;
             }
-            std::thread::sleep(std::time::Duration::from_millis(20));
         }
         drop(input);
         let said = child.wait_with_output().unwrap();
