@@ -44,6 +44,8 @@ pub struct VotesDoc {
     pub correct: u64,
     /// Exact over all keys; of `own-keys` the exact binomial p.
     pub p_value: f64,
+    /// The same over all blind montages of the session.
+    pub p_family: f64,
     /// The smallest p that can be reached.
     pub least_p: f64,
     /// How often answers were counted before.
@@ -237,6 +239,7 @@ fn count_one_key(
         p,
         least_p: least,
         alpha: ALPHA,
+        montages: session.montages()?.len() as u64,
         few_takes: few_takes(&session, &montage)?,
         counted_before: before,
         revealed: montage.revealed.is_some(),
@@ -275,6 +278,7 @@ fn document(design: &'static str, montage: Option<String>, f: &VoteFacts, senten
         answers: f.answers,
         correct: f.correct,
         p_value: f.p,
+        p_family: f.over_all(f.p),
         least_p: f.least_p,
         counted_before: f.counted_before as u64,
         sentence,
@@ -338,6 +342,7 @@ fn count_own_keys(folder: &Path, file: &Path, bytes: &[u8], clock: &dyn Clock) -
         p: binomial::upper_tail(correct, answers, 0.5),
         least_p: least_p(2, u32::try_from(answers).unwrap_or(u32::MAX)),
         alpha: ALPHA,
+        montages: 1,
         few_takes: false,
         counted_before: before,
         revealed: false,

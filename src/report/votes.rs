@@ -21,12 +21,22 @@ pub struct VoteFacts {
     pub least_p: f64,
     /// The level.
     pub alpha: f64,
+    /// Blind montages of this session: each is a chance of its own to be right.
+    pub montages: u64,
     /// Fewer than 4 takes of some setup stand behind the clips.
     pub few_takes: bool,
     /// How often answers to the same montage were counted before.
     pub counted_before: usize,
     /// The key was public when this was counted.
     pub revealed: bool,
+}
+
+impl VoteFacts {
+    /// A p over all montages of the session: min(1, M p).
+    #[must_use]
+    pub fn over_all(&self, p: f64) -> f64 {
+        (self.montages.max(1) as f64 * p).min(1.0)
+    }
 }
 
 fn plural(n: u64, one: &str, many: &str) -> String {
@@ -37,9 +47,9 @@ fn finding(f: &VoteFacts) -> &'static str {
     if f.counted_before > 0 || f.revealed {
         // A second look, or a key that could be known: the numbers stand, a claim does not.
         "For the record"
-    } else if f.p <= f.alpha {
+    } else if f.over_all(f.p) <= f.alpha {
         "Heard by this audience"
-    } else if f.least_p > f.alpha {
+    } else if f.over_all(f.least_p) > f.alpha {
         "Nothing could be shown"
     } else {
         "Not shown to be heard"
@@ -79,7 +89,14 @@ pub fn one_key(f: &VoteFacts) -> String {
         plural(f.clips, "clip", "clips"),
         p_text(f.least_p),
     );
-    if f.least_p > f.alpha {
+    if f.montages > 1 {
+        out.push_str(&format!(
+            " It is one of {} montages of this session: over all of them {}.",
+            f.montages,
+            p_text(f.over_all(f.p))
+        ));
+    }
+    if f.over_all(f.least_p) > f.alpha {
         out.push_str(" So few clips cannot beat chance, however many people are right.");
     }
     out.push_str(" Everybody heard the same key, so people are not trials.");

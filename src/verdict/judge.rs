@@ -22,7 +22,7 @@ use crate::stats::takes::Rule;
 use crate::stats::verdict::{ControlCount, model, power_at, power_steps};
 use crate::verdict::flags::{flags, rating_flags};
 use crate::verdict::tally::Tally;
-use crate::verdict::trial_counts::{Gathered, Who};
+use crate::verdict::trial_counts::{Gathered, Who, in_order};
 use crate::verdict::weigh::{Panel, Weighed, place, weigh};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -109,32 +109,21 @@ pub fn judge(j: &Judgeable<'_>) -> TestResult {
     let plan = &j.test.plan;
     let people = j.trials.panel();
     let tallies: Vec<&Tally> = people.iter().map(|p| p.1).collect();
-    let outcomes = (plan.trials == TrialCount::OpenEnded).then(|| j.trials.outcomes());
-    let panel = Panel {
-        plan,
-        seal: &j.test.seal,
-        tallies: &tallies,
-        outcomes: outcomes.as_deref(),
-        data_void: j.void_reason.is_some(),
-        known_by_name: j.known_by_name.is_some(),
-    };
+    let outcomes = in_order(plan).then(|| j.trials.outcomes());
+    let panel = panel_of(j, &tallies, outcomes.as_deref());
     let mut weighed = weigh(&panel);
     let who = j.trials.who();
     finish_count(&panel, &mut weighed);
     let done = tallies.iter().map(|t| t.answered()).sum();
     let heard = second_opinion(&panel);
     let own = heard.as_ref().map_or(&[][..], |h| &h.listeners);
-    let mut result = TestResult {
+    let result = TestResult {
         rules: RULES,
         head: head(j, done, people.len() as u64),
         unanswered: weighed.unanswered,
         p_value_answered: weighed.p_value_answered,
         p_reversed: weighed.p_reversed,
-        p_family: weighed
-            .count
-            .p_value
-            .or(weighed.count.anytime_p)
-            .map(|p| Family { planned: place(plan).planned, alpha: plan.alpha.value() }.p_family(p)),
+        p_family: over_the_family(plan, &weighed),
         p_listeners: weighed.p_listeners,
         p_by_picks: weighed.p_by_picks,
         scope: weighed.scope,
@@ -167,9 +156,30 @@ pub fn judge(j: &Judgeable<'_>) -> TestResult {
         headline: String::new(),
         sentence: String::new(),
     };
+    worded(result)
+}
+
+fn panel_of<'a>(j: &'a Judgeable<'_>, tallies: &'a [&'a Tally], outcomes: Option<&'a [bool]>) -> Panel<'a> {
+    Panel {
+        plan: &j.test.plan,
+        seal: &j.test.seal,
+        tallies,
+        outcomes,
+        data_void: j.void_reason.is_some(),
+        known_by_name: j.known_by_name.is_some(),
+    }
+}
+
+/// With its words, which are a function of all the rest.
+fn worded(mut result: TestResult) -> TestResult {
     result.headline = sentence::headline(&result);
     result.sentence = sentence::sentence(&result);
     result
+}
+
+fn over_the_family(plan: &Plan, weighed: &Weighed) -> Option<f64> {
+    let family = Family { planned: place(plan).planned, alpha: plan.alpha.value() };
+    weighed.count.p_value.or(weighed.count.anytime_p).map(|p| family.p_family(p))
 }
 
 /// One count of picks stands for this test.

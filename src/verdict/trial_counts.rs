@@ -116,7 +116,7 @@ impl Gathered {
                     // Simulated listeners have no pace.
                     tally.seconds.extend(seconds);
                 }
-                if plan.trials == TrialCount::OpenEnded
+                if in_order(plan)
                     && let Some((hit, _)) = tally.scored.last().filter(|_| scored)
                 {
                     self.outcomes[who as usize].push((seq, *hit));
@@ -259,9 +259,14 @@ pub(crate) fn pick_order(session: &Session) -> Result<HashMap<String, i64>, Stor
     Ok(places)
 }
 
+/// The order of the answers matters: no end was set, or there are looks before it.
+pub(crate) fn in_order(plan: &Plan) -> bool {
+    plan.trials == TrialCount::OpenEnded || !plan.looks.is_empty()
+}
+
 /// What a glance does not see is needed: the order of the picks, or confidence.
 fn needs_whole(plan: &Plan) -> bool {
-    plan.trials == TrialCount::OpenEnded || plan.ask_confidence
+    in_order(plan) || plan.ask_confidence
 }
 
 /// Reads all trials of a session in one pass and takes them up: for each of these plans what its trials come to.
@@ -270,8 +275,8 @@ fn needs_whole(plan: &Plan) -> bool {
 /// The records cannot be read.
 pub(crate) fn gather(session: &Session, plans: &[&Plan], listeners: &[Listener]) -> Result<Vec<Gathered>, StoreError> {
     let mut all: Vec<Gathered> = plans.iter().map(|_| Gathered::new(listeners)).collect();
-    let any_open = plans.iter().any(|p| p.trials == TrialCount::OpenEnded);
-    let places = if any_open { pick_order(session)? } else { HashMap::new() };
+    let ordered = plans.iter().any(|p| in_order(p));
+    let places = if ordered { pick_order(session)? } else { HashMap::new() };
     let mut orders = Orders::default();
     let mut at = 0;
     session.each_trial_text(&mut |test, text| {

@@ -2,6 +2,7 @@
 
 use super::canvas::{self, ACCENT, Caption, FAINT, Hang, INK, PlotError, WASH};
 use super::{Plot, share_ticks, table};
+use crate::model::result::ListenerDoc;
 use crate::model::trial::Method;
 use crate::report::text;
 use crate::report::view::{ScoreView, TestView};
@@ -65,18 +66,19 @@ pub fn forest(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, PlotEr
         c.sized(&format!("{} of {}", right, trials), (0.0, 0.5), (-10.0, 8.0), Hang::Right, FAINT, 11.5)?;
         c.fill(&[(low, 0.5), (share, 0.78), (high, 0.5), (share, 0.22)], ACCENT)
     })?;
-    let cells = listeners
-        .iter()
-        .map(|l| {
-            vec![
-                l.listener.to_string(),
-                format!("{} of {}", l.correct.unwrap_or(0), l.trials),
-                format!("{:.3} to {:.3}", ScoreView::interval_of(l)[0], ScoreView::interval_of(l)[1]),
-                text::p(l.p_value),
-                text::p(l.p_holm),
-            ]
-        })
-        .collect();
+    let cells = listeners.iter().map(cells).collect();
     let head = ["listener", if preference { "preferred" } else { "right" }, "95 % interval", "p alone", "p after Holm"];
     Ok(Some(Plot { title, alt, svg, table: table(&head, cells) }))
+}
+
+/// A listener's row.
+fn cells(l: &ListenerDoc) -> Vec<String> {
+    let [low, high] = ScoreView::interval_of(l);
+    vec![
+        l.listener.to_string(),
+        format!("{} of {}", l.correct.unwrap_or(0), l.trials),
+        format!("{low:.3} to {high:.3}"),
+        text::p(l.p_value),
+        text::p(l.p_holm),
+    ]
 }

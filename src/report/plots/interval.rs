@@ -23,19 +23,17 @@ pub fn interval(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, Plot
     } else {
         format!("{}: share of right picks", test.test)
     };
+    let smallest = if two_sided {
+        String::new()
+    } else {
+        format!("; the smallest effect set beforehand would show as {}", percent(at_bound))
+    };
     let alt = format!(
-        "{} of {} picks, {}; 95 per cent interval from {} to {}; chance is {}{}.",
-        correct,
-        trials,
+        "{correct} of {trials} picks, {}; 95 per cent interval from {} to {}; chance is {}{smallest}.",
         percent(share),
         percent(low),
         percent(high),
-        percent(chance),
-        if two_sided {
-            String::new()
-        } else {
-            format!("; the smallest effect set beforehand would show as {}", percent(at_bound))
-        }
+        percent(chance)
     );
     let caption = Caption { id: &format!("{}-interval", test.test), title: &title, alt: &alt };
     let svg = canvas::draw(caption, 150.0, [30.0, 34.0, 44.0, 44.0], ([0.0, 1.0], [0.0, 1.0]), |c| {

@@ -1,11 +1,13 @@
 //! From tallies to a verdict: numbers, gates, subject. People's trials, rehearsals and the audit go through the same code.
 //!
 //! * `gates`: what stands before every verdict
+//! * `looks`: tests that may end before their last trial
 //! * `right`: tests with a right answer
 //! * `taste`: preference, the listener as the unit
 //! * `rated`: ratings
 
 mod gates;
+mod looks;
 mod rated;
 mod right;
 mod taste;

@@ -1,5 +1,6 @@
 //! Tests with a right answer: abx, duo-trio, triangle, attribute. What is unanswered counts against each claim.
 
+use super::looks::looked;
 use super::{Own, Panel, Standing, Weighed};
 use crate::model::result::{CountDoc, CriticalDoc, Endless, SimilarityDoc};
 use crate::model::trial::Design;
@@ -99,15 +100,33 @@ fn own(panel: &Panel<'_>, each: &[Answers]) -> Vec<Own> {
     p.into_iter().zip(adjusted).map(|(p, p_holm)| Own { p, p_holm, p_takes: None }).collect()
 }
 
-pub(super) fn weigh(panel: &Panel<'_>) -> Weighed {
-    let (plan, level) = (panel.plan, panel.level());
-    let each: Vec<Answers> = panel.tallies.iter().map(|t| answers(panel, t)).collect();
-    let all = each.iter().fold(Answers::default(), |sum, a| Answers {
+/// The numbers, and the counts that they are of.
+fn numbered(panel: &Panel<'_>, all: Answers) -> (Answers, Numbers) {
+    if panel.open_ended() {
+        return (all, open_ended(panel, all));
+    }
+    let Some(looked) = looked(panel, all.right) else { return (all, fixed(panel, all)) };
+    // A test that ended at a look has no trials that are missing.
+    let all = if looked.ended { Answers { unanswered: 0, ..all } } else { all };
+    let mut numbers = fixed(panel, all);
+    numbers.p = looked.p;
+    (numbers.count.p_value, numbers.count.critical, numbers.count.true_size) = (Some(looked.p), None, None);
+    (numbers.count.mid_p, numbers.p_value_answered) = (None, None);
+    (all, numbers)
+}
+
+fn summed(each: &[Answers]) -> Answers {
+    each.iter().fold(Answers::default(), |sum, a| Answers {
         right: sum.right + a.right,
         wrong: sum.wrong + a.wrong,
         unanswered: sum.unanswered + a.unanswered,
-    });
-    let numbers = if panel.open_ended() { open_ended(panel, all) } else { fixed(panel, all) };
+    })
+}
+
+pub(super) fn weigh(panel: &Panel<'_>) -> Weighed {
+    let (plan, level) = (panel.plan, panel.level());
+    let each: Vec<Answers> = panel.tallies.iter().map(|t| answers(panel, t)).collect();
+    let (all, numbers) = numbered(panel, summed(&each));
     let standing = Standing::of(panel, ControlCount { trials: all.trials(), correct: all.right });
     let counts: Vec<(u64, u64)> = each.iter().map(|a| (a.answered(), a.right)).collect();
     let p_unequal = (each.len() > 1).then(|| unequal(&counts, &mut panel.random("equal listeners")).p);
