@@ -342,7 +342,6 @@ pub fn score_session(session: &Session) -> Result<Vec<TestDoc>, Failure> {
             } else {
                 crate::verdict::audit::seal_problem(test)
                     .or_else(|| trials.problem.take())
-                    .or_else(|| trials.more_than_planned(&test.plan))
                     .or_else(|| void_reason(session, &test.plan, &clips, &takes))
             };
             Judgeable { test, trials, void_reason }

@@ -89,6 +89,15 @@ impl Gathered {
             Seen::Void => self.void += 1,
             Seen::Answered { choice, order, right, seconds } => {
                 let tally = if simulated { &mut self.simulated[at].1 } else { &mut self.people[at].1 };
+                // Nobody answers more trials than the plan gives them: where one did, records were copied.
+                if let (TrialCount::Fixed(planned), TrialKind::Scored) = (plan.trials, order.kind)
+                    && tally.scored.len() >= planned as usize
+                {
+                    let listener = if simulated { &self.simulated[at].0 } else { &self.people[at].0 };
+                    let what = format!("{listener} has more answers than the {planned} planned trials");
+                    self.problem.get_or_insert(what);
+                    return;
+                }
                 tally.add(plan, order, choice, right);
                 self.answered += 1;
                 self.any_person_answered |= !simulated;
@@ -123,15 +132,6 @@ impl Gathered {
         };
         self.count(plan, at, &seen);
         Ok(())
-    }
-
-    /// Nobody answers more trials than the plan gives them: where one did, records were copied.
-    pub(crate) fn more_than_planned(&self, plan: &Plan) -> Option<String> {
-        let TrialCount::Fixed(scored) = plan.trials else { return None };
-        let planned = u64::from(scored);
-        let all = self.people.iter().chain(&self.simulated);
-        let (listener, tally) = all.into_iter().find(|(_, tally)| tally.scored.len() as u64 > planned)?;
-        Some(format!("{listener} has {} answers to {planned} planned trials", tally.scored.len()))
     }
 
     /// People's tallies if any person answered, else those of simulated listeners; and which of the two they are.
