@@ -253,6 +253,10 @@ impl PrivateFolder {
     /// Copies a file into it, if there is one.
     pub(super) fn take(&self, source: &Path) -> Result<(), StoreError> {
         let Some(name) = source.file_name() else { return Ok(()) };
+        // An empty one tells nothing, and may be another user's.
+        if fs::metadata(source).is_ok_and(|m| m.len() == 0) {
+            return Ok(());
+        }
         let to = self.0.join(name);
         let copied = (|| {
             let mut from = File::open(source)?;

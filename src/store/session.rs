@@ -159,10 +159,13 @@ impl Session {
     pub fn open_write(folder: &Path, now: Timestamp) -> Result<Self, StoreError> {
         Self::must_be_there(folder)?;
         // A newer session is refused before anything, the lock file included, is touched.
-        let reader = Self::connect(folder, folder, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
-        let version = reader.check_version()?;
-        reader.refuse_foreign(version)?;
-        drop(reader);
+        let looked = Self::connect(folder, folder, OpenFlags::SQLITE_OPEN_READ_ONLY)
+            .and_then(|reader| reader.check_version().and_then(|version| reader.refuse_foreign(version)));
+        if let Err(error) = looked {
+            // Where nothing may be written the system says so more plainly of the lock file.
+            let _lock = if error.is_for_want_of_writing() { Some(WritersLock::take(folder)?) } else { None };
+            return Err(error);
+        }
         let lock = WritersLock::take(folder)?;
         let mut session = Self::connect(folder, folder, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
         session.lock = Some(lock);

@@ -92,7 +92,6 @@ pub(crate) fn scored(session: &Session, tests: &[&SealedTest], hashes: &Hashes) 
         } else {
             crate::verdict::audit::seal_problem(test)
                 .or_else(|| trials.problem.take())
-                .or_else(|| trials.more_than_planned(&test.plan))
                 .or_else(|| file_problem(session, &test.plan, &clips, &takes, hashes))
         };
         let known_by_name = known_by_name(session, &test.plan, &listeners, &trials)?;

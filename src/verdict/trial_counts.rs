@@ -107,7 +107,15 @@ impl Gathered {
             Seen::Open => {}
             Seen::Void => self.void += 1,
             Seen::Answered { choice, order, right, seconds, confidence } => {
-                let tally = &mut self.tallies[who as usize][at].1;
+                let (listener, tally) = &mut self.tallies[who as usize][at];
+                // Nobody answers more trials than the plan gives them: where one did, records were copied.
+                if let (TrialCount::Fixed(planned), TrialKind::Scored) = (plan.trials, order.kind)
+                    && tally.answered() >= u64::from(planned)
+                {
+                    let what = format!("{listener} has more answers than the {planned} planned trials");
+                    self.problem.get_or_insert(what);
+                    return;
+                }
                 let before = tally.scored.len();
                 tally.add(plan, order, choice, right);
                 let scored = tally.scored.len() > before;
@@ -186,14 +194,6 @@ impl Gathered {
         let mut given = self.outcomes[self.who() as usize].clone();
         given.sort_by_key(|(seq, _)| *seq);
         given.into_iter().map(|(_, hit)| hit).collect()
-    }
-
-    /// Nobody answers more trials than the plan gives them: where one did, records were copied.
-    pub(crate) fn more_than_planned(&self, plan: &Plan) -> Option<String> {
-        let TrialCount::Fixed(each) = plan.trials else { return None };
-        let all = self.tallies.iter().flatten();
-        let (listener, tally) = all.into_iter().find(|(_, tally)| tally.answered() > u64::from(each))?;
-        Some(format!("{listener} has {} answers to {each} planned trials", tally.answered()))
     }
 }
 

@@ -223,7 +223,7 @@ fn hostile_and_newer_bundles_are_refused_by_name() {
         ("away.zip", Box::new(|e| drop(e.pop())), "but not in the bundle"),
         ("link.zip", Box::new(|e| e[1].2 = stored.unix_permissions(0o120_777)), "is no plainly stored file"),
         ("edited.zip", Box::new(|e| e.last_mut().unwrap().1[60] ^= 1), "has other bytes than its manifest says"),
-        ("newer.zip", Box::new(manifest(&|t| t.replace("\"schema\": 2", "\"schema\": 3"))), "newer cabjury"),
+        ("newer.zip", Box::new(manifest(&|t| t.replace("\"schema\": 3", "\"schema\": 4"))), "newer cabjury"),
         ("format.zip", Box::new(manifest(&|t| t.replace("bundle 1", "bundle 2"))), "newer cabjury"),
         ("none.zip", Box::new(|e| drop(e.remove(0))), "has no manifest"),
         ("swell.zip", Box::new(manifest(&|t| t.replacen("\"bytes\": ", "\"bytes\": 99999999", 1))), "has another size there"),
