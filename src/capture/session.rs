@@ -21,6 +21,8 @@ pub struct NewDoc {
     pub setups: Vec<String>,
     /// Takes that were imported.
     pub takes: Vec<intake::TakeDoc>,
+    /// What the engineer should know.
+    pub warnings: Vec<String>,
     /// The next command.
     pub next: String,
 }
@@ -63,7 +65,7 @@ pub fn new(
     let title = title.map(str::to_owned).or_else(|| rig.title.clone()).or_else(named);
     let mut session = Session::create(folder, title.as_deref(), now)?;
     session.set_rig(&rig, now)?;
-    let mut takes = Vec::new();
+    let (mut takes, mut warnings) = (Vec::new(), Vec::new());
     for (pass, ((setup, file), examined)) in (1..).zip(recordings.iter().zip(read)) {
         let request = intake::Request {
             files: vec![file.clone()],
@@ -73,12 +75,14 @@ pub fn new(
         };
         let doc = intake::take_examined(&mut session, &request, &[examined], clock, progress)?;
         takes.extend(doc.takes);
+        warnings.extend(doc.warnings);
     }
     let next = next_step(&session)?.command;
     Ok(NewDoc {
         session: folder.display().to_string(),
         setups: rig.setups.iter().map(|s| s.name.to_string()).collect(),
         takes,
+        warnings,
         next,
     })
 }

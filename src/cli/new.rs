@@ -42,6 +42,9 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     for take in &doc.takes {
         shell.say(super::measure::faults(&take.faults).trim_end());
     }
+    for warning in &doc.warnings {
+        shell.warn(warning);
+    }
     shell.say(&format!("next: {}", doc.next));
     shell.document(&doc);
     Ok(Outcome::Done)
