@@ -279,7 +279,8 @@ fn row(
     let problem = SetupName::new(&setup)
         .map_err(Failure::from)
         .and_then(|s| names::setup(rig, &s))
-        .and_then(|()| Ok(names::mic(rig, &MicName::new(&mic)?)?))
+        .and_then(|()| MicName::new(&mic).map_err(Failure::from))
+        .and_then(|m| names::mic(rig, &m))
         .err()
         .map(|e| format!("{e} ({})", e.explain().next()));
     let pass = said.pass.or(said.take).unwrap_or_else(|| {

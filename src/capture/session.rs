@@ -24,6 +24,8 @@ pub struct NewDoc {
     pub takes: Vec<intake::TakeDoc>,
     /// The gate's answers, in the sheet's order.
     pub gate: Vec<GateDoc>,
+    /// What the engineer should know.
+    pub warnings: Vec<String>,
     /// The next command.
     pub next: String,
 }
@@ -77,7 +79,7 @@ pub fn new(
     let title = title.map(str::to_owned).or_else(|| rig.title.clone()).or_else(named);
     let mut session = Session::create(folder, title.as_deref(), now)?;
     session.set_rig(&rig, now)?;
-    let mut takes = Vec::new();
+    let (mut takes, mut warnings) = (Vec::new(), Vec::new());
     for (pass, ((setup, file), examined)) in (1..).zip(recordings.iter().zip(read)) {
         let request = intake::Request {
             files: vec![file.clone()],
@@ -87,6 +89,7 @@ pub fn new(
         };
         let doc = intake::take_examined(&mut session, &request, &[examined], clock, progress)?;
         takes.extend(doc.takes);
+        warnings.extend(doc.warnings);
     }
     let gate = Gate::of(&session)?;
     let next = next_step(&session, &gate)?.command;
@@ -95,6 +98,7 @@ pub fn new(
         setups: rig.setups.iter().map(|s| s.name.to_string()).collect(),
         takes,
         gate: gate.all()?,
+        warnings,
         next,
     })
 }

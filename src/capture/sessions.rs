@@ -3,6 +3,7 @@
 use crate::capture::session::{NextDoc, status};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
+use crate::store::Session;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
@@ -73,4 +74,32 @@ fn entry(folder: &Path) -> SessionEntry {
         },
         Err(error) => SessionEntry { session, title: None, takes: 0, next: None, problem: Some(error.to_string()) },
     }
+}
+
+/// Whose names.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// Setups.
+    Setups,
+    /// Mics and blends.
+    Mics,
+    /// Takes in use.
+    Takes,
+    /// Sealed tests.
+    Tests,
+}
+
+/// What a session's setups, mics, takes or tests are called.
+///
+/// # Errors
+/// The folder holds no session that can be read.
+pub fn names(folder: &Path, kind: Kind) -> Result<Vec<String>, Failure> {
+    let session = Session::open_read(folder)?;
+    let rig = session.rig()?;
+    Ok(match kind {
+        Kind::Setups => rig.setups.iter().map(|s| s.name.to_string()).collect(),
+        Kind::Mics => rig.mics.iter().map(|m| m.name.to_string()).chain(rig.blends.iter().map(|b| b.name.to_string())).collect(),
+        Kind::Takes => session.takes()?.iter().filter(|t| t.withdrawn.is_none()).map(|t| t.id.to_string()).collect(),
+        Kind::Tests => session.tests()?.iter().map(|t| t.plan.test.to_string()).collect(),
+    })
 }

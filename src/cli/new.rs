@@ -45,6 +45,9 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     for answer in &doc.gate {
         super::runsheet::say_gate(answer, shell);
     }
+    for warning in &doc.warnings {
+        shell.warn(warning);
+    }
     shell.say(&format!("next: {}", doc.next));
     shell.document(&doc);
     Ok(if doc.refused() { Outcome::Refused } else { Outcome::Done })

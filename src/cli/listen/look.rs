@@ -39,7 +39,7 @@ impl Page {
         let width = usize::from(area.width.max(1));
         // Lines break between words: as many rows as that takes, and no more than leave the question in sight.
         let rows: usize = keys.lines().map(|l| broken(l, width).len()).sum();
-        let help = u16::try_from(rows).unwrap_or(3).clamp(1, (area.height / 3).max(2));
+        let help = u16::try_from(rows).unwrap_or(3).clamp(1, (area.height / 2).max(2));
         let [head, pads, text, keys_at] = Layout::vertical([
             Constraint::Length(if low { 1 } else { 3 }),
             Constraint::Length(pads),
