@@ -20,8 +20,11 @@ fn all() -> bool {
 /// Clocks by length, cab and repeat: what is found lies within what is stated, and no clock is found where there is one alone.
 #[test]
 fn clocks_by_length() {
-    let (lengths, clocks): (&[f64], &[f64]) =
-        if all() { (&[4.0, 6.0, 10.0, 20.0, 45.0, 90.0], &[-150.0, -80.0, -20.0, -5.0, 0.0, 2.0, 20.0, 80.0, 150.0]) } else { (&[5.0, 12.0], &[0.0, 80.0]) };
+    let (lengths, clocks): (&[f64], &[f64]) = if all() {
+        (&[4.0, 6.0, 10.0, 20.0, 45.0, 90.0], &[-150.0, -80.0, -20.0, -5.0, 0.0, 2.0, 20.0, 80.0, 150.0])
+    } else {
+        (&[5.0, 12.0], &[0.0, 80.0])
+    };
     let (mut wrong, mut false_clocks, mut tried) = (Vec::new(), 0, 0);
     for seconds in lengths {
         let amp = driven(&riff(*seconds), 8.0);
@@ -33,7 +36,10 @@ fn clocks_by_length() {
                 let found = place(&a, &b, rate(), relation).unwrap();
                 let off = (found.correct.unwrap_or(0.0) - ppm).abs();
                 let within = found.drift_within.unwrap_or(0.0);
-                println!("{seconds:4} s {ppm:6} ppm {relation:?}: {:?} +-{within:.3}, lag {:.3}", found.correct, found.lag.samples);
+                println!(
+                    "{seconds:4} s {ppm:6} ppm {relation:?}: {:?} +-{within:.3}, lag {:.3}",
+                    found.correct, found.lag.samples
+                );
                 if off > within.max(floor) || !found.jumps.is_empty() {
                     wrong.push((*seconds, *ppm, relation, found.correct));
                 }
@@ -71,10 +77,17 @@ fn damages_by_size() {
                 }
                 let len = takes.iter().map(Vec::len).min().unwrap();
                 let jumps = place(&takes[0], &takes[2], rate(), Relation::SameRig).unwrap().jumps;
-                let (exact, seen) = (held(&takes[2]).len() + repeated(&takes[2]).len(), siblings(&takes.iter().map(|t| &t[..len]).collect::<Vec<_>>(), rate()));
+                let (exact, seen) = (
+                    held(&takes[2]).len() + repeated(&takes[2]).len(),
+                    siblings(&takes.iter().map(|t| &t[..len]).collect::<Vec<_>>(), rate()),
+                );
                 let others = seen.iter().enumerate().filter(|(i, s)| *i != 2 && !s.is_empty()).count();
                 let found = !jumps.is_empty() || exact > 0 || !seen[2].is_empty();
-                println!("{kind:9} {size:5} seed {seed}: jumps {}, exact {exact}, marks {:?}, others {others}", jumps.len(), seen[2].iter().map(|s| s.mark).collect::<Vec<_>>());
+                println!(
+                    "{kind:9} {size:5} seed {seed}: jumps {}, exact {exact}, marks {:?}, others {others}",
+                    jumps.len(),
+                    seen[2].iter().map(|s| s.mark).collect::<Vec<_>>()
+                );
                 // What one held, repeated or silent sample in the midst of a slow wave changes is less than the takes differ by.
                 let tiny = *size < 8 && matches!(kind, "held" | "repeated" | "silent");
                 let shifts = matches!(kind, "dropped" | "doubled");
@@ -95,11 +108,21 @@ fn clean_takes_by_the_dozen() {
     for round in 0..rounds {
         let play = material::gain(&riff(5.0 + (round % 7) as f64), -(round as f64 % 9.0));
         let base = cab(&driven(&play, 3.0 + 2.0 * (round % 6) as f64), (round % 2) as usize);
-        let all: Vec<Vec<f32>> = (0..4).map(|i| taken(&material::gain(&base, 0.05 * i as f64), 100.0, 0.0, -72.0 + (round % 5) as f64 * 3.0, 1000 * round + i)).collect();
+        let all: Vec<Vec<f32>> = (0..4)
+            .map(|i| {
+                taken(&material::gain(&base, 0.05 * i as f64), 100.0, 0.0, -72.0 + (round % 5) as f64 * 3.0, 1000 * round + i)
+            })
+            .collect();
         let found = siblings(&all.iter().map(Vec::as_slice).collect::<Vec<_>>(), rate());
         takes += 4;
         warned += found.iter().filter(|f| !f.is_empty()).count();
-        stopped += found.iter().flatten().filter(|s| s.sure && !matches!(s.mark, cabjury::signal::inspect::Mark::Differs | cabjury::signal::inspect::Mark::LevelTrend)).count();
+        stopped += found
+            .iter()
+            .flatten()
+            .filter(|s| {
+                s.sure && !matches!(s.mark, cabjury::signal::inspect::Mark::Differs | cabjury::signal::inspect::Mark::LevelTrend)
+            })
+            .count();
         stopped += all.iter().map(|x| held(x).len() + repeated(x).len()).sum::<usize>();
         stopped += place(&all[0], &all[1], rate(), Relation::SameRig).unwrap().jumps.len();
     }
