@@ -118,7 +118,7 @@ fn mono_of(path: &Path, take: &Take) -> Result<(Vec<f32>, SampleRate), Failure> 
 fn repeats(used: &[&Take], paths: &[PathBuf], anchors: &[Anchor], step: &(dyn Fn() + Sync)) -> Result<Vec<Place>, Failure> {
     // Repeat takes lean on their setup's first take alone.
     used.par_iter()
-        .zip(&paths)
+        .zip(paths)
         .map(|(take, path)| {
             let Some(first) = anchors.iter().find(|a| a.take.setup == take.setup && a.take.mic == take.mic) else {
                 let message = format!("{} has no first take to be compared with", take.id);
