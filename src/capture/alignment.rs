@@ -12,7 +12,7 @@ use crate::signal::{align, bands};
 use crate::store::Session;
 use crate::units::SampleRate;
 use rayon::prelude::*;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Where a take lies on the session's time base.
@@ -87,16 +87,12 @@ pub fn place(session: &Session, takes: &[Take], progress: &dyn Progress) -> Resu
     let used = usable(takes);
     let done = AtomicU64::new(used.len() as u64);
     let step = || progress.step("aligning", done.fetch_add(1, Ordering::Relaxed) + 1, 2 * used.len() as u64);
-    let paths: Vec<_> = used.iter().map(|t| intake::path_of(session, t)).collect();
-    let samples_of = |path: &Path, take: &Take| -> Result<(Vec<f32>, SampleRate), Failure> {
-        let audio = intake::load_from(path, take)?;
-        Ok((align::mono(audio.channels()), audio.rate()))
-    };
+    let paths: Vec<PathBuf> = used.iter().map(|t| intake::path_of(session, t)).collect();
     // First takes of each setup and mic, one after the other: later ones may lean on earlier ones.
     let is_first = |i: usize| !used[..i].iter().any(|t| t.setup == used[i].setup && t.mic == used[i].mic);
     let mut anchors: Vec<Anchor> = Vec::new();
     for (i, take) in used.iter().enumerate().filter(|(i, _)| is_first(*i)) {
-        let (samples, rate) = samples_of(&paths[i], take)?;
+        let (samples, rate) = mono_of(&paths[i], take)?;
         let mut place = if let Some(other) = anchors.iter().find(|a| a.take.mic == take.mic) {
             let base = Base { samples: &other.samples, place: Some(&other.place), name: other.take.id.to_string() };
             against(take, &base, &samples, rate, Relation::OtherRig)?
@@ -109,10 +105,20 @@ pub fn place(session: &Session, takes: &[Take], progress: &dyn Progress) -> Resu
         anchors.push(Anchor { take: (*take).clone(), samples, place });
         step();
     }
+    let mut places = repeats(&used, &paths, &anchors, &step)?;
+    own_up(&mut places);
+    Ok(places)
+}
+
+fn mono_of(path: &Path, take: &Take) -> Result<(Vec<f32>, SampleRate), Failure> {
+    let audio = intake::load_from(path, take)?;
+    Ok((align::mono(audio.channels()), audio.rate()))
+}
+
+fn repeats(used: &[&Take], paths: &[PathBuf], anchors: &[Anchor], step: &(dyn Fn() + Sync)) -> Result<Vec<Place>, Failure> {
     // Repeat takes lean on their setup's first take alone.
-    let mut places: Vec<Place> = used
-        .par_iter()
-        .zip(&paths)
+    used.par_iter()
+        .zip(paths)
         .map(|(take, path)| {
             let Some(first) = anchors.iter().find(|a| a.take.setup == take.setup && a.take.mic == take.mic) else {
                 let message = format!("{} has no first take to be compared with", take.id);
@@ -121,15 +127,13 @@ pub fn place(session: &Session, takes: &[Take], progress: &dyn Progress) -> Resu
             if first.take.id == take.id {
                 return Ok(first.place.clone());
             }
-            let (samples, rate) = samples_of(path, take)?;
+            let (samples, rate) = mono_of(path, take)?;
             let base = Base { samples: &first.samples, place: Some(&first.place), name: first.take.id.to_string() };
             let place = against(take, &base, &samples, rate, Relation::SameRig);
             step();
             place
         })
-        .collect::<Result<_, Failure>>()?;
-    own_up(&mut places);
-    Ok(places)
+        .collect()
 }
 
 /// A first take that others are compared with.

@@ -18,7 +18,7 @@ use std::path::{Path, PathBuf};
 
 /// Two recordings of different setups that null this deep are one recording.
 const ONE_RECORDING_DB: f64 = -70.0;
-/// A take that nulls this deep with the DI went through no amplifier.
+/// A take that nulls this deep with the DI went through no amplifier; below [`ONE_RECORDING_DB`] it is the DI's own file.
 const THE_DI_DB: f64 = -35.0;
 /// Rate of the copies that are compared across setups.
 const COARSE_HZ: u32 = 16_000;
@@ -33,14 +33,13 @@ pub(crate) struct Inspected {
 }
 
 /// Kinds that a person may confirm as meant: they mark a take, but leave the comparison whole.
-pub(crate) const CONFIRMABLE: [FaultKind; 7] = [
+pub(crate) const CONFIRMABLE: [FaultKind; 6] = [
     FaultKind::Click,
     FaultKind::LevelStep,
     FaultKind::RepeatedBuffer,
     FaultKind::HeldSamples,
     FaultKind::SameRecording,
     FaultKind::DiAsTake,
-    FaultKind::Clipping,
 ];
 
 fn finding(kind: FaultKind, severity: Severity, detail: String) -> Finding {
@@ -284,7 +283,8 @@ fn the_di(
             "It is the DI itself: taken from each other they leave {depth:.0} dB, so it went through no amplifier. Withdraw it and take in the \
              recording of the mic."
         );
-        out[k].findings.push(finding(FaultKind::DiAsTake, Severity::Stop, detail));
+        let severity = if depth <= ONE_RECORDING_DB { Severity::Stop } else { Severity::Warn };
+        out[k].findings.push(finding(FaultKind::DiAsTake, severity, detail));
     }
     Ok(())
 }

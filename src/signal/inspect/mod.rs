@@ -135,7 +135,7 @@ fn named(takes: &[&[f32]], i: usize, own: &[(usize, &Excess)], run: (usize, usiz
         })
         .count();
     let seen = |mark, sure| Some(Seen { mark, at: from, frames: to - from, size: run.2, sure });
-    if 2 * silent >= run.1 - run.0 + 1 {
+    if 2 * silent > run.1 - run.0 {
         return seen(Mark::Hole, true);
     }
     // What a burst adds lies high: the take with more of it there is the one that has it.

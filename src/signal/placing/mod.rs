@@ -106,7 +106,7 @@ pub fn place(first: &[f32], second: &[f32], rate: SampleRate, relation: Relation
     Some(found)
 }
 
-/// Seconds of the recordings on which the last fraction of a sample is found where a clock has to be undone for it.
+/// Seconds of the recordings, the loudest, on which the last fraction of a sample is found.
 const POLISHED_S: usize = 20;
 
 /// Samples to both sides of the line that are searched for the last fraction.
@@ -122,8 +122,7 @@ impl Placement {
         let from = from.max(0.0).max((-lag).ceil()) as usize;
         let shared = ((b.len() as f64 - lag) / (1.0 + drift * 1e-6)).floor().max(0.0) as usize;
         let to = (to.min(a.len() as f64) as usize).min(shared);
-        let most = if drift == 0.0 { 60 } else { POLISHED_S } * rate.hz() as usize;
-        let Some((from, to)) = loudest(a, from, to, most) else { return };
+        let Some((from, to)) = loudest(a, from, to, POLISHED_S * rate.hz() as usize) else { return };
         let reference = &a[from..to];
         let whole = (lag + from as f64).round();
         let moved = if drift == 0.0 {

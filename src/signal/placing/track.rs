@@ -25,6 +25,8 @@ const LIKE: f64 = 0.5;
 const WIDTH: f64 = 4.0;
 /// Least jump that is told, in samples of the recording.
 const LEAST_JUMP: f64 = 0.5;
+/// Share of windows on one line from which no other place is looked at.
+const FOUND: f64 = 0.99;
 /// How often the line is laid, at most: each time on a clock that is better known.
 const PASSES: usize = 3;
 /// Taps of the fitted response.
@@ -108,8 +110,13 @@ impl Pair {
             // A window behind a jump has its partner too, off the line but near it; one of a wrong repeat's end has none.
             let near = seen.iter().map(|s| s.level.sqrt() * s.like * s.like).sum::<f64>() / self.weight().max(1e-30);
             let score = near + 0.25 * now.matched * now.resemblance;
+            let whole = now.matched >= FOUND;
             if best.as_ref().is_none_or(|b| score > 1.01 * b.0) {
                 best = Some((score, now));
+            }
+            // Every window has its partner: no other place has more.
+            if whole {
+                break;
             }
         }
         best.map(|b| b.1)

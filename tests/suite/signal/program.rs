@@ -255,13 +255,13 @@ fn one_recording_under_two_setups_is_not_compared() {
 #[test]
 fn a_passage_near_the_gate_is_told() {
     let desk = Desk::new();
-    let tone = |db: f64, hz: f64| -> Vec<f64> {
-        (0..10 * RATE)
-            .map(|n| 10f64.powf(db / 20.0) * (std::f64::consts::TAU * hz * f64::from(n) / f64::from(RATE)).sin())
-            .collect()
+    // The same hiss in both files, so that there is something to align by; a uniform one of amplitude 1 has -4.77 dB.
+    let hiss = |db: f64, seed: u64| -> Vec<f64> {
+        let mut noise = material::Noise(seed);
+        (0..10 * RATE).map(|_| 10f64.powf((db + 4.771) / 20.0) * noise.next()).collect()
     };
     for (seed, (name, quiet)) in (1..).zip([("a", -32.7), ("b", -32.9)]) {
-        let x: Vec<f64> = tone(-20.0, 997.0).into_iter().chain(tone(quiet, 997.0)).collect();
+        let x: Vec<f64> = hiss(-20.0, 77).into_iter().chain(hiss(quiet, 78)).collect();
         material::write_wav(&desk.join(&format!("{name}.wav")), RATE, &material::noisy(&x, -90.0, seed));
     }
     let doc = desk.run(&["level", "a.wav", "b.wav", "--out", "out", "--json"]).ends(0).json();
