@@ -50,6 +50,8 @@ pub(crate) fn plan(method: Method, setups: &[&str], takes: usize, controls: Cont
         generator: "test".to_owned(),
         training_by_name: false,
         ask_confidence: false,
+        looks: Vec::new(),
+        sealing: None,
         simulated: false,
         family: None,
     }
