@@ -334,9 +334,10 @@ fn one_bounce_of_six_minutes_is_split() {
     }
     let takes = doc["takes"].as_array().unwrap();
     let level = |n: usize| takes[n]["level_lufs"].as_f64().unwrap();
+    // The blocks of the loudness lie otherwise in every cut: a tenth of a decibel, less than half of what tells two playings apart.
     let alike = order.iter().enumerate().skip(1).filter(|(_, s)| **s == order[0]).map(|(n, _)| n);
     for n in alike {
-        assert!((level(0) - level(n) - 0.25 * n as f64).abs() < 0.05, "pass {} is not the {n}th playing", n + 1);
+        assert!((level(0) - level(n) - 0.25 * n as f64).abs() < 0.12, "pass {} is not the {n}th playing", n + 1);
     }
     assert!(takes[3]["derived"]["how"][0].as_str().unwrap().starts_with("cut out: "), "{}", takes[3]);
     desk.run(&["match", "s"]).ends(0);
