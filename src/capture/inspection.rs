@@ -2,14 +2,13 @@
 
 use crate::capture::alignment::{Place, usable};
 use crate::capture::take as intake;
-use crate::model::audio::{Audio, FaultKind, Finding, Severity};
+use crate::model::audio::{Audio, DbOrSilence, FaultKind, Finding, Severity};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::TakeId;
 use crate::model::session::Take;
 use crate::signal::inspect::{self, Exact, Mark, Seen};
-use crate::signal::placing::thin;
-use crate::signal::{align, shift};
+use crate::signal::{align, bands, shift};
 use crate::store::Session;
 use crate::units::SampleRate;
 use rayon::prelude::*;
@@ -20,10 +19,10 @@ use std::path::{Path, PathBuf};
 const ONE_RECORDING_DB: f64 = -70.0;
 /// A take that nulls this deep with the DI went through no amplifier; below [`ONE_RECORDING_DB`] it is the DI's own file.
 const THE_DI_DB: f64 = -35.0;
-/// Rate of the copies that are compared across setups.
-const COARSE_HZ: u32 = 16_000;
-/// Seconds of them.
-const COMPARED_S: usize = 30;
+/// Seconds that are compared across setups.
+const COMPARED_S: usize = 20;
+/// Without the last fraction of a sample one recording nulls at least this deep with itself: what does not is not looked at further.
+const ALIKE_DB: f64 = -15.0;
 
 /// A take and what marks it.
 #[derive(Debug, Clone)]
@@ -99,7 +98,7 @@ pub(crate) fn confirmed_lines(session: &Session) -> Result<Vec<String>, Failure>
 pub(crate) fn inspect(session: &Session, takes: &[Take], places: &[Place]) -> Result<Vec<Inspected>, Failure> {
     let used = usable(takes);
     let mut out: Vec<Inspected> = used.iter().map(|t| Inspected { take: t.id.clone(), findings: Vec::new() }).collect();
-    let mut coarse: Vec<(usize, Vec<f32>)> = Vec::new();
+    let mut heads: Vec<(usize, Vec<f32>)> = Vec::new();
     let span = span(&used, places);
     let mut done = vec![false; used.len()];
     for i in 0..used.len() {
@@ -126,13 +125,11 @@ pub(crate) fn inspect(session: &Session, takes: &[Take], places: &[Place]) -> Re
         for (k, seen) in whole.iter().zip(inspect::siblings(&samples, rate)) {
             out[group[*k]].findings.extend(seen.iter().map(|s| told(s, span.0, rate, &names)));
         }
-        let step = (rate.hz() / COARSE_HZ).max(1) as usize;
-        coarse.extend(
-            group.iter().zip(&loaded).map(|(k, (x, _))| (*k, thin(&x[..x.len().min(COMPARED_S * rate.hz() as usize)], step))),
-        );
+        let most = COMPARED_S * rate.hz() as usize;
+        heads.extend(group.iter().zip(&loaded).map(|(k, (x, _))| (*k, x[..x.len().min(most)].to_vec())));
     }
-    one_recording(&used, &coarse, &mut out);
-    the_di(session, takes, &used, (&coarse, span), &mut out)?;
+    one_recording(&used, &heads, &mut out);
+    the_di(session, takes, &used, (&heads, span), &mut out)?;
     Ok(out)
 }
 
@@ -234,10 +231,10 @@ fn told(seen: &Seen, start: usize, rate: SampleRate, names: &[String]) -> Findin
 }
 
 /// One recording under two setups: nothing is left when one is taken from the other.
-fn one_recording(used: &[&Take], coarse: &[(usize, Vec<f32>)], out: &mut [Inspected]) {
+fn one_recording(used: &[&Take], heads: &[(usize, Vec<f32>)], out: &mut [Inspected]) {
     let mut pairs = Vec::new();
-    for (n, (i, a)) in coarse.iter().enumerate() {
-        for (k, b) in &coarse[n + 1..] {
+    for (n, (i, a)) in heads.iter().enumerate() {
+        for (k, b) in &heads[n + 1..] {
             if used[*i].mic == used[*k].mic && used[*i].setup != used[*k].setup {
                 pairs.push((*i, a, *k, b));
             }
@@ -259,8 +256,11 @@ fn one_recording(used: &[&Take], coarse: &[(usize, Vec<f32>)], out: &mut [Inspec
 }
 
 fn null(take: &Take, a: &[f32], b: &[f32]) -> Option<f64> {
-    let step = (take.rate.hz() / COARSE_HZ).max(1);
-    inspect::null_depth(a, b, SampleRate::new(take.rate.hz() / step).ok()?)
+    let alike = match bands::residual(a, b)? {
+        DbOrSilence::Db(db) => db <= ALIKE_DB,
+        DbOrSilence::Silence => true,
+    };
+    if alike { inspect::null_depth(a, b, take.rate) } else { None }
 }
 
 /// A take that is the DI itself.
@@ -268,16 +268,15 @@ fn the_di(
     session: &Session,
     takes: &[Take],
     used: &[&Take],
-    (coarse, span): (&[(usize, Vec<f32>)], (usize, usize)),
+    (heads, span): (&[(usize, Vec<f32>)], (usize, usize)),
     out: &mut [Inspected],
 ) -> Result<(), Failure> {
     let Some(di) = takes.iter().find(|t| t.setup.is_none()) else { return Ok(()) };
     let audio = intake::load(session, di)?;
     let most = (span.1 - span.0).min(COMPARED_S * di.rate.hz() as usize);
     let mono = shift::advance(&align::mono(audio.channels()), span.0 as f64, most);
-    let mono = thin(&mono, (di.rate.hz() / COARSE_HZ).max(1) as usize);
     let found: Vec<(usize, f64)> =
-        coarse.par_iter().filter_map(|(k, x)| Some((*k, null(used[*k], &mono, x).filter(|d| *d <= THE_DI_DB)?))).collect();
+        heads.par_iter().filter_map(|(k, x)| Some((*k, null(used[*k], &mono, x).filter(|d| *d <= THE_DI_DB)?))).collect();
     for (k, depth) in found {
         let detail = format!(
             "It is the DI itself: taken from each other they leave {depth:.0} dB, so it went through no amplifier. Withdraw it and take in the \
