@@ -5,7 +5,7 @@ mod errors;
 use crate::golden;
 use crate::program::Desk;
 
-const COMMANDS: [&str; 30] = [
+const COMMANDS: [&str; 31] = [
     "demo",
     "load",
     "measure",
