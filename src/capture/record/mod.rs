@@ -60,7 +60,8 @@ fn folder(session: &Path) -> Result<PathBuf, Failure> {
 }
 
 /// What earlier sittings left behind, and what each is.
-fn left_over(session: &Path) -> Vec<String> {
+#[must_use]
+pub fn left_over(session: &Path) -> Vec<String> {
     let Ok(entries) = std::fs::read_dir(session.join("recording")) else { return Vec::new() };
     let mut names: Vec<String> = entries.flatten().map(|e| e.file_name().to_string_lossy().into_owned()).collect();
     names.sort();

@@ -7,6 +7,7 @@ mod plain;
 use super::shell::{Outcome, Shell};
 use super::values::MicArg;
 use crate::capture::record::damage::DamageAt;
+use crate::capture::record::left_over;
 use crate::capture::record::patch::{PatchRequest, Simulation};
 use crate::capture::record::sitting::{RecordRequest, Sitting};
 use crate::model::explain::Fate;
@@ -127,8 +128,10 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     } else {
         page::run(&mut sitting, shell.color())?;
     }
-    let doc = sitting.doc();
+    let mut doc = sitting.doc();
     drop(sitting);
+    // What was left in mid-pass by hand is gone now.
+    doc.left_over = left_over(&args.folder);
     let count = |outcome: &str| doc.passes.iter().filter(|p| p.outcome == outcome).count();
     shell.say(&format!(
         "{} passes kept, {} played again, {} void; {} are left.",

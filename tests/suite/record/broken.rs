@@ -16,7 +16,7 @@ fn takes(folder: &Path) -> BTreeMap<String, String> {
     let whole = |t: &cabjury::model::session::Take| {
         assert!(Sha256Hex::of(&std::fs::read(folder.join(&t.path)).unwrap()) == t.sha256, "{} is not what was recorded", t.id);
     };
-    session.takes().unwrap().iter().inspect(|t| whole(t)).map(|t| (t.id.to_string(), t.sha256.to_string())).collect()
+    session.takes().unwrap().iter().inspect(|&t| whole(t)).map(|t| (t.id.to_string(), t.sha256.to_string())).collect()
 }
 
 /// Goes on until a pass is being recorded (or all are) and returns true when one is.
@@ -30,7 +30,7 @@ fn until_it_records(sitter: &mut Sitter) -> bool {
             return false;
         }
         ready = seen.has("Enter: play and record");
-        if seen.has("Read the wiring") {
+        if seen.has("type the ohms") {
             let reading = super::READINGS.iter().find(|(s, _)| *s == seen.setup()).unwrap().1;
             sitter.types(reading);
         } else if !seen.has("It warms up") {

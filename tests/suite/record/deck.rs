@@ -21,7 +21,7 @@ fn di(frames: usize) -> Arc<[f32]> {
 }
 
 fn material(frames: usize, burst: usize) -> Material {
-    let timing = Timing { lead: 4800, gap: 480, count_in: 4801, tail: 2400 };
+    let timing = Timing { lead: 4800, gap: 4800, count_in: 4801, tail: 4800 };
     Material { di: di(frames), burst: di(burst), timing }
 }
 

@@ -103,7 +103,7 @@ impl Sitter {
             if wish(self, &seen) {
                 continue;
             }
-            if seen.has("Read the wiring") {
+            if seen.has("type the ohms") {
                 let reading = READINGS.iter().find(|(s, _)| *s == seen.setup()).unwrap().1;
                 self.types(reading);
             } else if seen.has("The DI plays: set the levels") {
