@@ -198,7 +198,7 @@ impl Recorder {
     /// [`SoundError`]: a file of that name is there, or cannot be written.
     pub fn roll(&mut self, files: &[PathBuf], coming: &Coming, lead: bool) -> Result<(), SoundError> {
         let busy = || SoundError::CannotWrite { path: PathBuf::new(), reason: "the recorder is still at work".to_owned() };
-        // A stop takes the deck a few milliseconds.
+        // A stop takes the deck as long as its callbacks are apart: with a sound server half a second or more.
         self.settle();
         if self.shared.phase() == Phase::Done {
             self.shared.go(Phase::Done, Phase::Idle);
@@ -235,9 +235,7 @@ impl Recorder {
 
     fn settle(&mut self) {
         let since = Instant::now();
-        while matches!(self.shared.phase(), Phase::Loop | Phase::Lead | Phase::Armed)
-            && since.elapsed() < Duration::from_millis(500)
-        {
+        while matches!(self.shared.phase(), Phase::Loop | Phase::Lead | Phase::Armed) && since.elapsed() < STALL {
             self.shared.stop();
             if !self.running.advance() {
                 std::thread::sleep(Duration::from_millis(1));
