@@ -77,8 +77,10 @@ fn config(
     if most < channels {
         return Err(DeviceError::Channels { device: device.to_string(), side, wanted: channels, offered: most });
     }
+    // A sound server that is asked for one channel of two would mix them.
+    let least = channels.max(most.min(2));
     let fits = |c: &&cpal::SupportedStreamConfigRange| (c.min_sample_rate()..=c.max_sample_rate()).contains(&rate.hz());
-    let narrow = offered.iter().filter(fits).map(cpal::SupportedStreamConfigRange::channels).filter(|c| *c >= channels).min();
+    let narrow = offered.iter().filter(fits).map(cpal::SupportedStreamConfigRange::channels).filter(|c| *c >= least).min();
     let Some(channels) = narrow else {
         let mut rates: Vec<SampleRate> = offered
             .iter()

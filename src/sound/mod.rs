@@ -10,13 +10,15 @@
 //! * [`engine`]: what the audio thread runs
 //! * [`player`]: clips on a device
 //! * [`duplex`]: devices that play and record at once; [`card_duplex`]: sound cards
-//! * [`deck`]: what the audio threads run while it is recorded
+//! * [`deck`]: what the audio threads run while it is recorded; `deck_state`: what they share
 //! * [`tape`]: a WAV that grows, its header valid at every moment
 //! * [`recorder`]: a sitting at a device
 //! * [`error`]: what can go wrong with a file
 
 pub mod card_duplex;
+mod clocks;
 pub mod deck;
+mod deck_state;
 pub mod decode;
 pub mod device;
 pub mod duplex;

@@ -1,5 +1,7 @@
 //! One sitting at a device: levels are set, passes are played and recorded, a writer thread brings them to the disk.
 
+pub use super::clocks::ClockDrift;
+use super::clocks::Clocks;
 use super::deck::{Channels, Deck, InputMeter, Material, Phase, Shared};
 use super::device::DeviceError;
 use super::duplex::{Coming, DuplexConfig, DuplexDevice, DuplexRunning, Health};
@@ -61,15 +63,6 @@ pub struct Passed {
     pub files: Vec<PathBuf>,
     /// Frame of the files at which the DI's first frame was handed to the device, by the callbacks' counts.
     pub di_at: i64,
-}
-
-/// How the clocks of input and output compare.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct ClockDrift {
-    /// The input's clock against the output's, in parts per million.
-    pub ppm: f64,
-    /// How far that can be trusted, plus or minus.
-    pub within: f64,
 }
 
 /// What a sitting needs.
@@ -205,7 +198,7 @@ impl Recorder {
     /// [`SoundError`]: a file of that name is there, or cannot be written.
     pub fn roll(&mut self, files: &[PathBuf], coming: &Coming, lead: bool) -> Result<(), SoundError> {
         let busy = || SoundError::CannotWrite { path: PathBuf::new(), reason: "the recorder is still at work".to_owned() };
-        // A stop takes the deck a few milliseconds.
+        // A stop takes the deck as long as its callbacks are apart: with a sound server half a second or more.
         self.settle();
         if self.shared.phase() == Phase::Done {
             self.shared.go(Phase::Done, Phase::Idle);
@@ -242,9 +235,7 @@ impl Recorder {
 
     fn settle(&mut self) {
         let since = Instant::now();
-        while matches!(self.shared.phase(), Phase::Loop | Phase::Lead | Phase::Armed)
-            && since.elapsed() < Duration::from_millis(500)
-        {
+        while matches!(self.shared.phase(), Phase::Loop | Phase::Lead | Phase::Armed) && since.elapsed() < STALL {
             self.shared.stop();
             if !self.running.advance() {
                 std::thread::sleep(Duration::from_millis(1));
@@ -388,42 +379,4 @@ fn write(mut ring: rtrb::Consumer<f32>, mut tapes: Vec<Tape>, shared: &Shared) -
         None => tapes.into_iter().map(Tape::finish).collect(),
     };
     (ring, result)
-}
-
-/// The two callbacks' counts over a sitting; the slope of one over the other is how the clocks compare. No clock of the wall is asked.
-#[derive(Debug, Default)]
-struct Clocks {
-    first: Option<(u64, u64)>,
-    n: f64,
-    sums: [f64; 5],
-}
-
-impl Clocks {
-    fn see(&mut self, (out, taken): (u64, u64)) {
-        if out == 0 || taken == 0 {
-            return;
-        }
-        let first = *self.first.get_or_insert((out, taken));
-        let (x, y) =
-            (out.saturating_sub(first.0) as f64, taken.saturating_sub(first.1) as f64 - out.saturating_sub(first.0) as f64);
-        let [sx, sy, sxx, sxy, syy] = &mut self.sums;
-        self.n += 1.0;
-        *sx += x;
-        *sy += y;
-        *sxx += x * x;
-        *sxy += x * y;
-        *syy += y * y;
-    }
-
-    /// The slope of the difference of counts over the output's count, with three times its standard error.
-    fn drift(&self) -> Option<ClockDrift> {
-        let [sx, sy, sxx, sxy, syy] = self.sums;
-        let spread = sxx - sx * sx / self.n;
-        if self.n < 50.0 || spread <= 0.0 {
-            return None;
-        }
-        let slope = (sxy - sx * sy / self.n) / spread;
-        let rest = ((syy - sy * sy / self.n) - slope * slope * spread).max(0.0) / (self.n - 2.0);
-        Some(ClockDrift { ppm: 1e6 * slope, within: 3e6 * (rest / spread).sqrt() })
-    }
 }

@@ -37,6 +37,8 @@ mod player;
 mod program;
 /// What leaves the room: montages, votes, bundles.
 mod publish;
+/// The tool plays the DI and records every mic itself.
+mod record;
 /// Pages, plots, sentences.
 mod report;
 /// Loudness, alignment, matching, faults: check values and standards.

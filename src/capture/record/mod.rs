@@ -1,6 +1,6 @@
 //! The tool holds the capture: it follows the run sheet, plays the DI, records all mics, looks at each pass and keeps it or asks for it again.
 //!
-//! * [`sitting`]: the machine with its stages; [`view`]: what a page shows of it; [`pass`]: one pass
+//! * `open`: how a sitting begins; [`sitting`]: the machine with its stages; [`view`]: what a page shows of it; [`pass`]: one pass
 //! * [`inspect`]: what is looked at in a pass; `gate`: may a setup be played
 //! * [`patch`](mod@patch): how the interface is connected
 //! * [`simulated`]: a rig made of numbers, with its `stage` and the [`damage`] it does on request
@@ -10,6 +10,7 @@ pub mod damage;
 pub mod doc;
 mod gate;
 pub mod inspect;
+mod open;
 pub mod pass;
 pub mod patch;
 pub mod simulated;
@@ -59,7 +60,8 @@ fn folder(session: &Path) -> Result<PathBuf, Failure> {
 }
 
 /// What earlier sittings left behind, and what each is.
-fn left_over(session: &Path) -> Vec<String> {
+#[must_use]
+pub fn left_over(session: &Path) -> Vec<String> {
     let Ok(entries) = std::fs::read_dir(session.join("recording")) else { return Vec::new() };
     let mut names: Vec<String> = entries.flatten().map(|e| e.file_name().to_string_lossy().into_owned()).collect();
     names.sort();

@@ -145,7 +145,7 @@ impl Stage {
             let Some((input, _)) = self.rig.mics.get(place) else { continue };
             let gain = match damage {
                 Some(Damage::Gain) if place == 0 => 10f32.powf(2.5 / 20.0),
-                Some(Damage::Clip) if place == 0 => 10f32.powf(20.0 / 20.0),
+                Some(Damage::Clip) if place == 0 => 10f32.powf(30.0 / 20.0),
                 _ => 1.0,
             };
             let mut put = Put { input: usize::from(*input), inputs: usize::from(self.config.inputs.max(1)), gain };

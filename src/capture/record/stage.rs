@@ -69,7 +69,7 @@ pub(super) fn impulse(rig: &Rig, setup: &Setup, mic: Option<&Mic>, rate: SampleR
     }
     room(&mut sum, rate, seed);
     // The preamp's gain: the same for every setup, so that levels between setups stay what they are.
-    sum.iter_mut().for_each(|v| *v *= 0.16);
+    sum.iter_mut().for_each(|v| *v *= 0.45);
     sum
 }
 

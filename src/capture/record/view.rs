@@ -27,12 +27,11 @@ fn advice(hold: Option<f64>, clips: u64) -> &'static str {
 impl Sitting<'_> {
     /// Meters of the mics.
     fn meters(&self) -> Vec<MeterView> {
-        let now = self.recorder.meters();
         self.patch
             .mics
             .iter()
             .zip(&self.holds)
-            .zip(now)
+            .zip(&self.now)
             .map(|(((_, mic), hold), now)| MeterView {
                 mic: mic.to_string(),
                 peak_db: db(now.peak),
@@ -58,6 +57,25 @@ impl Sitting<'_> {
         lines
     }
 
+    /// What to change: the run sheet's words, and the whole wiring where nobody knows how the rig was left.
+    fn change(&self) -> String {
+        let change = self.pass().map(|p| p.change.clone()).unwrap_or_default();
+        if !change.is_empty() {
+            return change;
+        }
+        let setup = self.setup().and_then(|s| self.rig.setup(&s).cloned());
+        let wiring = setup.as_ref().and_then(|s| s.wiring.as_ref()).and_then(|w| self.rig.wiring(w));
+        let wire = wiring.map(|w| format!("wire {}", w.network));
+        let tap = setup.as_ref().and_then(|s| s.tap_ohm).map(|t| format!("plug into the {} ohm tap", t.value()));
+        let what: Vec<String> = wire.into_iter().chain(tap).collect();
+        let what = if what.is_empty() {
+            format!("change to {}", setup.map_or_else(String::new, |s| s.name.to_string()))
+        } else {
+            what.join(", ")
+        };
+        format!("{}: {what}", caution::CHANGE)
+    }
+
     fn title(&self) -> String {
         match self.pass() {
             Some(pass) => {
@@ -71,7 +89,17 @@ impl Sitting<'_> {
     /// What stands on the page now.
     #[must_use]
     pub fn view(&self) -> View {
-        let view = |stage, large: &[&str], body: Vec<String>, keys| View {
+        let mut view = match &self.stage {
+            Stage::Level => self.level_view(),
+            Stage::Cautions | Stage::Change | Stage::Reading(_) | Stage::Power(_) => self.before_view(),
+            _ => self.pass_view(),
+        };
+        view.body.extend(self.reminder().map(str::to_owned));
+        view
+    }
+
+    fn page(&self, stage: &'static str, large: &[&str], body: Vec<String>, keys: &'static str) -> View {
+        View {
             stage,
             title: self.title(),
             large: large.iter().map(|t| (*t).to_owned()).collect(),
@@ -80,73 +108,68 @@ impl Sitting<'_> {
             progress: None,
             keys,
             typed: false,
-        };
-        let mut view = match &self.stage {
-            Stage::Cautions => view("cautions", &["Before anything sounds"], self.cautions(), "Enter: go on     q: leave"),
+        }
+    }
+
+    /// Everything up to the amplifier's being on.
+    fn before_view(&self) -> View {
+        let hearing = || caution::HEARING.to_owned();
+        match &self.stage {
             Stage::Change => {
-                let change = self.pass().map(|p| p.change.clone()).unwrap_or_default();
-                let change = if change.is_empty() { format!("{}: wire {}", caution::CHANGE, self.title()) } else { change };
+                let change = self.change();
                 let large: Vec<&str> = change.split([';', ':']).map(str::trim).collect();
-                view("change", &large, vec![caution::HEARING.to_owned()], "Enter: it is done     q: leave")
+                self.page("change", &large, vec![hearing()], "Enter: it is done     b: the last pass again     q: leave")
             }
             Stage::Reading(why) => {
                 let mut body = why.clone();
                 body.push("Amplifier off and disconnected: what does the ohmmeter read at the plug?".to_owned());
-                View {
-                    typed: true,
-                    ..view("reading", &["Read the wiring"], body, "type the ohms, or OL     Enter: judge it     Esc: leave")
-                }
+                let keys = "type the ohms, or OL     Enter: judge it     Esc: leave";
+                View { typed: true, ..self.page("reading", &["Read the wiring"], body, keys) }
             }
             Stage::Power(None) => {
-                let body = vec![
-                    "Connect the load first, then power on; standby off when it has warmed up.".to_owned(),
-                    caution::HEARING.to_owned(),
-                ];
-                view("power", &["Connect the load, power on"], body, "Enter: it is on     q: leave")
+                let body =
+                    vec!["Connect the load first, then power on; standby off when it has warmed up.".to_owned(), hearing()];
+                self.page("power", &["Connect the load, power on"], body, "Enter: it is on     q: leave")
             }
             Stage::Power(Some(until)) => {
-                let left = (until - self.recorder.seconds()).max(0.0);
+                let left = format!("{:.0} s", (until - self.recorder.seconds()).max(0.0));
+                self.page("warm-up", &["It warms up", &left], Vec::new(), "+: 30 s more     q: leave")
+            }
+            _ => self.page("cautions", &["Before anything sounds"], self.cautions(), "Enter: go on     q: leave"),
+        }
+    }
+
+    /// The pass, and what became of it.
+    fn pass_view(&self) -> View {
+        match &self.stage {
+            Stage::Rolling => {
+                let lead = self.recorder.phase() == Phase::Lead;
+                let large = if lead { "It fades in; nothing is recorded yet" } else { "Recording" };
                 View {
-                    progress: Some((0.0, left)),
-                    ..view("warm-up", &["It warms up", &format!("{left:.0} s")], Vec::new(), "+: 30 s more     q: leave")
+                    progress: Some(self.recorder.progress()),
+                    meters: self.meters(),
+                    ..self.page("rolling", &[large], Vec::new(), "Esc: stop at once")
                 }
             }
-            Stage::Level => self.level_view(),
-            Stage::Ready => {
+            Stage::Judged(judged, _) => {
+                let body = judged.again.iter().chain(&judged.warnings).cloned().collect();
+                let keys = if judged.unusable { "Enter: again" } else { "Enter: again     k: keep it all the same" };
+                self.page("judged", &["Again"], body, keys)
+            }
+            Stage::Broken(void) => {
+                let body = vec![format!("This pass does not count: {void}."), format!("Next: {}.", void.next())];
+                self.page("void", &["The pass is void"], body, "Enter: go on     q: leave")
+            }
+            Stage::Done => self.page("done", &["All passes are recorded"], Vec::new(), "q: leave"),
+            _ => {
                 let body = vec![
                     "Hands off the gains. Count-in of silence, the DI, a tail: keep quiet until it is over.".to_owned(),
                     caution::HEARING.to_owned(),
                 ];
-                view(
-                    "ready",
-                    &["Ready"],
-                    body,
-                    "Enter: play and record     g: the gains were touched     b: the last pass again     q: leave",
-                )
+                let keys = "Enter: play and record     g: the gains were touched     b: the last pass again     q: leave";
+                self.page("ready", &["Ready"], body, keys)
             }
-            Stage::Rolling => {
-                let large =
-                    if self.recorder.phase() == Phase::Lead { "It fades in; nothing is recorded yet" } else { "Recording" };
-                View {
-                    progress: Some(self.recorder.progress()),
-                    meters: self.meters(),
-                    ..view("rolling", &[large], Vec::new(), "Esc: stop at once")
-                }
-            }
-            Stage::Judged(judged, _) => {
-                let mut body = judged.again.clone();
-                body.extend(judged.warnings.iter().cloned());
-                let keys = if judged.unusable { "Enter: again" } else { "Enter: again     k: keep it all the same" };
-                view("judged", &["Again"], body, keys)
-            }
-            Stage::Broken(void) => {
-                let body = vec![format!("This pass does not count: {void}."), format!("Next: {}.", void.next())];
-                view("void", &["The pass is void"], body, "Enter: go on     q: leave")
-            }
-            Stage::Done => view("done", &["All passes are recorded"], Vec::new(), "q: leave"),
-        };
-        view.body.extend(self.reminder().map(str::to_owned));
-        view
+        }
     }
 
     fn level_view(&self) -> View {

@@ -7,6 +7,7 @@ mod plain;
 use super::shell::{Outcome, Shell};
 use super::values::MicArg;
 use crate::capture::record::damage::DamageAt;
+use crate::capture::record::left_over;
 use crate::capture::record::patch::{PatchRequest, Simulation};
 use crate::capture::record::sitting::{RecordRequest, Sitting};
 use crate::model::explain::Fate;
@@ -15,7 +16,7 @@ use crate::model::outside::SystemClock;
 use std::io::IsTerminal;
 use std::path::PathBuf;
 
-pub(crate) const EXAMPLE: &str = "Examples:\n  cabjury record evening --mic 1=close-a --mic 2=close-b --reamp-output 3\n  \
+pub(crate) const EXAMPLE: &str = "Example:\n  cabjury record evening --mic 1=close-a --mic 2=close-b --reamp-output 3\n  \
                                   cabjury record evening --device simulated";
 
 /// What was typed.
@@ -93,10 +94,8 @@ impl Args {
             let message = "--damage is for the simulated rig alone";
             return Err(Failure::plain("damage", Fate::WrongUse, message, "add --device simulated, or leave it out"));
         }
-        let warm_up_s = self.warm_up.unwrap_or(if simulated { 3.0 } else { 120.0 });
-        if !(0.0..=3600.0).contains(&warm_up_s) {
-            let message = format!("a warm-up of {warm_up_s} s cannot be");
-            return Err(Failure::plain("wrong-use", Fate::WrongUse, message, "give 0 to 3600 s"));
+        if self.warm_up.is_some_and(|s| !(0.0..=3600.0).contains(&s)) {
+            return Err(Failure::plain("wrong-use", Fate::WrongUse, "that warm-up cannot be", "give 0 to 3600 s"));
         }
         Ok(RecordRequest {
             patch: PatchRequest {
@@ -112,7 +111,7 @@ impl Args {
             di: self.di.clone(),
             count_in_s: self.count_in,
             tail_s: self.tail,
-            warm_up_s,
+            warm_up_s: self.warm_up,
             burst: self.burst,
             load_reason: self.load_reason.clone(),
             simulation: Simulation { seed: self.seed, damages: self.damages.clone() },
@@ -129,8 +128,10 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     } else {
         page::run(&mut sitting, shell.color())?;
     }
-    let doc = sitting.doc();
+    let mut doc = sitting.doc();
     drop(sitting);
+    // What was left in mid-pass by hand is gone now.
+    doc.left_over = left_over(&args.folder);
     let count = |outcome: &str| doc.passes.iter().filter(|p| p.outcome == outcome).count();
     shell.say(&format!(
         "{} passes kept, {} played again, {} void; {} are left.",

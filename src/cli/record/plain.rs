@@ -38,9 +38,7 @@ impl Lines {
 fn show(shell: &mut Shell, view: &View) {
     shell.say(&format!("\n[{}] {}", view.title, view.large.join("; ")));
     view.body.iter().for_each(|line| shell.say(&format!("  {line}")));
-    if !view.typed || view.stage == "reading" {
-        shell.say(&format!("  ({})", view.keys));
-    }
+    shell.say(&format!("  ({})", view.keys));
     shell.flush();
 }
 

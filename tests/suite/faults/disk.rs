@@ -10,7 +10,7 @@ use std::process::{Child, Command, Stdio};
 
 /// A small file system in a mount namespace of its own, that lives as long as a child does; reached through the child's root. Only the
 /// administrator may make one.
-struct SmallDisk {
+pub(crate) struct SmallDisk {
     holder: Child,
     /// As the program sees it, in its namespace.
     at: PathBuf,
@@ -19,7 +19,7 @@ struct SmallDisk {
 }
 
 impl SmallDisk {
-    fn new(at: &Path, megabytes: u32) -> Option<Self> {
+    pub(crate) fn new(at: &Path, megabytes: u32) -> Option<Self> {
         let script = "mount -t tmpfs -o size=\"$1\"m tmpfs \"$0\" && echo ready && exec cat";
         let mut holder = Command::new("unshare")
             .args(["--mount", "sh", "-c", script])
@@ -41,7 +41,7 @@ impl SmallDisk {
     }
 
     /// Fills the disk but for so many bytes.
-    fn fill(&self, left: u64) {
+    pub(crate) fn fill(&self, left: u64) {
         let mut file = std::fs::File::create(self.path.join("filler")).unwrap();
         let block = [0u8; 4096];
         while file.write_all(&block).is_ok() {}
@@ -49,11 +49,11 @@ impl SmallDisk {
         file.set_len(length.saturating_sub(left)).unwrap();
     }
 
-    fn make_room(&self) {
+    pub(crate) fn make_room(&self) {
         std::fs::remove_file(self.path.join("filler")).unwrap();
     }
 
-    fn command(&self, args: &[&str]) -> Command {
+    pub(crate) fn command(&self, args: &[&str]) -> Command {
         let mut command = Command::new("nsenter");
         command.arg(format!("--target={}", self.holder.id())).arg("--mount");
         command.args(["sh", "-c", "cd \"$0\" && exec \"$@\""]).arg(&self.at).arg(env!("CARGO_BIN_EXE_cabjury")).args(args);
@@ -61,8 +61,21 @@ impl SmallDisk {
         command
     }
 
-    fn run(&self, args: &[&str]) -> Said {
+    pub(crate) fn run(&self, args: &[&str]) -> Said {
         Said::new(format!("{args:?} on the small disk"), self.command(args).output().unwrap())
+    }
+
+    /// Brings a folder in.
+    pub(crate) fn copy_in(&self, from: &Path, name: &str) {
+        copy(from, &self.path.join(name));
+    }
+
+    /// Looks at a copy of a folder, for a database does not open by the way through the child's root.
+    pub(crate) fn looked_at<T>(&self, desk: &Desk, name: &str, look: impl Fn(&Path) -> T) -> T {
+        let copied = desk.join("copied");
+        let _ = std::fs::remove_dir_all(&copied);
+        copy(&self.path.join(name), &copied);
+        look(&copied)
     }
 
     /// Copies the session to where it can be looked at, and looks at its files.

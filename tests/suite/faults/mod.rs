@@ -7,6 +7,8 @@ mod rescue;
 mod soak;
 mod system;
 
+pub(crate) use disk::SmallDisk;
+
 use crate::program::Desk;
 use cabjury::model::audio::Sha256Hex;
 use cabjury::store::Session;
