@@ -19,3 +19,4 @@ pub mod trial;
 pub mod units;
 pub mod verdict;
 pub mod web;
+pub mod witness;

@@ -57,3 +57,6 @@ mod trial;
 mod trial_support;
 /// The desk and the listening page, without a socket.
 mod web;
+/// What somebody outside vouches for.
+#[cfg(feature = "timestamps")]
+mod witness;

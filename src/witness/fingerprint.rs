@@ -1,0 +1,82 @@
+//! A short line to publish before the first and after the last trial: in a post, a video's description, a message to the band. Whoever has
+//! it can tell later whether the chain that is shown is the one that was.
+
+use crate::model::explain::{Explain, Fate};
+
+/// Digits of a head that are published: 80 bits, beyond anybody's means to meet a second time on purpose.
+pub const DIGITS: usize = 20;
+
+/// Fewest digits that say anything: 48 bits.
+pub const FEWEST: usize = 12;
+
+/// The first digits of a head.
+#[must_use]
+pub fn short(head: &str) -> &str {
+    head.get(..DIGITS).unwrap_or(head)
+}
+
+/// The line: what a sceptic can copy out of a video's description, and `audit --published` takes whole or its digits alone.
+#[must_use]
+pub fn line(session: &str, test: &str, head: &str) -> String {
+    format!("cabjury {session} {test} {}", short(head))
+}
+
+/// A text that is not a fingerprint.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{given:?} is not a fingerprint: {FEWEST} to 64 hexadecimal digits are needed")]
+pub struct NotAFingerprint {
+    /// What was given.
+    pub given: String,
+}
+
+impl Explain for NotAFingerprint {
+    fn kind(&self) -> &'static str {
+        "not-a-fingerprint"
+    }
+    fn next(&self) -> String {
+        "copy the digits of the line that was published, or the whole line in quotes".to_owned()
+    }
+    fn fate(&self) -> Fate {
+        Fate::WrongUse
+    }
+}
+
+/// The digits of a published line, or of digits alone; case does not matter.
+///
+/// # Errors
+/// [`NotAFingerprint`] for anything else.
+pub fn digits(text: &str) -> Result<String, NotAFingerprint> {
+    let last = text.split_whitespace().last().unwrap_or_default().to_ascii_lowercase();
+    let fits = (FEWEST..=64).contains(&last.len()) && last.bytes().all(|b| b.is_ascii_hexdigit());
+    if fits { Ok(last) } else { Err(NotAFingerprint { given: text.to_owned() }) }
+}
+
+/// Looks for published digits among the heads of a chain: the number of the entry after which the chain had that head.
+#[must_use]
+pub fn find<'a>(digits: &str, heads: impl IntoIterator<Item = (i64, &'a str)>) -> Option<i64> {
+    heads.into_iter().find(|(_, head)| head.starts_with(digits)).map(|(seq, _)| seq)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_published_line_is_found_again() {
+        let heads = ["ab".repeat(32), "cd".repeat(32)];
+        let chain = || (1..).zip(heads.iter().map(String::as_str));
+        let published = line("5e55", "test-1", &heads[1]);
+        assert_eq!(published, format!("cabjury 5e55 test-1 {}", "cd".repeat(10)));
+        assert_eq!(find(&digits(&published).unwrap(), chain()), Some(2));
+        assert_eq!(find(&digits(&"CD".repeat(10)).unwrap(), chain()), Some(2));
+        assert_eq!(find(&digits(&"ce".repeat(10)).unwrap(), chain()), None);
+    }
+
+    #[test]
+    fn too_few_digits_and_other_signs_are_no_fingerprint() {
+        for text in ["", "abc", "abcdefabcde", "zz".repeat(10).as_str(), &"ab".repeat(33)] {
+            assert_eq!(digits(text).unwrap_err().given, text);
+        }
+        assert!(digits("abcdefabcdef").is_ok());
+    }
+}
