@@ -52,12 +52,8 @@ pub(crate) fn plan(method: Method, setups: &[&str], takes: usize, controls: Cont
         sealing: None,
         training_by_name: false,
         ask_confidence: false,
-        looks: Vec::new(),
-        sealing: None,
         simulated: false,
         family: None,
-        looks: Vec::new(),
-        sealing: None,
     }
 }
 
