@@ -173,13 +173,14 @@ fn of_pairs(r: &TestResult, pairs: &[PreferenceDoc]) -> First {
     let mut out = First::new(first);
     for pair in pairs {
         let l = lead(pair);
-        out = out.and(if pair.scope.is_some() {
+        let told = if pair.scope.is_some() {
             preferred(r, pair, pair.p_holm)
         } else if pair.divided {
-            format!("{} and {}: {}", l.ahead, l.behind, divided(r, pair))
+            divided(r, pair)
         } else {
-            format!("{} and {}: no preference shown ({} of {}, {})", l.ahead, l.behind, l.picks, pair.picks, p_text(pair.p_holm))
-        });
+            format!("no preference shown ({} of {}, {})", l.picks, pair.picks, p_text(pair.p_holm))
+        };
+        out = out.and(format!("of {} and {}: {told}", l.ahead, l.behind));
     }
     if r.verdict == VerdictKind::Preferred { out.and(format!("in these recordings: {}", not_the_takes(r))) } else { out }
 }
@@ -200,7 +201,7 @@ pub(super) fn rated(r: &TestResult) -> First {
         .filter_map(|rating| {
             let hidden = if rating.hidden_reference { " (the hidden reference)" } else { "" };
             let (setup, low, median, high) = (rating.setup.as_ref()?, rating.q1, rating.median, rating.q3);
-            Some(format!("{setup}{hidden} got {median:.0} of 100 (the middle half {low:.0} to {high:.0})"))
+            Some(format!("median rating of {setup}{hidden} {median:.0} of 100 (the middle half {low:.0} to {high:.0})"))
         })
         .collect();
     let apart = r.verdict == VerdictKind::RatedApart;
