@@ -35,8 +35,10 @@ impl First {
     }
 
     /// One sentence while it is short; what does not fit makes sentences of its own.
-    fn told(self, before: &str) -> String {
-        let mut first = format!("{before}{}", if before.is_empty() { self.said } else { text::lower_first(&self.said) });
+    fn told(self, before: &str, names: &[&str]) -> String {
+        // A sentence may begin with a name, which keeps its letters.
+        let named = names.iter().any(|name| self.said.starts_with(name));
+        let mut first = format!("{before}{}", if before.is_empty() || named { self.said } else { text::lower_first(&self.said) });
         let mut after = Vec::new();
         for more in self.more {
             // One that did not fit is followed by those behind it: their order is their meaning.
@@ -116,7 +118,9 @@ pub fn sentence(r: &TestResult) -> String {
         Method::Graded => taste::rated(r),
         _ => right::first(r),
     };
-    let mut out = first.told(&prefix(r));
+    let listeners = r.listeners.iter().map(|l| l.listener.as_str());
+    let names: Vec<&str> = listeners.chain(r.head.setups.iter().map(|s| s.as_str())).collect();
+    let mut out = first.told(&prefix(r), &names);
     if r.verdict != VerdictKind::DataVoid {
         rest::rest(r, &mut out);
     }

@@ -19,6 +19,10 @@ pub fn evidence(test: &TestView, score: &ScoreView) -> Result<Option<Plot>, Plot
     let chance = score.result.count.chance.unwrap_or(0.5);
     let level = score.result.head.family.level;
     let two_sided = test.method == Method::Preference;
+    // Picks of several listeners are not one row of opinions: no curve stands for them.
+    if two_sided && score.result.listeners.len() > 1 {
+        return Ok(None);
+    }
     if test.planned.is_some() || outcomes.is_empty() || !test.method.one_count(test.setups.len()) {
         return Ok(None);
     }

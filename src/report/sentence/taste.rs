@@ -25,6 +25,11 @@ fn lead(pair: &PreferenceDoc) -> Lead<'_> {
     }
 }
 
+/// Where a bound keeps the share of picks.
+fn between(bound: f64) -> String {
+    format!("between {} and {}", percent(0.5 - bound / 2.0), percent(0.5 + bound / 2.0))
+}
+
 /// The counts of a headline.
 pub(super) fn headline(r: &TestResult, p: &str) -> String {
     match r.preference.as_deref().unwrap_or_default() {
@@ -40,6 +45,8 @@ pub(super) fn headline(r: &TestResult, p: &str) -> String {
                     l.behind
                 );
             }
+            // Where each was tested alone, the p over all says nothing of the claim.
+            let p = if pair.scope == Some(Scope::Each) { format!("each p <= {}", r.head.family.level) } else { p.to_owned() };
             format!("{} in {} of {}, {p}", l.ahead, l.picks, pair.picks)
         }
         pairs => {
@@ -120,7 +127,7 @@ fn of_one(r: &TestResult, pair: &PreferenceDoc) -> First {
         ))
         .and(format!("no common preference ({p})")),
         VerdictKind::NoPreferenceBounded => First::new(format!("No preference in these recordings: {} ({p})", counts()))
-            .and(format!("the mean share of picks lies within {} of one half", percent(r.bound / 2.0))),
+            .and(format!("the mean share of picks lies {}", between(r.bound))),
         VerdictKind::PlayerCue => cue(r),
         _ if pair.picks == 0 => First::new("No preference shown: nobody answered".to_owned()),
         _ => First::new(format!("No preference shown: {} ({p})", counts())),
@@ -151,9 +158,9 @@ fn of_pairs(r: &TestResult, pairs: &[PreferenceDoc]) -> First {
         }
         VerdictKind::NoPreferenceBounded => {
             format!(
-                "No preference in these recordings: in each of {} pairs the share of picks lies within {} of one half",
+                "No preference in these recordings: in each of {} pairs the share of picks lies {}",
                 pairs.len(),
-                percent(r.bound / 2.0)
+                between(r.bound)
             )
         }
         _ => format!(
@@ -166,13 +173,14 @@ fn of_pairs(r: &TestResult, pairs: &[PreferenceDoc]) -> First {
     let mut out = First::new(first);
     for pair in pairs {
         let l = lead(pair);
-        out = out.and(if pair.scope.is_some() {
+        let told = if pair.scope.is_some() {
             preferred(r, pair, pair.p_holm)
         } else if pair.divided {
-            format!("{} and {}: {}", l.ahead, l.behind, divided(r, pair))
+            divided(r, pair)
         } else {
-            format!("{} and {}: no preference shown ({} of {}, {})", l.ahead, l.behind, l.picks, pair.picks, p_text(pair.p_holm))
-        });
+            format!("no preference shown ({} of {}, {})", l.picks, pair.picks, p_text(pair.p_holm))
+        };
+        out = out.and(format!("of {} and {}: {told}", l.ahead, l.behind));
     }
     if r.verdict == VerdictKind::Preferred { out.and(format!("in these recordings: {}", not_the_takes(r))) } else { out }
 }
@@ -193,7 +201,7 @@ pub(super) fn rated(r: &TestResult) -> First {
         .filter_map(|rating| {
             let hidden = if rating.hidden_reference { " (the hidden reference)" } else { "" };
             let (setup, low, median, high) = (rating.setup.as_ref()?, rating.q1, rating.median, rating.q3);
-            Some(format!("{setup}{hidden} got {median:.0} of 100 (the middle half {low:.0} to {high:.0})"))
+            Some(format!("median rating of {setup}{hidden} {median:.0} of 100 (the middle half {low:.0} to {high:.0})"))
         })
         .collect();
     let apart = r.verdict == VerdictKind::RatedApart;

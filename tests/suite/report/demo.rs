@@ -86,7 +86,7 @@ fn the_demo_runs_from_rig_to_a_report_that_holds() {
     assert!(doc.largest_mismatch_lu < 0.02);
     assert_eq!(doc.verdicts.len(), 2);
     assert!(doc.verdicts.iter().all(|v| v.sentence.starts_with("Simulated listeners:")), "{:?}", doc.verdicts);
-    assert_eq!(doc.verdicts[0].verdict, Some("heard"), "two of three hear it");
+    assert_eq!(doc.verdicts[0].verdict, Some("heard-some"), "two of three hear it");
     let html = std::fs::read_to_string(&doc.report).unwrap();
     assert!(html.contains("Invented:") && !html.contains("http") && !html.contains("<script"));
     assert!(html.len() < 3_000_000);
