@@ -7,7 +7,7 @@ use crate::capture::take::{IntakeDoc, Request, TakeDoc, called, load, rate_as, r
 use crate::model::audio::{Audio, FaultKind, Finding, Severity};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::ids::{MicName, SetupName};
+use crate::model::ids::MicName;
 use crate::model::outside::Clock;
 use crate::model::session::Take;
 use crate::signal::placing::{self, Relation};
@@ -53,7 +53,7 @@ pub(crate) fn take_di(
     }
     let incoming = Incoming {
         measured,
-        setup: SetupName::new("di")?,
+        setup: None,
         channel: None,
         mic: MicName::new("di")?,
         pass: 0,
@@ -61,7 +61,7 @@ pub(crate) fn take_di(
         notes: request.notes.clone(),
         original_name: called(measured, request),
     };
-    let mut take = record(&incoming, None, number, clock)?;
+    let mut take = record(&incoming, number, clock)?;
     take.path = session.keep_recording(&measured.path, &take.sha256, &take.original_name)?;
     session.add_takes(std::slice::from_ref(&take), clock.now())?;
     let warnings = hold_against(session, known, &take, measured)?;

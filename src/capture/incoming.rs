@@ -12,18 +12,19 @@ use crate::model::ids::{MicName, SetupName};
 use crate::model::outside::{Clock, Progress};
 use crate::model::rig::Rig;
 use crate::model::session::{Depth, Take};
+use crate::rig::gate;
 use crate::store::Session;
 use rayon::prelude::*;
 use serde::Serialize;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 /// A take-to-be: a file, or one channel of it.
 pub(crate) struct Incoming<'m> {
     /// The file.
     pub(crate) measured: &'m Measured,
-    /// Its setup.
-    pub(crate) setup: SetupName,
+    /// Its setup; `None` for the DI.
+    pub(crate) setup: Option<SetupName>,
     /// The channel, from 0; `None` for the whole file.
     pub(crate) channel: Option<u16>,
     /// Its mic.
@@ -92,6 +93,9 @@ pub(crate) fn take_in(
     progress: &dyn Progress,
 ) -> Result<IntakeDoc, Failure> {
     let (rig, known) = (session.rig()?, session.takes()?);
+    // Whichever way recordings come: what must not be powered is not recorded without its reason.
+    let setups: BTreeSet<SetupName> = incoming.iter().filter_map(|one| one.setup.clone()).collect();
+    gate::pass(session, &Vec::from_iter(setups), None, clock.now())?;
     let (mut already, mut warnings) = (Vec::new(), Vec::new());
     let mut fresh: Vec<&Incoming<'_>> = Vec::new();
     for one in incoming {
@@ -113,7 +117,7 @@ pub(crate) fn take_in(
             warnings.push(there_already(one, there));
             continue;
         }
-        let mut take = record(one, Some(one.setup.clone()), number, clock)?;
+        let mut take = record(one, number, clock)?;
         take.findings.extend(found);
         let live: Vec<&Take> = known.iter().filter(|t| t.withdrawn.is_none()).chain(takes.iter().map(|t| &t.0)).collect();
         let placed = one_layout(one, &take, &live).and_then(|()| free(&take, &live));
@@ -140,7 +144,7 @@ fn there_already(one: &Incoming<'_>, there: &Take) -> String {
 
 /// Names, rate, channels.
 fn fits(rig: &Rig, known: &[Take], one: &Incoming<'_>) -> Result<(), Failure> {
-    names::setup(rig, &one.setup)?;
+    one.setup.iter().try_for_each(|setup| names::setup(rig, setup))?;
     names::mic(rig, &one.mic)?;
     if let Some(other) = known.first() {
         rate_as(&one.measured.path, one.measured.facts.rate.hz(), other.rate.hz(), &other.original_name)?;

@@ -321,7 +321,7 @@ pub fn take_folder(
         let (Some(setup), Some(mic), Some(pass)) = (&row.setup, &row.mic, row.pass) else { continue };
         incoming.push(Incoming {
             measured,
-            setup: SetupName::new(setup)?,
+            setup: Some(SetupName::new(setup)?),
             channel: None,
             mic: MicName::new(mic)?,
             pass,

@@ -233,7 +233,7 @@ pub fn take_split(
         for (channel, mic) in &mics {
             incoming.push(Incoming {
                 measured: part,
-                setup: SetupName::new(&repeat.setup)?,
+                setup: Some(SetupName::new(&repeat.setup)?),
                 channel: *channel,
                 mic: mic.clone(),
                 pass: repeat.pass,

@@ -286,15 +286,13 @@ pub fn take_examined(
         for (channel, mic) in mics {
             let (depth, notes) = (request.depth, request.notes.clone());
             let original_name = called(measured, request);
-            incoming.push(Incoming { measured, setup: setup.clone(), channel, mic, pass, depth, notes, original_name });
+            incoming.push(Incoming { measured, setup: Some(setup.clone()), channel, mic, pass, depth, notes, original_name });
         }
         if !one_pass {
             pass += 1;
         }
     }
-    let mut doc = take_in(session, &incoming, Manner::AllOrNone, clock, progress)?;
-    doc.warnings.splice(0..0, meter_warnings(session, &setup)?);
-    Ok(doc)
+    take_in(session, &incoming, Manner::AllOrNone, clock, progress)
 }
 
 /// What a file is called where it came from.
@@ -307,7 +305,7 @@ pub(crate) fn called(measured: &Measured, request: &Request) -> String {
 }
 
 /// The record of a take-to-be, without its path.
-pub(crate) fn record(incoming: &Incoming<'_>, setup: Option<SetupName>, number: u32, clock: &dyn Clock) -> Result<Take, Failure> {
+pub(crate) fn record(incoming: &Incoming<'_>, number: u32, clock: &dyn Clock) -> Result<Take, Failure> {
     let measured = incoming.measured;
     let level = match incoming.channel {
         None => measured.levels.integrated,
@@ -315,7 +313,7 @@ pub(crate) fn record(incoming: &Incoming<'_>, setup: Option<SetupName>, number: 
     };
     Ok(Take {
         id: TakeId::new(&format!("t{number:03}"))?,
-        setup,
+        setup: incoming.setup.clone(),
         mic: incoming.mic.clone(),
         pass: incoming.pass,
         depth: incoming.depth,
@@ -333,19 +331,5 @@ pub(crate) fn record(incoming: &Incoming<'_>, setup: Option<SetupName>, number: 
         level,
         derived: measured.derived.clone(),
         reassigned: Vec::new(),
-    })
-}
-
-/// A setup whose wiring was last metered wrong.
-pub(crate) fn meter_warnings(session: &Session, setup: &SetupName) -> Result<Vec<String>, Failure> {
-    let rig = session.rig()?;
-    let Some(wiring) = rig.setup(setup).and_then(|s| s.wiring.clone()) else { return Ok(Vec::new()) };
-    let readings = session.meter_readings()?;
-    let last = readings.iter().rev().find(|m| m.wiring == wiring.as_str() || m.wiring == setup.as_str());
-    Ok(match last {
-        Some(reading) if !reading.as_intended => {
-            vec![format!("the wiring {wiring} last read wrong on the meter: is {setup} wired as intended?")]
-        }
-        _ => Vec::new(),
     })
 }

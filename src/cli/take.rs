@@ -7,6 +7,7 @@ use super::values::{DepthArg, MicArg, NoteArg, PatternArg};
 use crate::capture::derive::Change;
 use crate::capture::incoming::RefusedDoc;
 use crate::capture::pattern::{FolderPlan, FolderRequest, plan_folder, take_folder};
+use crate::capture::runsheet::lift;
 use crate::capture::split::{SplitPlan, SplitRequest, plan_split, take_split};
 use crate::capture::take::{Request, TakeDoc, take};
 use crate::model::explain::{Fate, quoted};
@@ -109,6 +110,9 @@ fn wrong(message: &str, next: &str) -> Failure {
 /// Imports and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let dirs = args.files.iter().filter(|f| f.is_dir()).count();
+    if let Some(reason) = args.load_reason.as_ref().filter(|_| dirs > 0 || args.split) {
+        lift(&args.folder, reason, &SystemClock)?;
+    }
     match (args.files.as_slice(), args.split) {
         ([file], true) if dirs == 0 => return split(args, file, shell),
         (_, true) => return Err(wrong("--split needs one file", "name the long bounce alone")),
