@@ -28,7 +28,7 @@ fn main() {
     let channels = Channels { outputs: OUTPUTS, reamp: 0, inputs: INPUTS, taken: (0..INPUTS).collect() };
     let material = Material { di: di.into(), burst: Vec::new().into(), timing };
     let total = material.frames() as usize;
-    let Deck { mut player, mut taker, shared, mut ring } = Deck::new(rate, &channels, material);
+    let Deck { mut player, mut taker, shared, mut ring } = Deck::new(rate, &channels, &material);
     shared.set_gain(0.5);
     shared.roll(false);
 

@@ -129,7 +129,7 @@ pub(crate) fn inspect(session: &Session, takes: &[Take], places: &[Place]) -> Re
         heads.extend(group.iter().zip(&loaded).map(|(k, (x, _))| (*k, x[..x.len().min(most)].to_vec())));
     }
     one_recording(&used, &heads, &mut out);
-    the_di(session, takes, &used, (&heads, span), &mut out)?;
+    the_di(session, takes, &used, &heads, span, &mut out)?;
     Ok(out)
 }
 
@@ -263,12 +263,16 @@ fn null(take: &Take, a: &[f32], b: &[f32]) -> Option<f64> {
     if alike { inspect::null_depth(a, b, take.rate) } else { None }
 }
 
+/// A take, by its place among those that are used, and the beginning of its sound.
+type Head = (usize, Vec<f32>);
+
 /// A take that is the DI itself.
 fn the_di(
     session: &Session,
     takes: &[Take],
     used: &[&Take],
-    (heads, span): (&[(usize, Vec<f32>)], (usize, usize)),
+    heads: &[Head],
+    span: (usize, usize),
     out: &mut [Inspected],
 ) -> Result<(), Failure> {
     let Some(di) = takes.iter().find(|t| t.setup.is_none()) else { return Ok(()) };

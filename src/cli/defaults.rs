@@ -40,6 +40,8 @@ pub(crate) fn read() -> Result<Defaults, Failure> {
         Err(e) if matches!(e.kind(), std::io::ErrorKind::NotFound | std::io::ErrorKind::NotADirectory) => {
             return Ok(Defaults::default());
         }
+        // A home that may not be looked into is somebody else's: it says nothing about this person's defaults.
+        Err(_) if path.parent().is_some_and(|folder| std::fs::read_dir(folder).is_err()) => return Ok(Defaults::default()),
         Err(e) => return Err(faulty(&path, &e)),
     };
     let defaults: Defaults = toml::from_str(&text).map_err(|e| faulty(&path, &e.message()))?;

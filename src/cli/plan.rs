@@ -55,10 +55,10 @@ pub(crate) struct Args {
     #[arg(long, value_name = "KIND=K", value_delimiter = ',')]
     pub(crate) controls: Vec<ControlArg>,
     /// By how much known-difference controls are raised, in dB; 1 unless said.
-    #[arg(long, value_name = "D")]
+    #[arg(long, value_name = "D", hide_short_help = true)]
     pub(crate) known_db: Option<f64>,
     /// Looks before the end, in answers of the whole panel, the last being the end: only "goes on" or "ended" is shown.
-    #[arg(long, value_name = "N,N..", value_delimiter = ',')]
+    #[arg(long, value_name = "N,N..", value_delimiter = ',', hide_short_help = true)]
     pub(crate) looks: Vec<u64>,
     /// The mic or blend; default the only one there is.
     #[arg(long, value_name = "M")]
@@ -91,7 +91,7 @@ pub(crate) struct Args {
     #[arg(long)]
     pub(crate) simulated: bool,
     /// Seal a further test without being asked.
-    #[arg(long)]
+    #[arg(long, hide_short_help = true)]
     pub(crate) yes: bool,
     /// Print what the test could find; seal nothing.
     #[arg(long)]

@@ -55,8 +55,9 @@ pub(super) fn run(args: &Args, dir: &Path, shell: &mut Shell) -> Result<Outcome,
 }
 
 fn coming(watch: &Watch, shell: &mut Shell) -> Result<(), Failure> {
-    if let Some((pass, setup)) = watch.next()? {
-        shell.say(&format!("next: pass {pass}, {setup}"));
+    match watch.next()? {
+        Some((pass, setup)) => shell.say(&format!("next: pass {pass}, {setup}")),
+        None => shell.say("every pass of the run sheet is recorded; end with Ctrl-C"),
     }
     shell.flush();
     Ok(())

@@ -40,7 +40,7 @@ const RING_S: usize = 8;
 impl Deck {
     /// A deck for a rate, channels and material.
     #[must_use]
-    pub fn new(rate: SampleRate, channels: &Channels, material: Material) -> Self {
+    pub fn new(rate: SampleRate, channels: &Channels, material: &Material) -> Self {
         let shared = Arc::new(Shared::new(channels.taken.len()));
         let (into, ring) = rtrb::RingBuffer::new(RING_S * rate.hz() as usize * channels.taken.len().max(1));
         let player = DeckPlayer {

@@ -121,7 +121,7 @@ impl Recorder {
         let Channels { outputs, inputs, .. } = layout.channels;
         let narrow = |n: usize| u16::try_from(n).unwrap_or(u16::MAX);
         let config = DuplexConfig { rate: layout.rate, outputs: narrow(outputs), inputs: narrow(inputs), buffer: layout.buffer };
-        let Deck { mut player, mut taker, shared, ring } = Deck::new(layout.rate, &layout.channels, layout.material.clone());
+        let Deck { mut player, mut taker, shared, ring } = Deck::new(layout.rate, &layout.channels, &layout.material);
         let play = Box::new(move |out: &mut [f32]| player.render(out));
         let running = device.start(&config, play, Box::new(move |block: &[f32]| taker.take(block)))?;
         Ok(Self {

@@ -59,7 +59,7 @@ impl Tests {
             let message = format!("--alpha {alpha}, but the first seal said {}", family.alpha);
             return Err(wrong(message, "leave --alpha out, or begin a new session"));
         }
-        let taken: Vec<u32> = self.standing().map(|t| t.plan.family.map_or(Some(1), |f| f.number)).flatten().collect();
+        let taken: Vec<u32> = self.standing().filter_map(|t| t.plan.family.map_or(Some(1), |f| f.number)).collect();
         let place = if request.simulated { Place { number: None, level: family.level() } } else { family.next(&taken) };
         Ok((family.alpha, FamilyPlace { planned: family.planned, number: place.number, level: place.level }))
     }

@@ -95,6 +95,7 @@ pub enum Warning {
 }
 
 impl fmt::Display for Warning {
+    #[expect(clippy::too_many_lines, reason = "one arm for each warning, so that none is forgotten")]
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::OwnFile => f.write_str(

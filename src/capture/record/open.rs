@@ -193,7 +193,10 @@ impl<'a> Sitting<'a> {
 }
 
 /// The session's takes, what earlier ones show, and the DI with its rate.
-fn look_back(folder: &Path, patch: &Patch) -> Result<(Vec<Take>, Vec<Known>, Vec<f32>, SampleRate), Failure> {
+type Before = (Vec<Take>, Vec<Known>, Vec<f32>, SampleRate);
+
+/// Looks back at what the session has.
+fn look_back(folder: &Path, patch: &Patch) -> Result<Before, Failure> {
     let session = Session::open_read(folder)?;
     let takes = session.takes()?;
     let Some(di) = takes.iter().find(|t| t.setup.is_none()) else {

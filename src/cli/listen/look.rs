@@ -99,7 +99,7 @@ impl Page {
     fn body(&self, listening: &Listening<'_>) -> Vec<Line<'static>> {
         let lines = |texts: &[&'static str]| texts.iter().map(|t| Line::from(*t)).collect::<Vec<_>>();
         let mut out = match &self.stage {
-            Stage::Caution => lines(&super::CAUTION),
+            Stage::Caution => lines(self.cautions),
             Stage::Level => {
                 let mut out = vec![Line::from("Noise sounds, as loud as the clips."), Line::from("")];
                 out.extend(lines(self.cautions));

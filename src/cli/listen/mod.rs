@@ -127,7 +127,8 @@ fn without_card(args: &Args, error: Failure) -> Failure {
 }
 
 /// The hearing caution folded to one line.
-const FOLDED: [&str; 1] = ["Set the level on the noise, keep it moderate, and leave it alone from then on. More: --cautions"];
+const FOLDED: [&str; 1] =
+    ["Turn the volume down first. Then set it on the noise, keep it moderate, and leave it alone. More: --cautions"];
 
 /// The hearing caution that stands before the first sound; nothing sounds before it was answered with a key.
 pub(super) const CAUTION: [&str; 4] = [

@@ -65,7 +65,7 @@ pub(super) fn run(
     color: bool,
 ) -> Result<bool, Failure> {
     let mut terminal = ratatui::try_init().map_err(|e| failed(&e))?;
-    let page = Page { stage: Stage::Level, slot: None, message: String::new(), color, cautions, brief };
+    let page = Page { stage: Stage::Caution, slot: None, message: String::new(), color, cautions, brief };
     let result = serve(&mut terminal, listening, page);
     ratatui::restore();
     result

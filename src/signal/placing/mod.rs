@@ -102,12 +102,18 @@ pub fn place(first: &[f32], second: &[f32], rate: SampleRate, relation: Relation
         matched: rough.matched,
         resemblance: rough.resemblance,
     };
-    found.polish(first, second, rate, relation, line.as_ref().map(|l| l.longest(step)));
+    let longest = line.as_ref().map(|l| l.longest(step));
+    found.polish(first, second, rate, relation, longest);
+    found.keep_true_jumps(first, second, rate, longest.map_or(0.0, |l| l.0));
+    found.or_whole(first, second, rate, relation, floor);
     Some(found)
 }
 
 /// Seconds of the recordings, the loudest, on which the last fraction of a sample is found.
 const POLISHED_S: usize = 20;
+
+/// Samples by which two ways of finding the lag may part before it is asked which of them is right.
+const PARTED: f64 = 8.0;
 
 /// Samples to both sides of the line that are searched for the last fraction.
 const NEAR: usize = 1024;
@@ -189,6 +195,65 @@ impl Placement {
         }
     }
 
+    /// Windows of ringing notes can agree on a wrong lag. The correlation of the whole is asked as well; where the two part, the one is taken
+    /// at which the recordings resemble each other more.
+    fn or_whole(&mut self, a: &[f32], b: &[f32], rate: SampleRate, relation: Relation, floor: f64) {
+        let whole = match relation {
+            Relation::SameRig => align::find_lag(a, b, rate, true),
+            Relation::OtherRig | Relation::Driven => align::find_lag(a, b, rate, false),
+            Relation::Unknown => align::find_honest_lag(a, b, rate),
+        };
+        let Some(whole) = whole.filter(|w| (w.samples - self.lag.samples).abs() > PARTED) else { return };
+        let Some((from, to)) = loudest(a, 0, a.len(), POLISHED_S * rate.hz() as usize) else { return };
+        let drift = self.correct.unwrap_or(0.0);
+        let fit = |lag: f64, drift: f64| alike(&a[from..to], &shift::unwarp_at(b, lag, drift, from, to - from));
+        if fit(whole.samples, 0.0) <= fit(self.lag.samples, drift) {
+            return;
+        }
+        (self.lag, self.jumps) = (whole, Vec::new());
+        (self.drift, self.drift_within, self.correct) = (None, None, None);
+        if relation == Relation::SameRig
+            && let Some((drift, offset)) = align::find_drift(a, b, self.lag.samples, rate)
+        {
+            self.drift = Some(drift);
+            if drift.abs() > floor {
+                self.correct = Some(drift);
+                self.lag.samples += offset;
+            }
+        }
+    }
+
+    /// Held notes and riffs resemble themselves at other lags, and windows of them can agree on a wrong one. A jump stays only where the two
+    /// fit clearly better at the lag behind it than at the lag that they would have without it.
+    fn keep_true_jumps(&mut self, a: &[f32], b: &[f32], rate: SampleRate, anchored: f64) {
+        let (margin, most) = (rate.as_f64() * 0.1, rate.as_f64() * 2.0);
+        let drift = self.correct.unwrap_or(0.0);
+        let ends: Vec<f64> = self.jumps.iter().map(|j| j.at).collect();
+        let mut lag = self.lag.samples - self.jumps.iter().filter(|j| j.at < anchored).map(|j| j.samples).sum::<f64>();
+        let mut kept = Vec::new();
+        for (i, jump) in self.jumps.iter().enumerate() {
+            let (before, behind) = (lag, lag + jump.samples);
+            lag = behind;
+            // Looked at on the side that is away from the stretch which the lag was found on.
+            let after = anchored < jump.at;
+            let (from, to) = if after {
+                (jump.at + margin, ends.get(i + 1).copied().unwrap_or(a.len() as f64))
+            } else {
+                (i.checked_sub(1).map_or(0.0, |k| ends[k]), jump.at - margin)
+            };
+            let (from, to) = if after { (from, to.min(from + most)) } else { (from.max(to - most), to) };
+            let (from, to) = (from.max(0.0) as usize, (to.max(0.0) as usize).min(a.len()));
+            let (own, other) = if after { (behind, before) } else { (before, behind) };
+            let Some(reference) = a.get(from..to).filter(|r| r.len() as f64 > margin) else { continue };
+            let fit = |lag: f64| alike(reference, &shift::unwarp_at(b, lag, drift, from, to - from));
+            let (with, without) = (fit(own), fit(other));
+            if with >= 0.9 && 1.0 - with <= 0.5 * (1.0 - without) || with >= 0.5 && with - without > 0.1 {
+                kept.push(*jump);
+            }
+        }
+        self.jumps = kept;
+    }
+
     /// Warps and measures again: on takes of one rig a drift is good to thousandths of a ppm.
     fn finish_clock(&mut self, a: &[f32], b: &[f32], rate: SampleRate) {
         if let Some((drift, offset)) = align::find_drift(a, b, self.lag.samples, rate) {
@@ -209,6 +274,13 @@ impl Placement {
             None => shift::advance(second, self.lag.samples + start as f64, len),
         }
     }
+}
+
+/// The size of the correlation coefficient of two pieces; 0 where one is silent.
+fn alike(x: &[f32], y: &[f32]) -> f64 {
+    let sum = |x: &[f32], y: &[f32]| x.iter().zip(y).map(|(x, y)| f64::from(*x) * f64::from(*y)).sum::<f64>();
+    let own = (sum(x, x) * sum(y, y)).sqrt();
+    if own > 0.0 { (sum(x, y) / own).abs() } else { 0.0 }
 }
 
 /// The loudest stretch of at most `most` frames within a span.

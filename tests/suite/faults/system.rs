@@ -82,7 +82,7 @@ fn who_may_only_read_can_read() {
 #[test]
 fn what_would_need_writing_is_read_in_a_copy() {
     let desk = Desk::new();
-    played_session(&desk, 4);
+    simulated_session(&desk, 4);
     desk.run(&["rehearse", "s", "--hears", "1", "--runs", "1", "--keep", "robot"]).ends(0);
     let scored = desk.run(&["score", "s", "--json"]).ends(0).json();
     let shown = |desk: &Desk| {

@@ -375,16 +375,20 @@ fn a_folder_is_watched() {
             material::write_wav(&desk.join(&format!("out/{mic} {}.wav", 10 - pass)), RATE, &bounce(&di, setup, mic, pass));
             waits_for(&format!(": {setup}, mic {mic}, pass {pass},"));
         }
-        waits_for(&format!("next: pass {}, ", pass + 1));
+        if pass < order.len() as u64 {
+            waits_for(&format!("next: pass {}, ", pass + 1));
+        } else {
+            waits_for("every pass of the run sheet is recorded");
+        }
     }
-    // One of another performance is named, and the watch goes on.
+    // One more has no place on the run sheet: it is named, and the watch goes on.
     material::write_wav(&desk.join("out/close-a wrong.wav"), RATE, &bounce(&performance("guit_em9"), "s16", "close-a", 1));
-    waits_for(&format!("next: pass {}", order.len() + 1));
+    waits_for("every pass of the run sheet is recorded");
     assert!(std::process::Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap().success());
     waits_for("8 recordings taken in");
     let output = child.wait_with_output().unwrap();
     assert_eq!(output.status.code(), Some(0));
-    assert!(String::from_utf8(output.stderr).unwrap().contains("another performance"));
+    assert!(String::from_utf8(output.stderr).unwrap().contains("no pass left"));
     let takes = desk.run(&["takes", "s", "--json"]).ends(0).json();
     assert_eq!(takes["missing"], serde_json::json!([]));
     assert_eq!(takes["takes"].as_array().unwrap().len(), 9);
@@ -448,7 +452,8 @@ fn another_rate_and_another_layout_are_never_changed_silently() {
     desk.run(&["take", "s", "three.wav", "--setup", "p4", "--resample"]).ends(3);
     let check = desk.run(&["check", "s", "--json"]).ends(0).json();
     let lag = |n: usize| check["takes"][n]["lag_samples"].as_f64().unwrap();
-    assert!((lag(1) - lag(2)).abs() < 0.1, "resampling moved the take by {}", lag(2) - lag(1));
+    // Across two setups the lag is that of the whitened peak, good to a fraction of a sample.
+    assert!((lag(1) - lag(2)).abs() < 0.25, "resampling moved the take by {}", lag(2) - lag(1));
     assert!(!desk.join("s/incoming").exists(), "copies were left behind");
 }
 

@@ -236,7 +236,7 @@ fn copy(from: &Path, to: &Path) {
     for entry in std::fs::read_dir(from).unwrap().map(Result::unwrap) {
         let target = to.join(entry.file_name());
         if entry.file_type().unwrap().is_dir() {
-            copy(&entry.path(), &target)
+            copy(&entry.path(), &target);
         } else {
             let _ = std::fs::copy(entry.path(), target).unwrap();
         }

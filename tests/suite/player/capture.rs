@@ -131,6 +131,8 @@ fn bit_exact_at(rate: u32) {
     let desk = Desk::new();
     let clips = session(&desk, rate);
     let mut studio = Studio::open(&desk, rate);
+    studio.hears_said("Press Enter for the noise");
+    studio.say("");
     studio.hears_said("press Enter");
     let noise = studio.hear(0.4);
     assert!(noise.iter().any(|x| x.abs() > 1e-4), "the noise to set the level by does not sound");
@@ -158,6 +160,8 @@ fn a_lost_device_voids_the_trial() {
     let desk = Desk::new();
     session(&desk, 48_000);
     let mut studio = Studio::open(&desk, 48_000);
+    studio.hears_said("Press Enter for the noise");
+    studio.say("");
     studio.hears_said("press Enter");
     studio.say("");
     studio.hears_said("Labels: A, B, X.");
@@ -221,6 +225,8 @@ fn twelve_same_file_trials_through_the_device_give_no_cue() {
     desk.run(&["close", "s", "--test", "test-1"]).ends(0);
     desk.run(&["plan", "s", "--compare", "one,two", "--trials", "1", "--controls", "same-file=12"]).ends(0);
     let mut studio = Studio::open(&desk, 48_000);
+    studio.hears_said("Press Enter for the noise");
+    studio.say("");
     studio.hears_said("press Enter");
     studio.say("");
     let mut traces = Vec::new();

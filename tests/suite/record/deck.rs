@@ -132,7 +132,7 @@ fn what_is_recorded_is_what_was_played_and_lies_where_the_counts_say() {
 #[test]
 fn both_halves_allocate_nothing() {
     let Deck { mut player, mut taker, shared, mut ring } =
-        Deck::new(SampleRate::new(RATE).unwrap(), &channels(), material(20_000, 100));
+        Deck::new(SampleRate::new(RATE).unwrap(), &channels(), &material(20_000, 100));
     shared.set_gain(0.5);
     let (mut out, input) = (vec![0.0; 2 * 512], vec![0.1; 3 * 512]);
     reset_violation_count();
@@ -162,7 +162,7 @@ fn both_halves_allocate_nothing() {
 
 #[test]
 fn nothing_sounds_by_itself_and_a_stop_is_quick() {
-    let Deck { mut player, mut taker, shared, .. } = Deck::new(SampleRate::new(RATE).unwrap(), &channels(), material(20_000, 0));
+    let Deck { mut player, mut taker, shared, .. } = Deck::new(SampleRate::new(RATE).unwrap(), &channels(), &material(20_000, 0));
     shared.set_gain(1.0);
     let mut out = vec![9.0; 2 * 4800];
     player.render(&mut out);
@@ -191,7 +191,7 @@ fn the_fade_in_rises_and_the_limiter_ends_at_its_ceiling() {
     let loud: Arc<[f32]> = vec![1.5f32; 20_000].into();
     let timing = Timing { lead: 4800, gap: 0, count_in: 0, tail: 0 };
     let Deck { mut player, shared, .. } =
-        Deck::new(SampleRate::new(RATE).unwrap(), &channels(), Material { di: loud, burst: Vec::new().into(), timing });
+        Deck::new(SampleRate::new(RATE).unwrap(), &channels(), &Material { di: loud, burst: Vec::new().into(), timing });
     shared.set_gain(1.0);
     let mut out = vec![0.0; 2 * 4800];
     shared.roll(true);
@@ -252,7 +252,7 @@ fn a_limited_pass_and_a_stopped_one_do_not_count() {
 #[test]
 fn a_writer_that_does_not_keep_up_is_noticed() {
     let Deck { mut player, mut taker, shared, ring } =
-        Deck::new(SampleRate::new(RATE).unwrap(), &channels(), material(30 * RATE as usize, 0));
+        Deck::new(SampleRate::new(RATE).unwrap(), &channels(), &material(30 * RATE as usize, 0));
     shared.roll(false);
     let (mut out, input) = (vec![0.0; 2 * 4800], vec![0.1; 3 * 4800]);
     // Nobody empties the ring: 8 s fit.

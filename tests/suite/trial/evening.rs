@@ -29,8 +29,6 @@ pub(crate) struct Scene {
     pub(crate) choices: Vec<String>,
     setups: BTreeMap<String, SetupName>,
     anchors: Vec<String>,
-    /// All samples are one file: a control.
-    pub(crate) one_file: bool,
     /// The samples are of two setups or more: not a control, and scored.
     pub(crate) two_setups: bool,
 }
@@ -129,16 +127,15 @@ impl Evening {
             let open = service.next_with(&self.plan, &code, "an invented device", &mut self.random).unwrap();
             let heard: Vec<_> = open.labels.iter().map(|l| (l.clone(), service.for_the_player(&open.id, l).unwrap())).collect();
             let setup_of = |clip| self.plan.clips.iter().find(|c| &c.clip == clip).unwrap().setup.clone();
-            let files: std::collections::BTreeSet<_> = heard.iter().map(|(_, (clip, _))| clip.clone()).collect();
             let setups: BTreeMap<String, SetupName> = heard.iter().map(|(l, (clip, _))| (l.clone(), setup_of(clip))).collect();
             let different: std::collections::BTreeSet<_> = setups.values().cloned().collect();
             let anchors = heard.iter().filter(|(_, (_, anchor))| *anchor).map(|(l, _)| l.clone()).collect();
-            let decided = |c: &&String| setups.get(*c).is_some();
+            let decided = |c: &&String| setups.contains_key(*c);
             assert!(open.choices.iter().all(|c| decided(&c)));
             // A and B of one setup are scored by nobody, whatever X is.
             let of_choices: std::collections::BTreeSet<_> = open.choices.iter().map(|c| setups[c].clone()).collect();
             let two_setups = different.len() > 1 && of_choices.len() > 1;
-            let scene = Scene { choices: open.choices.clone(), setups, anchors, one_file: files.len() == 1, two_setups };
+            let scene = Scene { choices: open.choices.clone(), setups, anchors, two_setups };
             let choice = choose(&scene, scored);
             scored += usize::from(scene.two_setups);
             open.labels.iter().for_each(|l| service.fetched(&open.id, l));

@@ -232,7 +232,7 @@ fn a_report_reads_each_file_once() {
     let hashes = Hashes::default();
     let clock = cabjury::model::outside::StoppedClock(AT.parse().unwrap());
     let report = cabjury::publish::report::whole_of(&session, &hashes, &clock).unwrap();
-    assert_eq!(report.audit.unwrap().ok, true);
+    assert!(report.audit.unwrap().ok);
     // Eight takes and eight clips, however many rooms asked for them.
     assert_eq!(hashes.read(), 16);
     document(&session, &hashes).unwrap();
