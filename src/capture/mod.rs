@@ -3,7 +3,7 @@
 //! * [`session`]: new, status; [`sessions`](mod@sessions): those under a folder; [`runsheet`]: the drawn order of capture
 //! * [`take`]: importing; [`di`]: the DI; [`mend`]: withdrawing and reassigning; [`takes`]: the list
 //! * [`pattern`]: a folder by its files' names; [`split`]: one long bounce; [`watch`]: a folder that is bounced into
-//! * [`derive`]: what is made to fit, stated
+//! * [`derive`](mod@derive): what is made to fit, stated
 //! * [`measure`]: files by themselves and in pairs, with [`loudness_meter`]; [`check`]: faults, levels and differences of a session's takes
 //! * [`record`]: the tool plays the DI and records the passes itself
 //! * [`alignment`]: where each take lies against the DI, `polarity` of whole setups; `inspection`: what marks a take; [`outline`](mod@outline): for choosing excerpts

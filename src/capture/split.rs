@@ -161,15 +161,16 @@ fn repeats(di: &Audio, bounce: &Audio, progress: &dyn Progress) -> (Vec<(f64, f6
     }
     let rate = SampleRate::new((di.rate().hz() as usize / step) as u32);
     let Ok(rate) = rate else { return (Vec::new(), Vec::new()) };
-    // Windows of twice the DI, half a DI apart: each repeat lies wholly within two of them.
-    let hop = (length / 2).max(1);
+    // Windows of one and a half times the DI, a quarter of a DI apart: each repeat lies wholly within two of them or more, beside as little of
+    // its neighbours as may be.
+    let hop = (length / 4).max(1);
     let windows: Vec<usize> = (0..long.len()).step_by(hop).collect();
     let total = windows.len() as u64;
     let done = std::sync::atomic::AtomicU64::new(0);
     let mut found: Vec<(usize, f64)> = windows
         .into_par_iter()
         .filter_map(|from| {
-            let window = &long[from..long.len().min(from + 2 * length)];
+            let window = &long[from..long.len().min(from + length + length / 2)];
             progress.step("looking for the DI", done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1, total);
             let lag = align::find_lag(&short, window, rate, false)?;
             let at = usize::try_from(lag.samples.round() as i64).ok()?;

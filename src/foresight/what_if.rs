@@ -98,7 +98,7 @@ pub struct WhatIfPlanDoc {
 /// What the test could find; seals nothing.
 ///
 /// # Errors
-/// As [`mod@super::plan`].
+/// As [`mod@crate::testing::plan`].
 pub fn what_if(folder: &Path, request: &Request) -> Result<WhatIfPlanDoc, Failure> {
     let session = Session::open_read(folder)?;
     let plan = build(&session, request, TestId::new("test-0")?)?;

@@ -53,7 +53,7 @@ fn kinds(counts: &[Count], g: f64) -> Vec<Kind> {
         .collect()
 }
 
-/// Sums of logarithms: out[k] = sum over i < k of ln(start + i t).
+/// Sums of logarithms: `out[k]` = sum over i < k of ln(start + i t).
 fn rising(start: f64, t: f64, n: usize) -> Vec<f64> {
     std::iter::once(0.0)
         .chain((0..n).scan(0.0, |sum, i| {

@@ -198,12 +198,23 @@ impl Placement {
     /// Windows of ringing notes can agree on a wrong lag. The correlation of the whole is asked as well; where the two part, the one is taken
     /// at which the recordings resemble each other more.
     fn or_whole(&mut self, a: &[f32], b: &[f32], rate: SampleRate, relation: Relation, floor: f64) {
+        // With samples missing no single lag fits the whole.
+        if !self.jumps.is_empty() {
+            return;
+        }
         let whole = match relation {
             Relation::SameRig => align::find_lag(a, b, rate, true),
             Relation::OtherRig | Relation::Driven => align::find_lag(a, b, rate, false),
             Relation::Unknown => align::find_honest_lag(a, b, rate),
         };
-        let Some(whole) = whole.filter(|w| (w.samples - self.lag.samples).abs() > PARTED) else { return };
+        let Some(whole) = whole else { return };
+        if (whole.samples - self.lag.samples).abs() <= PARTED {
+            // The whole is the finer ruler, but it knows of one clock only.
+            if self.correct.is_none() {
+                self.lag = whole;
+            }
+            return;
+        }
         let Some((from, to)) = loudest(a, 0, a.len(), POLISHED_S * rate.hz() as usize) else { return };
         let drift = self.correct.unwrap_or(0.0);
         let fit = |lag: f64, drift: f64| alike(&a[from..to], &shift::unwarp_at(b, lag, drift, from, to - from));

@@ -97,7 +97,6 @@ fn the_same_seed_gives_the_same_takes_and_another_one_others() {
 fn every_damage_is_met_at_its_moment() {
     for (damage, met) in [
         ("hum", "Hum at 50 Hz"),
-        ("dropout", "dropped samples"),
         ("standby", "amplifier on standby"),
         ("over-run", "the input ran over"),
         ("lost", "the sound device was lost"),
