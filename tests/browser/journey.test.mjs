@@ -63,8 +63,15 @@ test("from an empty folder to the verdict", async (t) => {
   await page.getByRole("button", { name: "Judge the reading" }).first().click();
   await page.getByText("Not done:").or(page.getByText("is no number")).first().waitFor();
 
-  // The run sheet: the DI is chosen, takes are dropped on their rows.
+  // What last read wrong is not recorded: it is mended and read again.
+  await page.getByLabel("Ohmmeter reads").nth(1).fill("3.3");
+  await page.getByRole("button", { name: "Judge the reading" }).nth(1).click();
+  await page.getByText(/parallel reads as intended/).waitFor();
+
+  // The run sheet: its order is drawn, the DI is chosen, takes are dropped on their rows.
   await page.goto(`${base}/runsheet`);
+  await page.getByLabel("Takes of each setup").fill("4");
+  await page.getByRole("button", { name: "Draw the order" }).click();
   const rate = 48000;
   wav(home.at("di.wav"), riff(3, rate, 0, 9), rate);
   await page.locator("#file-di").setInputFiles(home.at("di.wav"));

@@ -177,6 +177,8 @@ fn a_lost_device_voids_the_trial() {
     studio.say("");
     studio.hears_said("The device is back");
     studio.say("");
+    studio.hears_said("Set the level");
+    studio.say("");
     studio.hears_said("Trial 1 of 4");
     for slot in ["a", "b", "x"] {
         studio.say(slot);
