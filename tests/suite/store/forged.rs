@@ -1,14 +1,14 @@
 //! The known forgeries: each is found, and found in its place.
 
 use crate::program::Desk;
-use crate::trial_support::played_session;
+use crate::trial_support::simulated_session;
 use rusqlite::Connection;
 use serde_json::Value;
 use std::process::Command;
 
 /// A finished session with something in nearly every table.
 pub(crate) fn finished(desk: &Desk) {
-    played_session(desk, 12);
+    simulated_session(desk, 12);
     desk.run(&["rehearse", "s", "--hears", "0.6", "--runs", "1", "--seed", "3", "--keep", "sim"]).ends(0);
     desk.run(&["montage", "s", "--blind", "--out", "m"]).ends(0);
     desk.run(&["audit", "s"]).ends(0);
@@ -91,7 +91,7 @@ fn every_known_forgery_is_found_in_its_place() {
 #[test]
 fn no_count_is_larger_than_the_plan() {
     let desk = Desk::new();
-    played_session(&desk, 4);
+    simulated_session(&desk, 4);
     desk.run(&["rehearse", "s", "--hears", "1", "--runs", "1", "--keep", "sim"]).ends(0);
     let db = Connection::open(desk.join("s/session.db")).unwrap();
     // Another trial, made of one that was right, with an id of its own.
