@@ -81,7 +81,7 @@ test("from an empty folder to the verdict", async (t) => {
   assert.equal(count, 8);
   for (let i = 0; i < count; i += 1) {
     const setup = await rows.nth(i).locator(".drop").getAttribute("data-setup");
-    const path = wav(home.at(`pass-${i + 1}.wav`), riff(3, rate, setup === "series" ? 0 : 0.5, 20 + i, i * 11), rate);
+    const path = wav(home.at(`pass-${i + 1}.wav`), riff(3, rate, setup === "series" ? 0.2 : 0.6, 20 + i, i * 11), rate);
     const bytes = readFileSync(path).toString("base64");
     const transfer = await page.evaluateHandle(({ bytes, name }) => {
       const data = Uint8Array.from(atob(bytes), (c) => c.charCodeAt(0));
