@@ -112,9 +112,9 @@ test("from an empty folder to the verdict", async (t) => {
 
   // The plan: what it could find follows the fields.
   await page.goto(`${base}/tests`);
-  await page.getByText("Heard means").waitFor();
+  await page.getByText("will be scored").waitFor();
   const before = await page.locator("#what-if").textContent();
-  await page.getByLabel("Scored trials for each listener").fill("2");
+  await page.getByLabel("Trials for each listener").fill("2");
   await page.getByLabel("Same-file controls").fill("0");
   await page.getByLabel("Repeat-take controls").fill("0");
   await page.waitForFunction((old) => document.getElementById("what-if").textContent !== old, before);
