@@ -22,7 +22,7 @@ fn one_life(desk: &Desk, noise: &mut Noise) -> usize {
     let (begun, begin) = channel();
     let feeder = std::thread::spawn(move || {
         // The pipe breaks when the program dies: that is the end of this thread.
-        let _ = input.write_all(b"\n");
+        let _ = input.write_all(b"\n\n");
         // What is typed before the trial is open would be read all at once, with no time for anything to sound.
         if begin.recv().is_err() {
             return;

@@ -53,7 +53,9 @@ fn told(seen: &[(String, Vec<u8>)], clips: &[String]) -> Vec<String> {
     let mut out = Vec::new();
     for (place, bytes) in seen {
         for word in ["\"slots\"", "\"order\"", "\"nonce\"", "\"right\""] {
-            if contains(bytes, word.as_bytes()) {
+            // The seal of a test has a nonce of its own, in the session's file.
+            let of_the_seal = word == "\"nonce\"" && place.contains("session.db");
+            if !of_the_seal && contains(bytes, word.as_bytes()) {
                 out.push(format!("{word} in {place}"));
             }
         }
@@ -111,7 +113,7 @@ fn who_watches_the_computer_learns_nothing_before_the_pick() {
     let (tell, lines) = channel();
     let reader = std::thread::spawn(move || output.lines().map_while(Result::ok).try_for_each(|l| tell.send(l)));
     let mut text = String::new();
-    input.write_all(b"\n").unwrap();
+    input.write_all(b"\n\n").unwrap();
     until(&lines, &mut text, "Trial 1");
     for word in ["a\n", "b\n", "x\n"] {
         input.write_all(word.as_bytes()).unwrap();

@@ -46,6 +46,7 @@ async fn a_forbidden_load_is_refused_at_the_desk_until_a_reason_is_typed() {
     assert_eq!(card.matches("several hundred volts").count(), 1, "a caution stands once, where the work is");
     assert!(card.contains("cable out of the amplifier"), "{card}");
     let passes = |text: &str| (text.matches("data-setup=\"s16\"").count(), text.matches("data-setup=\"p4\"").count());
+    h.form("/runsheet", "takes=4").await.is(303);
     let sheet = h.page("/runsheet").await.is(200).text();
     assert_eq!(passes(&sheet), (4, 0), "{sheet}");
     assert_eq!(sheet.matches('\u{2610}').count(), 4, "a tick box for a forbidden load");

@@ -59,7 +59,7 @@ impl Authority {
         fs::write(self.path("request.tsq"), request).unwrap();
         openssl(
             self.folder.path(),
-            "ts -reply -config config -section one -queryfile request.tsq -signer tsa.pem -inkey tsa.key -chain tsa.pem -out answer.tsr",
+            "ts -reply -config config -section one -queryfile request.tsq -signer tsa.pem -inkey tsa.key -chain root.pem -out answer.tsr",
         );
         self.pem("answer.tsr")
     }
