@@ -1,6 +1,6 @@
 //! Where every take lies on the session's time base: lag, polarity, drift, by the best method that the material allows.
 
-use crate::capture::take as intake;
+use crate::capture::recording as intake;
 use crate::model::audio::{DbOrSilence, Polarity};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;

@@ -2,7 +2,7 @@
 
 use crate::capture::alignment::{DRIFT_REFUSED, Place, place, usable};
 use crate::capture::measure::{FaultDoc, FileDoc};
-use crate::capture::take as intake;
+use crate::capture::recording as intake;
 use crate::capture::{inspection, polarity};
 use crate::model::audio::FileFacts;
 use crate::model::failure::Failure;

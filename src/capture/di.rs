@@ -1,9 +1,9 @@
 //! The DI comes in, and every take is held against it.
 
-use crate::capture::incoming::Incoming;
 use crate::capture::measure::{Measured, unfit};
+use crate::capture::recording::Incoming;
+use crate::capture::recording::{IntakeDoc, Request, TakeDoc, called, load, rate_as, record};
 use crate::capture::strangers::{self, Thin};
-use crate::capture::take::{IntakeDoc, Request, TakeDoc, called, load, rate_as, record};
 use crate::model::audio::{Audio, FaultKind, Finding, Severity};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;

@@ -1,6 +1,6 @@
 //! Which pattern a folder's names follow, as far as the session's own names tell.
 
-use crate::capture::pattern::Pattern;
+use crate::capture::naming::Pattern;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::rig::Rig;

@@ -1,43 +1,22 @@
 //! What every recording goes through on its way in, whichever way it came: by name, by pattern, out of a long bounce, from a watched folder.
 
 use crate::capture::di::{against_di, wrong_di};
-use crate::capture::measure::Measured;
 use crate::capture::names;
+use crate::capture::recording::{CUT, Incoming, IntakeDoc, TakeDoc, load, mono_or_stereo, one_channel, rate_as, record};
 use crate::capture::strangers::{self, Thin};
-use crate::capture::take::{IntakeDoc, TakeDoc, load, mono_or_stereo, one_channel, rate_as, record};
 use crate::model::audio::Finding;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::ids::{MicName, SetupName};
+use crate::model::ids::SetupName;
 use crate::model::outside::{Clock, Progress};
 use crate::model::rig::Rig;
-use crate::model::session::{Depth, Take};
+use crate::model::session::Take;
 use crate::rig::gate;
 use crate::store::Session;
 use rayon::prelude::*;
 use serde::Serialize;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::path::Path;
-
-/// A take-to-be: a file, or one channel of it.
-pub(crate) struct Incoming<'m> {
-    /// The file.
-    pub(crate) measured: &'m Measured,
-    /// Its setup; `None` for the DI.
-    pub(crate) setup: Option<SetupName>,
-    /// The channel, from 0; `None` for the whole file.
-    pub(crate) channel: Option<u16>,
-    /// Its mic.
-    pub(crate) mic: MicName,
-    /// Its pass.
-    pub(crate) pass: u32,
-    /// What was touched before it.
-    pub(crate) depth: Option<Depth>,
-    /// Free notes.
-    pub(crate) notes: BTreeMap<String, String>,
-    /// The file's name where it came from.
-    pub(crate) original_name: String,
-}
 
 /// A file that was not taken in, and why.
 #[derive(Debug, Clone, Serialize)]
@@ -158,10 +137,7 @@ fn fits(rig: &Rig, known: &[Take], one: &Incoming<'_>) -> Result<(), Failure> {
 /// The same bytes, or made from the same bytes, of one channel; what was withdrawn may come anew.
 fn same_recording(take: &Take, one: &Incoming<'_>) -> bool {
     let from = |derived: &Option<crate::model::session::Derived>| {
-        derived
-            .as_ref()
-            .filter(|d| !d.how.iter().any(|h| h.starts_with(crate::capture::split::CUT)))
-            .map(|d| d.from_sha256.clone())
+        derived.as_ref().filter(|d| !d.how.iter().any(|h| h.starts_with(CUT))).map(|d| d.from_sha256.clone())
     };
     let (theirs, ours) = (from(&take.derived), from(&one.measured.derived));
     let sha = &one.measured.facts.sha256;

@@ -1,7 +1,7 @@
 //! The inspector at work on a session: every take against its siblings, against the other setups' takes and against the DI.
 
 use crate::capture::alignment::{Place, usable};
-use crate::capture::take as intake;
+use crate::capture::recording as intake;
 use crate::model::audio::{Audio, DbOrSilence, FaultKind, Finding, Severity};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;

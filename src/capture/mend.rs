@@ -2,7 +2,7 @@
 
 use crate::capture::incoming::free;
 use crate::capture::names;
-use crate::capture::take::TakeDoc;
+use crate::capture::recording::TakeDoc;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{ClipId, MicName, SetupName, TakeId, TestId};

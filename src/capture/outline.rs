@@ -1,6 +1,6 @@
 //! The outline of a recording, for choosing excerpts: lowest and highest sample of so many equal stretches.
 
-use crate::capture::take as intake;
+use crate::capture::recording as intake;
 use crate::model::failure::Failure;
 use crate::model::session::Take;
 use crate::store::Session;

@@ -3,7 +3,7 @@
 use crate::circuit::caution;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::ids::SetupName;
+use crate::model::ids::{MicName, SetupName};
 use crate::model::outside::Clock;
 use crate::model::random::RandomWords;
 use crate::model::rig::{AmplifierKind, Rig, Setup};
@@ -17,6 +17,7 @@ use crate::store::{Session, random};
 use crate::trial::Generator;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 use std::path::Path;
 
 /// Takes of each setup unless said otherwise: what a claim about the wiring needs in a session of up to six tests.
@@ -262,4 +263,28 @@ pub fn lift(folder: &Path, reason: &str, clock: &dyn Clock) -> Result<(), Failur
     let mut session = Session::open_write(folder, clock.now())?;
     let setups: Vec<SetupName> = session.rig()?.setups.into_iter().map(|s| s.name).collect();
     gate::pass(&mut session, &setups, Some(reason), clock.now()).map(drop)
+}
+
+/// Passes of the run sheet that are not recorded yet, in their order.
+///
+/// # Errors
+/// No run sheet was drawn.
+pub(crate) fn coming(session: &Session) -> Result<Vec<(u32, SetupName)>, Failure> {
+    let (rig, takes) = (session.rig()?, session.takes()?);
+    // A pass is recorded when every mic of the sheet has it; a session whose sheet names no mics has one.
+    let recorded = |pass: u32| {
+        let of: BTreeSet<&MicName> =
+            takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none() && t.pass == pass).map(|t| &t.mic).collect();
+        if rig.mics.len() > 1 { rig.mics.iter().all(|m| of.contains(&m.name)) } else { !of.is_empty() }
+    };
+    let order = drawn(session)?.pop().ok_or_else(|| {
+        let message = "no run sheet was drawn, so nobody can say which setup comes next";
+        Failure::plain(
+            "no-run-sheet",
+            Fate::Refused,
+            message,
+            "draw one with: cabjury runsheet FOLDER, or name the setup with --setup",
+        )
+    })?;
+    Ok((1..).zip(order.order).filter(|(pass, _)| !recorded(*pass)).collect())
 }

@@ -1,5 +1,6 @@
 //! `new` and `status`.
 
+use crate::capture::recording;
 use crate::capture::take as intake;
 use crate::capture::takes::{MicCountDoc, counts, list, missing};
 use crate::model::explain::{Fate, quoted};
@@ -56,7 +57,7 @@ pub fn new(
     for (_, file) in recordings {
         read.push(intake::examine(file)?);
     }
-    read.iter().try_for_each(intake::mono_or_stereo)?;
+    read.iter().try_for_each(recording::mono_or_stereo)?;
     for window in read.windows(2) {
         intake::same_rate(&window[0], &window[1])?;
     }

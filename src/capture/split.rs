@@ -1,11 +1,12 @@
 //! One long bounce: the DI's repeats are found in it and cut into passes.
 
 use crate::capture::derive::Tray;
-use crate::capture::incoming::{Incoming, Manner, RefusedDoc, take_in};
+use crate::capture::incoming::{Manner, RefusedDoc, take_in};
 use crate::capture::measure::{Measured, measure_file};
+use crate::capture::recording::Incoming;
+use crate::capture::recording::{CUT, TakeDoc, load, mics_of, rate_as, usable_as_take};
+use crate::capture::runsheet::coming;
 use crate::capture::strangers::{SAME, thinned};
-use crate::capture::take::{TakeDoc, load, mics_of, rate_as, usable_as_take};
-use crate::capture::watch::coming;
 use crate::model::audio::Audio;
 use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
@@ -19,9 +20,6 @@ use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
-
-/// How a recording that was cut out of a longer one says so.
-pub(crate) const CUT: &str = "cut out";
 
 /// So much before a repeat is kept with it, and so much after it, in seconds; ours.
 const LEAD_S: f64 = 0.25;

@@ -1,6 +1,6 @@
 //! `takes`: every take with the name that its file came with, and what is missing.
 
-use crate::capture::take::{TakeDoc, load};
+use crate::capture::recording::{TakeDoc, load};
 use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName};
 use crate::model::rig::Rig;

@@ -3,14 +3,14 @@
 use crate::capture::guess::alone;
 use crate::capture::incoming::RefusedDoc;
 use crate::capture::pattern::{FolderPlan, FolderRequest, RowDoc, plan_folder, recordings, take_folder};
-use crate::capture::runsheet::drawn;
-use crate::capture::take::TakeDoc;
+use crate::capture::recording::TakeDoc;
+use crate::capture::runsheet::coming;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::ids::{MicName, SetupName};
+use crate::model::ids::SetupName;
 use crate::model::outside::{Clock, Progress};
 use crate::store::Session;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
@@ -35,30 +35,6 @@ pub enum Seen {
     Taken(Box<TakeDoc>),
     /// A file is not fit, or the session has it already.
     Refused(RefusedDoc),
-}
-
-/// Passes of the run sheet that are not recorded yet, in their order.
-///
-/// # Errors
-/// No run sheet was drawn.
-pub(crate) fn coming(session: &Session) -> Result<Vec<(u32, SetupName)>, Failure> {
-    let (rig, takes) = (session.rig()?, session.takes()?);
-    // A pass is recorded when every mic of the sheet has it; a session whose sheet names no mics has one.
-    let recorded = |pass: u32| {
-        let of: BTreeSet<&MicName> =
-            takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none() && t.pass == pass).map(|t| &t.mic).collect();
-        if rig.mics.len() > 1 { rig.mics.iter().all(|m| of.contains(&m.name)) } else { !of.is_empty() }
-    };
-    let order = drawn(session)?.pop().ok_or_else(|| {
-        let message = "no run sheet was drawn, so nobody can say which setup comes next";
-        Failure::plain(
-            "no-run-sheet",
-            Fate::Refused,
-            message,
-            "draw one with: cabjury runsheet FOLDER, or name the setup with --setup",
-        )
-    })?;
-    Ok((1..).zip(order.order).filter(|(pass, _)| !recorded(*pass)).collect())
 }
 
 fn state(path: &Path) -> Option<State> {

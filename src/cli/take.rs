@@ -4,12 +4,12 @@
 use super::ask;
 use super::shell::{Outcome, Shell};
 use super::values::{DepthArg, MicArg, NoteArg, PatternArg};
+use super::watch::{not_taken, said};
 use crate::capture::derive::Change;
-use crate::capture::incoming::RefusedDoc;
 use crate::capture::pattern::{FolderPlan, FolderRequest, plan_folder, take_folder};
 use crate::capture::runsheet::lift;
 use crate::capture::split::{SplitPlan, SplitRequest, plan_split, take_split};
-use crate::capture::take::{Request, TakeDoc, take};
+use crate::capture::take::{Request, take};
 use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
@@ -116,7 +116,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     match (args.files.as_slice(), args.split) {
         ([file], true) if dirs == 0 => return split(args, file, shell),
         (_, true) => return Err(wrong("--split needs one file", "name the long bounce alone")),
-        ([dir], false) if dirs == 1 && args.watch => return super::watch::run(args, dir, shell),
+        ([dir], false) if dirs == 1 && args.watch => return super::watch::run(&args.folder, dir, args.folder_request()?, shell),
         ([dir], false) if dirs == 1 => return by_pattern(args, dir, shell),
         _ if args.pattern.is_some() || args.watch || args.dry_run => {
             return Err(wrong("--pattern, --watch and --dry-run need one folder of recordings", "name the folder alone"));
@@ -151,20 +151,6 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     shell.document(&doc);
     // What was not stored, because it is there, is refused; what was new beside it is in.
     Ok(if doc.already.is_empty() { Outcome::Done } else { Outcome::Refused })
-}
-
-/// One take that came in.
-pub(super) fn said(t: &TakeDoc, shell: &mut Shell) {
-    let setup = t.setup.as_deref().unwrap_or("DI");
-    shell.say(&format!("{}: {setup}, mic {}, pass {}, {:.2} s ({})", t.take, t.mic, t.pass, t.length_s, t.original_name));
-    for step in t.derived.iter().flat_map(|d| &d.how) {
-        shell.say(&format!("  {step}"));
-    }
-    shell.say(super::measure::faults(&t.faults).trim_end());
-}
-
-pub(super) fn not_taken(refused: &RefusedDoc, shell: &mut Shell) {
-    shell.warn(&format!("{}\n  next: {}", refused.message, refused.next));
 }
 
 fn by_pattern(args: &Args, dir: &Path, shell: &mut Shell) -> Result<Outcome, Failure> {

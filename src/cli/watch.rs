@@ -1,7 +1,9 @@
 //! `take --watch`: new files of a folder are taken in as they are bounced.
 
 use super::shell::{Outcome, Shell};
-use super::take::{Args, not_taken, said};
+use crate::capture::incoming::RefusedDoc;
+use crate::capture::pattern::FolderRequest;
+use crate::capture::take::TakeDoc;
 use crate::capture::watch::{Seen, Watch};
 use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
@@ -15,14 +17,14 @@ use std::time::Duration;
 const STILL: Duration = Duration::from_millis(700);
 
 /// Watches until Ctrl-C.
-pub(super) fn run(args: &Args, dir: &Path, shell: &mut Shell) -> Result<Outcome, Failure> {
+pub(super) fn run(folder: &Path, dir: &Path, request: FolderRequest, shell: &mut Shell) -> Result<Outcome, Failure> {
     let stop = Arc::new(AtomicBool::new(false));
     #[cfg(unix)]
     for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP] {
         // Where a signal cannot be watched, the system's own way of ending stays: each take is in or not, never half.
         let _ = signal_hook::flag::register(signal, Arc::clone(&stop));
     }
-    let mut watch = Watch::new(&args.folder, dir, args.folder_request()?)?;
+    let mut watch = Watch::new(folder, dir, request)?;
     if watch.left_alone() > 0 {
         shell.say(&format!("{} there already: left alone", count(watch.left_alone(), "recording is", "recordings are")));
     }
@@ -61,4 +63,18 @@ fn coming(watch: &Watch, shell: &mut Shell) -> Result<(), Failure> {
     }
     shell.flush();
     Ok(())
+}
+
+/// One take that came in.
+pub(super) fn said(t: &TakeDoc, shell: &mut Shell) {
+    let setup = t.setup.as_deref().unwrap_or("DI");
+    shell.say(&format!("{}: {setup}, mic {}, pass {}, {:.2} s ({})", t.take, t.mic, t.pass, t.length_s, t.original_name));
+    for step in t.derived.iter().flat_map(|d| &d.how) {
+        shell.say(&format!("  {step}"));
+    }
+    shell.say(super::measure::faults(&t.faults).trim_end());
+}
+
+pub(super) fn not_taken(refused: &RefusedDoc, shell: &mut Shell) {
+    shell.warn(&format!("{}\n  next: {}", refused.message, refused.next));
 }

@@ -2,7 +2,7 @@
 
 use crate::capture::alignment::{DRIFT_REFUSED, Place};
 use crate::capture::{inspection, polarity};
-use crate::matching::match_takes::Request;
+use crate::matching::request::Request;
 use crate::model::audio::{Finding, Severity};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;

@@ -1,12 +1,15 @@
 //! Where files of one performance lie against the first, and the stretches that they share.
 
 use crate::capture::measure::Measured;
-use crate::matching::level::refuse;
 use crate::model::audio::{Audio, Polarity};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::signal::placing::{self, Placement, Relation};
 use crate::signal::{align, shift};
+
+pub(super) fn refuse(kind: &'static str, message: String, next: &str) -> Failure {
+    Failure::plain(kind, Fate::Unfit, message, next)
+}
 
 /// Where a file lies on the first one's time base.
 #[derive(Debug, Clone, Copy)]

@@ -1,7 +1,7 @@
 //! `level`: aligned, loudness-matched 24-bit copies of any files, without a session. Originals are only read.
 
 use crate::capture::measure::{Measured, measure_file};
-use crate::matching::laid::{At, aligned, places};
+use crate::matching::laid::{At, aligned, places, refuse};
 use crate::model::audio::{Audio, Levels};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
@@ -62,10 +62,6 @@ pub struct LevelDoc {
     pub ceiling_dbtp: f64,
     /// What should be known of the files.
     pub warnings: Vec<String>,
-}
-
-pub(super) fn refuse(kind: &'static str, message: String, next: &str) -> Failure {
-    Failure::plain(kind, Fate::Unfit, message, next)
 }
 
 /// Stretches of equal length with their shared gate.

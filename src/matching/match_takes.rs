@@ -3,11 +3,12 @@
 use crate::capture::alignment::{place, usable};
 use crate::matching::findings::{findings, marks, note_confirmed};
 use crate::matching::level::{levels_and_blocks, match_stretches, mismatch_of, near_gate, standard_spread};
+pub use crate::matching::request::{Confirm, Request};
 use crate::matching::sources::{Source, common_span, cut, fit, sources};
 use crate::model::audio::{Audio, FileFacts, Levels, Polarity};
 use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
-use crate::model::ids::{ClipId, ExcerptName, MicName, SetupName, TakeId};
+use crate::model::ids::{ClipId, ExcerptName, MicName, TakeId};
 use crate::model::outside::{Clock, Progress};
 use crate::model::session::{Clip, Excerpt, MatchRun};
 use crate::signal::ears::Ears;
@@ -15,7 +16,7 @@ use crate::signal::matching;
 use crate::sound;
 use crate::store::Session;
 use crate::store::random;
-use crate::units::{Dbtp, Decibel, Lu, Ppm, Seconds};
+use crate::units::{Decibel, Lu, Ppm, Seconds};
 use rayon::prelude::*;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -89,32 +90,6 @@ pub struct MatchDoc {
     pub as_recorded: bool,
     /// What the engineer should know.
     pub warnings: Vec<String>,
-}
-
-/// What was asked for.
-#[derive(Debug, Clone)]
-pub struct Request {
-    /// Keep raw levels.
-    pub as_recorded: bool,
-    /// Excerpts; empty: the whole common span.
-    pub excerpts: Vec<Excerpt>,
-    /// The ceiling.
-    pub ceiling: Dbtp,
-    /// Takes whose flipped polarity the engineer has confirmed: their clips are turned.
-    pub turn: Vec<TakeId>,
-    /// The same for all takes of a setup (at one mic) that were found to be upside down.
-    pub turn_setups: Vec<(SetupName, Option<MicName>)>,
-    /// What the engineer says is meant.
-    pub confirm: Option<Confirm>,
-}
-
-/// Kinds of finding that are meant, and why.
-#[derive(Debug, Clone)]
-pub struct Confirm {
-    /// Their stable names.
-    pub kinds: Vec<String>,
-    /// Printed in every report.
-    pub reason: String,
 }
 
 /// Makes the clips of a new matching run. Clips of older runs, and with them those of sealed tests, stay as they are.

@@ -7,4 +7,5 @@ mod findings;
 mod laid;
 pub mod level;
 pub mod match_takes;
+pub mod request;
 pub mod sources;

@@ -1,7 +1,7 @@
 //! What becomes clips: usable takes and their blends on the session's time base, and the stretch that is cut out of them.
 
 use crate::capture::alignment::{Place, usable};
-use crate::capture::take as intake;
+use crate::capture::recording as intake;
 use crate::model::audio::Audio;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;

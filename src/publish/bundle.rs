@@ -5,6 +5,7 @@ use crate::model::bundle::{BundledFile, FORMAT, MANIFEST, Manifest};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::outside::Progress;
+use crate::publish::unbundle::{BLOCK, cannot_read, sweep};
 use crate::sound::read::hash_file;
 use crate::sound::write::give_name;
 use crate::store::files::plain_name;
@@ -17,8 +18,6 @@ use std::path::{Path, PathBuf};
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, ZipWriter};
 
-/// Bytes that are in memory at a time.
-pub(crate) const BLOCK: usize = 1 << 18;
 /// From this size on an entry needs the format's 64-bit fields.
 const LARGE: u64 = 0xFFFF_0000;
 
@@ -69,11 +68,6 @@ fn gather(folder: &Path, without_audio: bool, warnings: &mut Vec<String>) -> Res
     Ok(out)
 }
 
-pub(crate) fn cannot_read(path: &Path, error: &dyn std::fmt::Display) -> Failure {
-    let message = format!("{} cannot be read: {error}", path.display());
-    Failure::at_path("cannot-read", Fate::Unfit, path, message, "check the file and the permissions, then run it again")
-}
-
 /// A copy of the records that is removed when it is no longer needed.
 struct Snapshot(PathBuf);
 
@@ -99,7 +93,7 @@ pub fn bundle(folder: &Path, out: &Path, without_audio: bool, progress: &dyn Pro
         out.with_file_name(format!(".{name}.{}.{tail}", std::process::id()))
     };
     let name = out.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-    super::unbundle::sweep(out.parent().unwrap_or(Path::new("")), &format!(".{name}."));
+    sweep(out.parent().unwrap_or(Path::new("")), &format!(".{name}."));
     let snapshot = Snapshot(beside("db"));
     session.copy_records(&snapshot.0)?;
     let mut warnings = Vec::new();

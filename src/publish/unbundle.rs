@@ -5,7 +5,6 @@ use crate::model::bundle::{BundledFile, FORMAT, MANIFEST, Manifest};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::outside::Progress;
-use crate::publish::bundle::{BLOCK, cannot_read};
 use crate::store::files::{abandoned, plain_name};
 use crate::store::{Session, migrate};
 use serde::Serialize;
@@ -14,6 +13,14 @@ use std::fs::{self, File};
 use std::io::{BufReader, Read, Seek, Write};
 use std::path::{Path, PathBuf};
 use zip::read::ZipArchive;
+
+/// Bytes that are in memory at a time.
+pub(crate) const BLOCK: usize = 1 << 18;
+
+pub(crate) fn cannot_read(path: &Path, error: &dyn std::fmt::Display) -> Failure {
+    let message = format!("{} cannot be read: {error}", path.display());
+    Failure::at_path("cannot-read", Fate::Unfit, path, message, "check the file and the permissions, then run it again")
+}
 
 /// A manifest that is larger than this belongs to no session.
 const LARGEST_MANIFEST: u64 = 64 << 20;

@@ -1,7 +1,7 @@
 //! FLAC, AIFF, CAF, ALAC, MP3 and Ogg Vorbis through symphonia. A panic in a decoder becomes an error that names the file.
 
 use super::error::SoundError;
-use super::read::{BLOCK_FRAMES, Head, Sink, hash_rest};
+use super::source::{BLOCK_FRAMES, Head, Sink, hash_rest};
 use crate::model::audio::{FaultKind, FileFacts, Finding, Severity};
 use crate::units::SampleRate;
 use std::fs::File;

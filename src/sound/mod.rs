@@ -29,11 +29,13 @@ pub mod player;
 pub mod read;
 pub mod recorder;
 pub mod resample;
+pub mod source;
 pub mod tape;
 pub mod wav;
 pub mod write;
 
 pub use error::SoundError;
-pub use read::{Head, read_all, stream};
+pub use read::{read_all, stream};
 pub use resample::resample;
+pub use source::Head;
 pub use write::write_wav24;

@@ -7,7 +7,7 @@
 //! Sources: RIFF/WAVE, EBU Tech 3285 (`bext`), EBU Tech 3306 (RF64), ITU-R BS.2088 (BW64); layouts partly from memory.
 
 use super::error::SoundError;
-use super::read::{BLOCK_FRAMES, HashingReader, Head, Sink};
+use super::source::{BLOCK_FRAMES, HashingReader, Head, Sink};
 use crate::model::audio::{FaultKind, FileFacts, Finding, Severity};
 use crate::units::SampleRate;
 use std::path::Path;

@@ -5,6 +5,7 @@ use super::inspect::{Known, noise};
 use super::patch::{Patch, patch};
 use super::sitting::{RecordRequest, Sitting, Stage};
 use super::stage::invented_di;
+use crate::capture::recording;
 use crate::capture::runsheet::{PassDoc, runsheet};
 use crate::capture::take as intake;
 use crate::model::audio::Audio;
@@ -81,7 +82,7 @@ fn remember(session: &Session, takes: &[Take]) -> Vec<Known> {
         takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).map(|t| (session.absolute(&t.path), t)).collect();
     used.par_iter()
         .filter_map(|(path, take)| {
-            let audio = intake::load_from(path, take).ok()?;
+            let audio = recording::load_from(path, take).ok()?;
             let rest = take.notes.get(super::REST_NOTE).and_then(|n| n.parse().ok());
             Some(Known {
                 setup: take.setup.clone()?,
@@ -202,7 +203,7 @@ fn look_back(folder: &Path, patch: &Patch) -> Result<Before, Failure> {
     let Some(di) = takes.iter().find(|t| t.setup.is_none()) else {
         return Err(Failure::plain("no-di", Fate::Refused, "the session has no DI to play", "take it in with --di FILE"));
     };
-    let audio = intake::load(&session, di)?;
+    let audio = recording::load(&session, di)?;
     let rate = audio.rate();
     if let Some(asked) = patch.kept.rate_hz.filter(|r| *r != rate) {
         let message = format!("the sheet's [audio] says {asked}, the DI has {rate}: one rate is needed");

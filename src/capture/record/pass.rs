@@ -156,13 +156,13 @@ impl Sitting<'_> {
 
     /// Takes the pass's files into the session.
     fn take_in(&self, files: &[PathBuf], di_at: i64) -> Result<intake::IntakeDoc, Failure> {
-        let rewired = self.rewired && self.attempt == 1;
         let request = intake::Request {
             files: files.to_vec(),
             setup: self.setup(),
             mics: self.mics().into_iter().map(|m| (None, m)).collect(),
             pass: self.pass().map(|p| p.pass),
-            depth: Some(if rewired { Depth::Rewired } else { Depth::Untouched }),
+            // What an earlier attempt recorded of this wiring is withdrawn: the take is the wiring's first however often it was played.
+            depth: Some(if self.rewired { Depth::Rewired } else { Depth::Untouched }),
             notes: self.notes(di_at),
             ..intake::Request::default()
         };
@@ -193,6 +193,8 @@ impl Sitting<'_> {
             }
         };
         files.iter().for_each(|f| drop(fs::remove_file(f))); // the session has its own copies
+        // To the last bit what the session has: nothing was stored, and nobody is told that it was.
+        let outcome = if outcome == "kept" && doc.takes.is_empty() { "already-there" } else { outcome };
         let takes: Vec<String> = doc.takes.iter().map(|t| t.take.clone()).collect();
         judged.warnings.extend(doc.warnings);
         if outcome == "again" {
@@ -291,8 +293,14 @@ fn said(outcome: &str, judged: &Judged, takes: &[String]) -> String {
             format!("{}: peak {} dBFS, {} LUFS, noise {} dBFS{lag}{step}", m.mic, db(m.peak_db), db(m.level_lufs), db(m.noise_db))
         })
         .collect();
-    let what = if outcome == "kept" { "Kept as" } else { "Withdrawn:" };
-    let mut lines = vec![format!("{what} {}.", takes.join(" and "))];
+    let takes = takes.join(" and ");
+    let mut lines = vec![match outcome {
+        "kept" => format!("Kept as {takes}."),
+        "already-there" => {
+            "Not stored: it is to the last bit what the session has. Is the output looped back without an amplifier?".to_owned()
+        }
+        _ => format!("Withdrawn: {takes}."),
+    }];
     lines.extend(mics);
     lines.extend(judged.warnings.iter().map(|w| format!("Mind: {w}")));
     lines.join("\n")

@@ -13,6 +13,7 @@ use crate::capture::record::sitting::{RecordRequest, Sitting};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
+use crate::report::text;
 use std::io::IsTerminal;
 use std::path::PathBuf;
 
@@ -140,6 +141,12 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         count("void"),
         doc.left
     ));
+    if count("already-there") > 0 {
+        shell.warn(&format!(
+            "{} not stored: to the last bit what the session has",
+            text::count(count("already-there"), "pass was", "passes were")
+        ));
+    }
     for line in &doc.left_over {
         shell.warn(&format!("left over: {line}"));
     }

@@ -102,11 +102,12 @@ fn what_is_recorded_is_what_was_played_to_the_sample() {
     sitter.goes_on(&mut full_scale);
     let said = sitter.ends(0);
     // A busy machine may cost a pass or two, and then says so; what was kept has to be exact.
-    assert!(said.contains("2 passes kept"), "{said}");
+    // Through an exact loop the second can be the first to the last bit: then it says that it was not stored.
+    let stored = if said.contains("Not stored: it is to the last bit") { 1 } else { 2 };
+    assert!(said.contains(&format!("{stored} passes kept")), "{said}");
     let takes = Session::open_read(&desk.join("s")).unwrap().takes().unwrap();
     let kept: Vec<_> = takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).collect();
-    // Through an exact loop two passes can be the same bytes, and the same recording is stored once.
-    assert!((1..=2).contains(&kept.len()), "{} takes", kept.len());
+    assert_eq!(kept.len(), stored);
     for take in kept {
         assert!(!take.notes.contains_key("simulated"));
         let (audio, facts) = cabjury::sound::read_all(&desk.join("s").join(&take.path)).unwrap();

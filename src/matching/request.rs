@@ -1,0 +1,31 @@
+//! What a matching run is asked for.
+
+use crate::model::ids::{MicName, SetupName, TakeId};
+use crate::model::session::Excerpt;
+use crate::units::Dbtp;
+
+/// What was asked for.
+#[derive(Debug, Clone)]
+pub struct Request {
+    /// Keep raw levels.
+    pub as_recorded: bool,
+    /// Excerpts; empty: the whole common span.
+    pub excerpts: Vec<Excerpt>,
+    /// The ceiling.
+    pub ceiling: Dbtp,
+    /// Takes whose flipped polarity the engineer has confirmed: their clips are turned.
+    pub turn: Vec<TakeId>,
+    /// The same for all takes of a setup (at one mic) that were found to be upside down.
+    pub turn_setups: Vec<(SetupName, Option<MicName>)>,
+    /// What the engineer says is meant.
+    pub confirm: Option<Confirm>,
+}
+
+/// Kinds of finding that are meant, and why.
+#[derive(Debug, Clone)]
+pub struct Confirm {
+    /// Their stable names.
+    pub kinds: Vec<String>,
+    /// Printed in every report.
+    pub reason: String,
+}
