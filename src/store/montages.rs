@@ -1,21 +1,13 @@
 //! Blind montages with their keys, and counts of an audience's answers.
 
-use super::apply::Secret;
 use super::error::{StoreError, no_such};
 use super::event::Event;
+use super::secret::{KeptKey, Secret};
 use super::session::Session;
 use crate::model::audio::Sha256Hex;
 use crate::model::ids::MontageId;
 use crate::model::montage::{BlindMontage, VoteCount};
 use jiff::Timestamp;
-
-/// A key as it is kept: nonce (hexadecimal) and canonical text. It has no `Debug`: it must not be printed by accident.
-pub struct KeptKey {
-    /// The nonce.
-    pub nonce: String,
-    /// The canonical text of the key.
-    pub text: String,
-}
 
 impl Session {
     /// All blind montages, oldest first.
