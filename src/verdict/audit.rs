@@ -66,18 +66,26 @@ fn file_problems(session: &Session, hashes: &Hashes, out: &mut Vec<Problem>) -> 
     Ok(left_out)
 }
 
-/// Keys of blind montages that do not open what their captions committed to, or that were changed after they were revealed.
-fn montage_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), Failure> {
+/// Keys of blind montages that do not open what their captions committed to. A key that is held back until it is revealed is said.
+fn montage_problems(session: &Session, doc: &mut AuditDoc) -> Result<(), Failure> {
     for montage in session.montages()? {
-        let key = session.montage_key(&montage.id)?;
-        if let Err(error) = super::montage_key::drawn(&montage, &key) {
-            out.push(Problem { place: montage.id.to_string(), what: error.to_string() });
-        }
-        if montage.revealed.as_ref().is_some_and(|r| r.nonce != key.nonce || r.key_text != key.text) {
-            out.push(Problem {
-                place: montage.id.to_string(),
-                what: "the key that was revealed is not the one that is kept".to_owned(),
-            });
+        let place = montage.id.to_string();
+        let opened = match session.montage_key_if_here(&montage.id) {
+            Ok(Some(key)) if montage.revealed.as_ref().is_some_and(|r| r.nonce != key.nonce || r.key_text != key.text) => {
+                let what = "the key that was revealed is not the one that is kept".to_owned();
+                doc.problems.push(Problem { place, what });
+                continue;
+            }
+            Ok(Some(key)) => super::montage_key::drawn(&montage, &key).map(drop),
+            Ok(None) => {
+                let what = "its key is not in this copy and was not revealed: nobody can count answers here".to_owned();
+                doc.remarks.push(Problem { place, what });
+                continue;
+            }
+            Err(error) => Err(error.into()),
+        };
+        if let Err(error) = opened {
+            doc.problems.push(Problem { place, what: error.to_string() });
         }
     }
     Ok(())
@@ -217,7 +225,7 @@ pub fn audit_of(session: &Session, hashes: &Hashes) -> Result<AuditDoc, Failure>
 
 fn beyond_the_tables(session: &Session, hashes: &Hashes, doc: &mut AuditDoc) -> Result<(), Failure> {
     doc.unverified_files = file_problems(session, hashes, &mut doc.problems)?;
-    montage_problems(session, &mut doc.problems)?;
+    montage_problems(session, doc)?;
     context_problems(session, &mut doc.problems)?;
     doc.void_trials = sealed_and_committed(session, &mut doc.problems)?;
     let scored = score_with(session, hashes)?;
