@@ -8,6 +8,7 @@ use crate::model::result::RULES;
 use crate::model::session::Clip;
 use crate::model::trial::{self, Plan, SealedTest, Sealing};
 use crate::rig::gate;
+use crate::stats::family::may_be_given_up;
 use crate::store::Session;
 pub(crate) use crate::testing::build::build;
 pub use crate::testing::plan_doc::PlanDoc;
@@ -111,11 +112,11 @@ pub fn give_up(folder: &Path, test: &TestId, reason: &str, clock: &dyn Clock) ->
     if session.given_up(test)?.is_some() {
         return refused(format!("{test} was given up already"));
     }
-    let mut answered = 0u32;
+    let mut answered = 0u64;
     session.each_trial(test, &mut |trial| {
-        answered += u32::from(matches!(trial.state, trial::TrialState::Answered { .. }) && !trial.practice);
+        answered += u64::from(matches!(trial.state, trial::TrialState::Answered { .. }) && !trial.practice);
     })?;
-    if answered > 0 {
+    if !may_be_given_up(answered) {
         return refused(format!("{test} was answered: a test that was begun stays"));
     }
     let doc = GivenUpDoc { test: test.clone(), reason: reason.to_owned() };
