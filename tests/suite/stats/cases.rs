@@ -1,6 +1,7 @@
 //! `tests/reference/statistics.json`: computed with exact rational arithmetic, scipy 1.17.1, statsmodels 0.15.0 and mpmath 1.4.1 (40
 //! digits); each case names its own source.
 
+use super::{number, whole};
 use cabjury::model::random::RandomWords;
 use cabjury::stats::preference::{self, Extras, Row};
 use cabjury::stats::sequential::{self, Spending};
@@ -25,22 +26,6 @@ fn every_case_has_a_test() {
         let method = case["method"].as_str().unwrap();
         assert!(named.iter().any(|n| method.starts_with(n)), "{}: {method}", case["id"]);
     }
-}
-
-/// A number, or an exact ratio such as "1/3", or "inf".
-fn number(value: &Value) -> f64 {
-    match value {
-        Value::String(s) if s == "inf" => f64::INFINITY,
-        Value::String(s) => match s.split_once('/') {
-            Some((a, b)) => a.parse::<f64>().unwrap() / b.parse::<f64>().unwrap(),
-            None => s.parse().unwrap(),
-        },
-        other => other.as_f64().unwrap_or_else(|| panic!("no number: {other}")),
-    }
-}
-
-fn whole(value: &Value) -> u64 {
-    value.as_u64().unwrap_or_else(|| panic!("no whole number: {value}"))
 }
 
 fn numbers(value: &Value) -> Vec<f64> {
