@@ -2,9 +2,12 @@
 //!
 //! * [`plan`](mod@plan): sealing and closing, with [`plan_warnings`]
 //! * [`trials`]: opening trials and taking picks; [`listen`]: joined with the player of this computer; [`sounding`]: what sounds through what
-//! * [`desk`]: the session behind a browser
+//! * [`desk`]: the session behind a browser; [`closed_memory`]: nobody looks into this process
+//! * [`receipt`], [`fingerprint`]: what listeners take home, what to publish
 
+pub mod closed_memory;
 pub mod desk;
+pub mod fingerprint;
 pub mod listen;
 pub mod panel;
 pub mod plan;
