@@ -1,6 +1,6 @@
 //! Tables held against the replay of their log: by key, by column, by order.
 
-use super::replay::Misfit;
+use super::misfit::Misfit;
 use crate::model::audio::Sha256Hex;
 use rusqlite::types::Value;
 use rusqlite::{Connection, Rows, Statement};

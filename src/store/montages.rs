@@ -3,10 +3,10 @@
 //! The records hold a key's commitment alone until the key is revealed. The key itself lies in a file of its own beside them, for its owner's
 //! eyes: `keys/montage-1.key`, which no bundle takes along.
 
-use super::apply::Secret;
 use super::error::{StoreError, no_such};
 use super::event::Event;
 use super::files::{create_private, no_link, sync_folder};
+use super::secret::{KeptKey, Secret};
 use super::session::Session;
 use crate::model::audio::Sha256Hex;
 use crate::model::ids::MontageId;
@@ -22,14 +22,6 @@ const FORMAT: &str = "cabjury montage key 1";
 
 /// Largest file of a key that is read: two hundred clips take a few kilobytes.
 const LARGEST: u64 = 1 << 20;
-
-/// A key as it is kept: nonce (hexadecimal) and canonical text. It has no `Debug`: it must not be printed by accident.
-pub struct KeptKey {
-    /// The nonce.
-    pub nonce: String,
-    /// The canonical text of the key.
-    pub text: String,
-}
 
 impl Session {
     /// All blind montages, oldest first.

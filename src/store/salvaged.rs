@@ -2,8 +2,8 @@
 
 use super::apply::SESSION_ID;
 use super::event::{Event, GivenUp, Kept, SealContext, TakeChange};
-use super::montages::KeptKey;
 use super::rescue::Readable;
+use super::secret::KeptKey;
 use crate::model::audio::Sha256Hex;
 use crate::model::ids::{ListenerCode, MontageId, SessionId, TestId};
 use crate::model::montage::{BlindMontage, VoteCount};

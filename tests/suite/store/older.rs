@@ -1,7 +1,7 @@
 //! Sessions of older schemas, made out of new ones: every record as the older program kept it.
 
 use cabjury::store::log::{GENESIS, entry_hash};
-use cabjury::store::migrate::{APPLICATION_ID, MIGRATIONS};
+use cabjury::store::versions::{APPLICATION_ID, MIGRATIONS};
 use rusqlite::Connection;
 use serde_json::value::RawValue;
 use std::path::Path;
