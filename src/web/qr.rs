@@ -21,7 +21,7 @@ pub(super) fn svg(link: &str) -> Option<String> {
     let text =
         code.render().min_dimensions(180, 180).dark_color(drawing::Color("#000")).light_color(drawing::Color("#fff")).build();
     // The element alone: a page is no place for an XML declaration.
-    text.find("<svg").map(|at| text[at..].replacen("<svg", "<svg role=\"img\" aria-label=\"QR code of the link\"", 1))
+    text.find("<svg").map(|at| text[at..].replacen("<svg", "<svg role=\"img\" aria-label=\"QR code of the text beside it\"", 1))
 }
 
 /// A picture of its own (SVG) for a post or a video, under a name that is not taken.

@@ -10,6 +10,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::SystemClock;
 use crate::testing::closed_memory;
+use crate::testing::fingerprint::of_folder;
 use crate::testing::listen::Listening;
 use crate::testing::receipt::{Receipt, line, save};
 use crate::verdict::closing::freeze;
@@ -46,6 +47,9 @@ pub(crate) struct Args {
     /// Saves your receipt as a new file when you leave: with it you can later show that the log is the one your answers went into.
     #[arg(long, value_name = "FILE")]
     pub(crate) receipt: Option<PathBuf>,
+    /// Shows what to keep of your answers as a code for a phone's camera when you leave.
+    #[arg(long)]
+    pub(crate) qr: bool,
 }
 
 impl Args {
@@ -91,16 +95,18 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         page::run(&mut listening, args.cautions(), args.brief, shell.color())?
     };
     let standing = listening.standing()?;
+    let test = listening.test().clone();
     let (practice, receipts) = (listening.is_practice(), listening.receipts().to_vec());
     listening.leave()?;
     let planned = standing.planned.map_or_else(String::new, |p| format!(" of {p}"));
     shell.say(&format!("{} {}{planned} trials answered.", if through { "Thank you." } else { "Left." }, standing.done));
     if standing.closed {
         shell.say(&format!("The test is closed; its verdict: cabjury score {}", quoted(&args.folder)));
+        crate::cli::publish::fingerprint(of_folder(&args.folder, &test)?.as_ref(), "now", None, shell)?;
     } else if !through {
         shell.say("Come back with the same command; it goes on with a fresh trial.");
     }
-    take_home(args, &receipts, terminal, shell)?;
+    take_home(args, &receipts, shell)?;
     shell.document(&serde_json::json!({
         "done": standing.done,
         "planned": standing.planned,
@@ -112,7 +118,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
 }
 
 /// The receipt as a file, and its last head as a line and a picture for a phone's camera.
-fn take_home(args: &Args, receipts: &[Receipt], terminal: bool, shell: &mut Shell) -> Result<(), Failure> {
+fn take_home(args: &Args, receipts: &[Receipt], shell: &mut Shell) -> Result<(), Failure> {
     for receipt in receipts {
         shell.say(&format!("receipt: trial {} at {:.0}, log {}", receipt.trial, receipt.at, receipt.head_sha256));
     }
@@ -127,10 +133,10 @@ fn take_home(args: &Args, receipts: &[Receipt], terminal: bool, shell: &mut Shel
             save(path, receipts)?;
             shell.say(&format!("Your receipt: {}", path.display()));
         }
-        None => shell.say("To take the whole receipt home as a file: --receipt FILE"),
+        None => shell.say("To take your receipt home: --receipt FILE saves it, --qr shows its last line for a phone's camera."),
     }
     shell.say(&format!("Your answers in one line, to keep outside of this computer: {line}"));
-    if let Some(picture) = crate::web::qr_text(&line).filter(|_| terminal && !args.plain) {
+    if let Some(picture) = crate::web::qr_text(&line).filter(|_| args.qr) {
         shell.say(&picture);
     }
     Ok(())
