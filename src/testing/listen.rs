@@ -154,6 +154,12 @@ impl<'a> Listening<'a> {
         is_silent(self.device.as_deref())
     }
 
+    /// The test that is listened to.
+    #[must_use]
+    pub fn test(&self) -> &TestId {
+        &self.plan.test
+    }
+
     /// Receipts of the answers given here, in their order.
     #[must_use]
     pub fn receipts(&self) -> &[Receipt] {

@@ -3,11 +3,14 @@
 //! * [`request`]: what is asked for; [`choose`]: its clips; [`build`]: its plan, with [`plan_warnings`]
 //! * [`plan`](mod@plan): sealing, closing and giving up
 //! * [`standing`]: how far a listener is; [`trials`]: opening trials and taking picks; [`listen`]: joined with the player of this computer; [`sounding`]: what sounds through what
-//! * [`desk`]: the session behind a browser
+//! * [`desk`]: the session behind a browser; [`closed_memory`]: nobody looks into this process
+//! * [`receipt`], [`fingerprint`]: what listeners take home, what to publish
 
 pub mod build;
 pub mod choose;
+pub mod closed_memory;
 pub mod desk;
+pub mod fingerprint;
 pub mod listen;
 pub mod panel;
 pub mod plan;

@@ -11,6 +11,7 @@ use crate::rig::gate;
 use crate::stats::family::may_be_given_up;
 use crate::store::Session;
 pub(crate) use crate::testing::build::build;
+use crate::testing::fingerprint::fingerprint;
 pub use crate::testing::plan_doc::PlanDoc;
 pub(crate) use crate::testing::plan_doc::document;
 use crate::testing::plan_family::Tests;
@@ -53,7 +54,8 @@ pub fn plan(folder: &Path, request: &Request, clock: &dyn Clock) -> Result<PlanD
     let canonical = seal::canonical(&plan);
     let sealed = SealedTest { seal: seal::seal(&canonical), canonical, plan, sealed_at: clock.now(), closed_at: None };
     session.add_test_with(&sealed, &context, clock.now())?;
-    Ok(document(&sealed.plan, Some(&sealed)))
+    let fingerprint = fingerprint(&session, &sealed.plan.test)?;
+    Ok(PlanDoc { fingerprint, ..document(&sealed.plan, Some(&sealed)) })
 }
 
 /// What will be heard, and what it was made from, has the bytes that were recorded. A copy without recordings can be planned in.

@@ -12,13 +12,14 @@ use crate::model::session::Listener;
 use crate::model::trial::{Answer, Plan, SlotHeard, TrialRecord, TrialState};
 use crate::store::Session;
 use crate::store::random;
+use crate::testing::closed_memory;
 use crate::testing::panel::{Kind, Known};
 use crate::testing::plan_family::given_up;
 use crate::testing::receipt::Receipt;
 use crate::testing::seat::Seat;
 use crate::testing::sounding::Treatment;
 pub use crate::testing::standing::{Closing, OpenTrial, Standing, close_only};
-use crate::trial::{Hidden, Progressed, draw, draw_trial, methods};
+use crate::trial::{Hidden, Progressed, draw, draw_trial, methods, wipe};
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -254,7 +255,9 @@ impl<'a> Trials<'a> {
     /// # Errors
     /// The test is closed, the listener is through, or has a trial open.
     pub fn next(&mut self, plan: &Plan, listener: &ListenerCode, played: &str) -> Result<OpenTrial, Failure> {
-        let mut generator = crate::trial::Generator::from_seed(random::seed()?);
+        // Closed before there is an order in it. Where that is not possible, whoever runs the program was told.
+        let _ = closed_memory::close();
+        let mut generator = crate::trial::Generator::from_secret(&mut random::seed()?);
         self.next_with(plan, listener, played, &mut generator)
     }
 
@@ -357,6 +360,9 @@ impl<'a> Trials<'a> {
         let kind = self.kind_of(&record.listener)?;
         self.known(&plan.test, |k| k.answered(&record, kind))?;
         let receipt = Receipt::of(&self.session, &record)?;
+        if let TrialState::Answered { order, .. } = &mut record.state {
+            wipe(order);
+        }
         self.close_when_through(plan)?;
         Ok(receipt)
     }
