@@ -2,7 +2,7 @@
 //!
 //! * [`request`]: what is asked for; [`choose`]: its clips; [`build`]: its plan, with [`plan_warnings`]
 //! * [`plan`](mod@plan): sealing, closing and giving up
-//! * [`standing`]: how far a listener is; [`trials`]: opening trials and taking picks; [`listen`]: joined with the player of this computer; [`sounding`]: what sounds through what
+//! * [`standing`]: how far a listener is; [`entering`]: who may begin; [`trials`]: opening trials and taking picks; [`listen`]: joined with the player of this computer, with [`training`]; [`sounding`]: what sounds through what
 //! * [`desk`]: the session behind a browser; [`closed_memory`]: nobody looks into this process
 //! * [`receipt`], [`fingerprint`]: what listeners take home, what to publish
 
@@ -10,6 +10,7 @@ pub mod build;
 pub mod choose;
 pub mod closed_memory;
 pub mod desk;
+pub mod entering;
 pub mod fingerprint;
 pub mod listen;
 pub mod panel;
@@ -24,4 +25,5 @@ pub mod request;
 pub mod seat;
 pub mod sounding;
 pub mod standing;
+pub mod training;
 pub mod trials;

@@ -332,7 +332,7 @@ fn chi_square_and_beta_binomial() {
 /// P(`x` right of `n`) when each listener truly hears a share theta of the trials, drawn from a beta distribution with shapes `a` and `b`, and
 /// guesses the others with chance `g`: p = g + (1 - g) theta (Brockhoff 2003; form from memory). Those truly heard are beta-binomial, the
 /// guesses among the rest binomial.
-pub fn pmf_above_chance(x: u64, n: u64, g: f64, a: f64, b: f64) -> f64 {
+pub(crate) fn pmf_above_chance(x: u64, n: u64, g: f64, a: f64, b: f64) -> f64 {
     use statrs::function::factorial::ln_factorial;
     use statrs::function::gamma::ln_gamma;
     let ln_choose = |n: u64, k: u64| ln_factorial(n) - ln_factorial(k) - ln_factorial(n - k);

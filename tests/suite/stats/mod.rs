@@ -1,6 +1,6 @@
 //! Exact tests, intervals, d-prime, power, evidence, panels: check values and published tables.
 
-pub mod cases;
+pub(crate) mod cases;
 mod edges;
 mod program;
 mod properties;
