@@ -2,6 +2,7 @@
 
 use super::shell::{Outcome, Shell};
 use crate::model::failure::Failure;
+use crate::report::text::count;
 use crate::verdict::audit::audit;
 use std::path::PathBuf;
 
@@ -34,7 +35,10 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         shell.say(&format!("{} {trials} unopened", doc.void_trials));
     }
     if doc.unverified_files > 0 {
-        shell.say(&format!("{} recordings and clips are not in this copy and could not be looked at", doc.unverified_files));
+        shell.say(&format!(
+            "{} not in this copy and could not be looked at",
+            count(doc.unverified_files as usize, "recording or clip is", "recordings and clips are")
+        ));
     }
     shell.say(if doc.ok { "everything verifies" } else { "this session does not verify" });
     shell.document(&doc);
