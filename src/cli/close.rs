@@ -5,6 +5,7 @@ use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::model::ids::TestId;
 use crate::model::outside::SystemClock;
+use crate::testing::fingerprint::of_folder;
 use crate::testing::plan::close;
 use crate::verdict::closing::freeze;
 use std::path::PathBuf;
@@ -21,12 +22,18 @@ pub(crate) struct Args {
     /// The test.
     #[arg(long, value_name = "T")]
     pub(crate) test: TestId,
+    /// Draws the fingerprint to publish as a QR picture, too: a new SVG file.
+    #[arg(long, value_name = "FILE.svg")]
+    pub(crate) qr: Option<PathBuf>,
 }
 
 /// Closes and prints.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
+    super::publish::free(args.qr.as_deref())?;
     let test = close(&args.folder, &args.test, freeze, &SystemClock)?;
     shell.say(&format!("{} is closed for good; its verdict: cabjury score {}", test.plan.test, quoted(&args.folder)));
-    shell.document(&serde_json::json!({ "test": test.plan.test, "closed_at": test.closed_at }));
+    let found = of_folder(&args.folder, &args.test)?;
+    super::publish::fingerprint(found.as_ref(), "now", args.qr.as_deref(), shell)?;
+    shell.document(&serde_json::json!({ "test": test.plan.test, "closed_at": test.closed_at, "fingerprint": found }));
     Ok(Outcome::Done)
 }

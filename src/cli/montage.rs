@@ -110,6 +110,7 @@ fn text(doc: &MontageDoc, args: &Args) -> String {
     let kind = if doc.raw_level { "levels as recorded" } else { "loudness-matched" };
     lines.push(format!("{kind}, {} Hz{level}{peak}", doc.rate_hz));
     lines.extend(doc.files.iter().map(|f| format!("written: {f}")));
+    lines.push(format!("in the captions, so that others can vouch: {}", doc.fingerprint));
     if let (Some(id), Some(least), Some(commitment)) = (&doc.montage, doc.least_p, &doc.commitment_sha256) {
         let folder = quoted(&args.folder);
         lines.push(format!("{id}: the order was drawn and committed to (SHA-256 {commitment}); at best {}.", p_text(least)));

@@ -94,6 +94,9 @@ pub(crate) struct Args {
     /// Seal a further test without being asked.
     #[arg(long, hide_short_help = true)]
     pub(crate) yes: bool,
+    /// Draws the fingerprint to publish as a QR picture, too: a new SVG file.
+    #[arg(long, value_name = "FILE.svg", conflicts_with = "what_if", hide_short_help = true)]
+    pub(crate) qr: Option<PathBuf>,
     /// Print what the test could find; seal nothing.
     #[arg(long)]
     pub(crate) what_if: bool,
@@ -112,6 +115,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         warn(&doc.plan, shell);
         shell.document(&doc);
     } else {
+        super::publish::free(args.qr.as_deref())?;
         if let Some(before) = further(&args.folder, &request)?.filter(|_| !args.yes)
             && !confirmed(before, shell)?
         {
@@ -121,6 +125,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         let doc = plan(&args.folder, &request, &SystemClock)?;
         let seal = doc.test.iter().zip(&doc.seal_sha256).map(|(test, seal)| format!("sealed as {test}\n  {seal}"));
         shell.say(&head(&doc).into_iter().chain(fits(&doc, &request)).chain(seal).collect::<Vec<_>>().join("\n"));
+        super::publish::fingerprint(doc.fingerprint.as_ref(), "before the first trial", args.qr.as_deref(), shell)?;
         warn(&doc, shell);
         shell.document(&doc);
     }

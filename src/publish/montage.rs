@@ -12,9 +12,10 @@ use crate::publish::montage_files::{self, Finished};
 use crate::publish::montage_request::{Request, least_p, refuse};
 use crate::signal::{dither, meter, montage};
 use crate::sound;
+use crate::store::KeptKey;
 use crate::store::Session;
-use crate::store::montages::KeptKey;
 use crate::store::random;
+use crate::testing::fingerprint::now;
 use crate::trial::{generator, montage_key};
 use crate::units::SampleRate;
 use rayon::prelude::*;
@@ -65,6 +66,8 @@ pub struct MontageDoc {
     pub true_peak_dbtp: Option<f64>,
     /// The smallest p that an audience's answers can reach, of a blind one.
     pub least_p: Option<f64>,
+    /// Session, montage and head of the log in one line, as the captions have it.
+    pub fingerprint: String,
     /// What the engineer should know.
     pub warnings: Vec<String>,
 }
@@ -154,7 +157,7 @@ pub(crate) fn docs(segments: &[Segment], rate: SampleRate) -> Vec<SegmentDoc> {
         .collect()
 }
 
-/// Makes a montage. A blind one is kept in the session, key and all, before its files are written; a plain one only reads.
+/// Makes a montage. A blind one is kept in the session before its files are written; a plain one only reads.
 ///
 /// # Errors
 /// No clips, a name that is taken, a clip that has changed, the disk refuses.
@@ -177,7 +180,8 @@ pub fn montage(folder: &Path, request: &Request, clock: &dyn Clock, progress: &d
     progress.step("montage", 1, 3);
     let (mut whole, segments) = assemble(&planned, &loaded)?;
     let gain = common_gain(&whole, request, &mut warnings);
-    let changed = request.raw_level || request.rate.is_some() || gain.abs() > 0.0;
+    // A blind one gets fresh dither in any case: no two clips of it are the same bytes, though they be of one take.
+    let changed = request.blind.is_some() || request.raw_level || request.rate.is_some() || gain.abs() > 0.0;
     if changed {
         let (factor, mut generator) = (10f64.powf(gain / 20.0), crate::trial::Generator::from_seed(random::seed()?));
         for channel in whole.channels_mut() {
@@ -190,7 +194,9 @@ pub fn montage(folder: &Path, request: &Request, clock: &dyn Clock, progress: &d
         Some(key) => Some(keep(&mut session, request, &chosen, key, &segments, whole.rate(), clock)?),
         None => None,
     };
-    let finished = Finished { audio: &whole, segments: &segments, blind: record.as_ref(), out: &request.out };
+    let fingerprint = now(&session, record.as_ref().map(|r| r.id.as_str()))?;
+    let finished =
+        Finished { audio: &whole, segments: &segments, blind: record.as_ref(), fingerprint: &fingerprint, out: &request.out };
     let files = montage_files::write(&finished)?;
     progress.step("montage", 3, 3);
     let least = record.as_ref().map(|r| least_p(r.setups.len(), r.clips));
@@ -209,6 +215,7 @@ pub fn montage(folder: &Path, request: &Request, clock: &dyn Clock, progress: &d
         integrated_lufs: levels.integrated.map(|l| l.value()),
         true_peak_dbtp: levels.true_peak.map(|p| p.value()),
         least_p: least,
+        fingerprint,
         warnings,
     })
 }

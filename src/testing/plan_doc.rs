@@ -6,6 +6,7 @@ use crate::stats::binomial::critical;
 use crate::stats::listeners::Planned;
 use crate::stats::takes::Rule;
 use crate::stats::verdict::{Counted, numbers, power_at, power_steps};
+use crate::testing::fingerprint::FingerprintDoc;
 pub use crate::testing::plan_fit::level;
 use crate::testing::plan_fit::{FittingDoc, Scored, fitting};
 use crate::trial::Units;
@@ -91,6 +92,8 @@ pub struct PlanDoc {
     pub takes_needed: Option<u64>,
     /// What the engineer should know before the first trial.
     pub warnings: Vec<String>,
+    /// What to publish before the first trial; null with `--what-if`.
+    pub fingerprint: Option<FingerprintDoc>,
 }
 
 /// Units (rewirings) of the first and the second setup of a plan.
@@ -208,5 +211,6 @@ pub(crate) fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
         least_p_takes: least_p_takes(plan),
         takes_needed: Rule::of(plan.method).filter(|_| two).and_then(|r| r.takes_needed(level(plan))),
         warnings: plan.warnings.clone(),
+        fingerprint: None,
     }
 }

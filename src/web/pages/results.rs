@@ -9,10 +9,11 @@ use crate::report::page::{self, card, piece};
 use crate::report::view::Report;
 use crate::web::App;
 use crate::web::guard::REPORT_POLICY;
+use crate::web::qr::svg;
 use axum::extract::State;
 use axum::http::header;
 use axum::response::{Html, IntoResponse, Response};
-use maud::{Markup, html};
+use maud::{Markup, PreEscaped, html};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -35,6 +36,10 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
         }
         section.part {
             h2 { "Publish" }
+            @for line in report.tests.iter().filter_map(|t| t.fingerprint.as_ref()) {
+                p { "So that others can vouch, publish: " code { (line) } }
+                @if let Some(picture) = svg(line) { (PreEscaped(picture)) }
+            }
             p { a href="/report" { "The whole report as one page" } ", with wirings, takes, matching, plans, picks, and the sum by hand." }
             (command("One row per trial, for a spreadsheet:", &format!("cabjury score {shown} --csv FILE.csv")))
             (command("The report as a file:", &format!("cabjury report {shown}")))
