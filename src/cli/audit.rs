@@ -3,6 +3,7 @@
 use super::shell::{Outcome, Shell};
 use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
+use crate::report::text::count;
 use crate::verdict::asked::{Asked, AskedDoc, audit_asked};
 use crate::verdict::outside::Outside;
 use std::path::PathBuf;
@@ -96,7 +97,10 @@ fn inside(doc: &AskedDoc, shell: &mut Shell) {
         shell.say(&format!("{} {trials} unopened", doc.void_trials));
     }
     if doc.unverified_files > 0 {
-        shell.say(&format!("{} recordings and clips are not in this copy and could not be looked at", doc.unverified_files));
+        shell.say(&format!(
+            "{} not in this copy and could not be looked at",
+            count(doc.unverified_files as usize, "recording or clip is", "recordings and clips are")
+        ));
     }
 }
 

@@ -1,6 +1,7 @@
 //! `close`: ends a test for good before its last trial; what is unanswered counts against every claim.
 
 use super::shell::{Outcome, Shell};
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::model::ids::TestId;
 use crate::model::outside::SystemClock;
@@ -30,7 +31,7 @@ pub(crate) struct Args {
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     super::publish::free(args.qr.as_deref())?;
     let test = close(&args.folder, &args.test, freeze, &SystemClock)?;
-    shell.say(&format!("{} is closed for good; its verdict: cabjury score {}", test.plan.test, args.folder.display()));
+    shell.say(&format!("{} is closed for good; its verdict: cabjury score {}", test.plan.test, quoted(&args.folder)));
     let found = of_folder(&args.folder, &args.test)?;
     super::publish::fingerprint(found.as_ref(), "now", args.qr.as_deref(), shell)?;
     shell.document(&serde_json::json!({ "test": test.plan.test, "closed_at": test.closed_at, "fingerprint": found }));

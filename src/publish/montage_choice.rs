@@ -1,5 +1,6 @@
 //! Which clips a montage plays, in which order, and under which names.
 
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::model::ids::{ClipId, ExcerptName, MicName, SetupName};
 use crate::model::rig::Rig;
@@ -29,7 +30,7 @@ fn run_of<'a>(runs: &'a [MatchRun], raw: bool, excerpt: Option<&ExcerptName>, fo
             || "there are no matched clips yet".to_owned(),
             |e| format!("there are no matched clips of an excerpt {e}"),
         );
-        refuse("no-clips", what, format!("make them with: cabjury match {}", folder.display()))
+        refuse("no-clips", what, format!("make them with: cabjury match {}", quoted(folder)))
     })
 }
 

@@ -1,7 +1,7 @@
 //! `votes`: an audience's answers, scored as what they are.
 
 use crate::model::audio::Sha256Hex;
-use crate::model::explain::Fate;
+use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::{MontageId, SetupName};
 use crate::model::montage::{BlindMontage, Vote, VoteCount};
@@ -199,7 +199,7 @@ fn which(session: &Session, id: Option<&MontageId>) -> Result<BlindMontage, Fail
             "no-montage",
             Fate::Refused,
             "this session has no blind montage yet",
-            format!("make one with: cabjury montage {} --blind --out DIR", session.folder().display()),
+            format!("make one with: cabjury montage {} --blind --out DIR", quoted(session.folder())),
         )),
         (Some(_), n) => Err(Failure::plain(
             "which-montage",

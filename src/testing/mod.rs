@@ -18,6 +18,7 @@ pub mod plan;
 pub mod plan_check;
 pub mod plan_doc;
 mod plan_family;
+mod plan_fit;
 mod plan_units;
 pub mod plan_warnings;
 pub mod receipt;

@@ -132,7 +132,7 @@ test("from an empty folder to the verdict", async (t) => {
   await phone.getByRole("button", { name: "Next trial" }).click();
   await phone.getByRole("button", { name: "A", exact: true }).waitFor();
   await page.goto(`${base}/tests`);
-  await page.getByText("1 trials answered").waitFor();
+  await page.getByText("1 trial answered").waitFor();
   assert.equal(await page.getByText(/right \(chance/).count(), 0);
   await answer(phone, "B");
   await phone.getByRole("heading", { name: "The test is closed" }).waitFor();

@@ -99,7 +99,8 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let (practice, receipts) = (listening.is_practice(), listening.receipts().to_vec());
     listening.leave()?;
     let planned = standing.planned.map_or_else(String::new, |p| format!(" of {p}"));
-    shell.say(&format!("{} {}{planned} trials answered.", if through { "Thank you." } else { "Left." }, standing.done));
+    let trials = if standing.planned.unwrap_or(standing.done) == 1 { "trial" } else { "trials" };
+    shell.say(&format!("{} {}{planned} {trials} answered.", if through { "Thank you." } else { "Left." }, standing.done));
     if standing.closed {
         shell.say(&format!("The test is closed; its verdict: cabjury score {}", quoted(&args.folder)));
         crate::cli::publish::fingerprint(of_folder(&args.folder, &test)?.as_ref(), "now", None, shell)?;

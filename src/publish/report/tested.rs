@@ -4,6 +4,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::ClipId;
 use crate::model::result::{TestEntry, TestHead};
 use crate::model::trial::{Method, OrderRecord, Plan, SealedTest, SlotRecord, TrialCount, TrialKind, TrialRecord, TrialState};
+use crate::report::text::count;
 use crate::report::view::{PickView, ScoreView, TestView};
 use crate::store::Session;
 use crate::testing::fingerprint::fingerprint;
@@ -76,9 +77,12 @@ fn fate(head: &TestHead) -> String {
     match (head.closed, head.done, head.planned) {
         (false, 0, _) => "sealed, not begun".to_owned(),
         (false, done, Some(planned)) => {
-            format!("open, {done} trials answered, controls included; {planned} planned without them")
+            format!(
+                "open, {} answered, controls included; {planned} planned without them",
+                count(done as usize, "trial", "trials")
+            )
         }
-        (false, done, None) => format!("open, {done} trials answered"),
+        (false, done, None) => format!("open, {} answered", count(done as usize, "trial", "trials")),
         (true, 0, _) => "closed without a trial: abandoned".to_owned(),
         (true, done, Some(planned)) if done < planned => format!("closed before its end, {done} of {planned} answered"),
         (true, done, _) => format!("closed, {done}{of} answered"),

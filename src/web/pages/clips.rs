@@ -2,6 +2,7 @@
 
 use super::layout::command;
 use crate::capture::outline::{Outline, outline};
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::publish::report::sketch;
 use crate::report::content::compared;
@@ -47,7 +48,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
             @if matching.blocks.is_empty() { p { "No clips yet." } }
             @for block in &matching.blocks { (piece(block)) }
         }
-        (command("Several excerpts at once:", &format!("cabjury match {} --excerpt NAME=START-END --excerpt ...", folder.display())))
+        (command("Several excerpts at once:", &format!("cabjury match {} --excerpt NAME=START-END --excerpt ...", quoted(folder))))
     })
 }
 

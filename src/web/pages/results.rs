@@ -1,6 +1,7 @@
 //! The results of closed tests: verdict first; the whole report is one click away.
 
 use super::layout::{command, failed};
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::publish::report::whole;
 use crate::report::content::{Document, document, sealed, verdicts};
@@ -24,7 +25,7 @@ fn built(folder: &Path, app: &App) -> Result<(Report, Document), Failure> {
 
 pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
     let (report, document) = built(folder, app)?;
-    let shown = folder.display();
+    let shown = quoted(folder);
     let scored = report.tests.iter().any(|t| t.score.is_some());
     let listeners = sealed::listeners(&report)?;
     Ok(html! {

@@ -9,25 +9,30 @@ use serde_json::Value;
 use std::fmt::Write as _;
 
 /// What was typed and what came back, as it stands in the golden file.
-struct Spoken<'d> {
+pub(crate) struct Spoken<'d> {
     desk: &'d Desk,
     text: String,
     wrong: Vec<String>,
 }
 
 impl<'d> Spoken<'d> {
-    fn new(desk: &'d Desk) -> Self {
+    pub(crate) fn new(desk: &'d Desk) -> Self {
         Self { desk, text: String::new(), wrong: Vec::new() }
     }
 
-    fn note(&mut self, why: &str) {
+    pub(crate) fn note(&mut self, why: &str) {
         writeln!(self.text, "# {why}").unwrap();
     }
 
     /// Runs a line that must end with this code and takes down its message without what the machine alone decides.
-    fn line(&mut self, code: i32, args: &[&str]) {
+    pub(crate) fn line(&mut self, code: i32, args: &[&str]) {
+        self.told(code, args, "next: ");
+    }
+
+    /// The same of a line whose way out is told by this text.
+    pub(crate) fn told(&mut self, code: i32, args: &[&str], way_out: &str) {
         let said = self.desk.run(args);
-        if said.code != code || !said.err.contains("next: ") || said.err.contains("panicked") {
+        if said.code != code || !said.err.contains(way_out) || said.err.contains("panicked") {
             self.wrong.push(format!("{args:?}: wanted {code} and a way out, got {}: {}{}", said.code, said.out, said.err));
         }
         let folder = self.desk.path().display().to_string();
@@ -59,7 +64,7 @@ impl<'d> Spoken<'d> {
     }
 
     /// Compares all that was said with the golden file.
-    fn ends_as(self, name: &str) {
+    pub(crate) fn ends_as(self, name: &str) {
         assert!(self.wrong.is_empty(), "{}", self.wrong.join("\n"));
         golden::check(name, &self.text);
     }
