@@ -277,7 +277,7 @@ fn make_group(
             as_recorded: request.as_recorded,
             gain: Decibel::new(matched.gains[i])?,
             lag_samples: source.place.lag,
-            drift: source.place.drift.and_then(|d| Ppm::new(d).ok()),
+            drift: source.place.taken_out().and_then(|d| Ppm::new(d).ok()),
             polarity: if source.turned { Polarity::Same } else { source.place.polarity },
             loudness_before: matched.before[i],
             loudness: levels.integrated,
