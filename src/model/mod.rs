@@ -6,7 +6,7 @@
 //! * [`session`]: takes, clips, excerpts, listeners, meter readings
 //! * [`bundle`]: what a bundle says of itself
 //! * [`montage`]: blind montages, an audience's answers
-//! * [`trial`]: methods, plans, trials, picks
+//! * [`plan`]: methods, plans, seals; [`trial`]: trials, orders, picks
 //! * [`glance`]: a trial as it is read through by the million
 //! * [`result`]: what a test showed, the one shape of it
 //! * [`digest`]: SHA-256 and hexadecimal digits
@@ -24,6 +24,7 @@ pub mod glance;
 pub mod ids;
 pub mod montage;
 pub mod outside;
+pub mod plan;
 pub mod random;
 pub mod result;
 pub mod rig;

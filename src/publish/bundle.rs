@@ -9,7 +9,7 @@ use crate::publish::unbundle::{BLOCK, cannot_read, sweep};
 use crate::sound::read::hash_file;
 use crate::sound::write::give_name;
 use crate::store::files::plain_name;
-use crate::store::{Session, migrate};
+use crate::store::{Session, versions};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fs::{self, File};
@@ -111,7 +111,7 @@ pub fn bundle(folder: &Path, out: &Path, without_audio: bool, progress: &dyn Pro
     let manifest = Manifest {
         format: FORMAT.to_owned(),
         program: env!("CARGO_PKG_VERSION").to_owned(),
-        schema: migrate::newest(),
+        schema: versions::newest(),
         records: chain.records,
         head_sha256: chain.head,
         audio: !without_audio,

@@ -12,8 +12,8 @@ use crate::publish::montage_files::{self, Finished};
 use crate::publish::montage_request::{Request, least_p, refuse};
 use crate::signal::{dither, meter, montage};
 use crate::sound;
+use crate::store::KeptKey;
 use crate::store::Session;
-use crate::store::montages::KeptKey;
 use crate::store::random;
 use crate::trial::{generator, montage_key};
 use crate::units::SampleRate;
@@ -154,7 +154,7 @@ pub(crate) fn docs(segments: &[Segment], rate: SampleRate) -> Vec<SegmentDoc> {
         .collect()
 }
 
-/// Makes a montage. A blind one is kept in the session, key and all, before its files are written; a plain one only reads.
+/// Makes a montage. A blind one is kept in the session before its files are written; a plain one only reads.
 ///
 /// # Errors
 /// No clips, a name that is taken, a clip that has changed, the disk refuses.
@@ -177,7 +177,8 @@ pub fn montage(folder: &Path, request: &Request, clock: &dyn Clock, progress: &d
     progress.step("montage", 1, 3);
     let (mut whole, segments) = assemble(&planned, &loaded)?;
     let gain = common_gain(&whole, request, &mut warnings);
-    let changed = request.raw_level || request.rate.is_some() || gain.abs() > 0.0;
+    // A blind one gets fresh dither in any case: no two clips of it are the same bytes, though they be of one take.
+    let changed = request.blind.is_some() || request.raw_level || request.rate.is_some() || gain.abs() > 0.0;
     if changed {
         let (factor, mut generator) = (10f64.powf(gain / 20.0), crate::trial::Generator::from_seed(random::seed()?));
         for channel in whole.channels_mut() {

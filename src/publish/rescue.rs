@@ -101,6 +101,7 @@ fn from_records(
     let (session, gaps) = rebuild(tables, to, clock.now())?;
     let mut files = FilesDoc::default();
     copy_files(folder, &session, &mut files, progress)?;
+    copy_keys(folder, &session, &mut files)?;
     let mut picks = 0;
     for test in session.tests()? {
         session.each_trial(&test.plan.test, &mut |t| picks += usize::from(matches!(t.state, TrialState::Answered { .. })))?;
@@ -148,6 +149,18 @@ fn copy_files(folder: &Path, session: &Session, into: &mut FilesDoc, progress: &
         match hash_file(&to) {
             Ok(found) if found == *wanted => into.intact.push(path.clone()),
             _ => into.changed.push(path.clone()),
+        }
+    }
+    Ok(())
+}
+
+/// Keys of blind montages that were not revealed yet, for their owner's eyes as before.
+fn copy_keys(folder: &Path, session: &Session, into: &mut FilesDoc) -> Result<(), Failure> {
+    for montage in session.montages()?.iter().filter(|m| m.revealed.is_none()) {
+        let name = format!("keys/{}.key", montage.id);
+        let from = folder.join(&name);
+        if fs::symlink_metadata(&from).is_ok_and(|m| m.is_file()) && session.take_key(&montage.id, &from).is_err() {
+            into.missing.push(name);
         }
     }
     Ok(())

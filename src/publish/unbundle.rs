@@ -6,7 +6,7 @@ use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::outside::Progress;
 use crate::store::files::{abandoned, plain_name};
-use crate::store::{Session, migrate};
+use crate::store::{Session, versions};
 use serde::Serialize;
 use std::collections::BTreeSet;
 use std::fs::{self, File};
@@ -142,11 +142,11 @@ fn manifest<R: Read + Seek>(file: &Path, zip: &mut ZipArchive<R>) -> Result<Mani
     let any: serde_json::Value =
         serde_json::from_slice(&bytes).map_err(|e| unfit(file, format!("its manifest is damaged ({e})")))?;
     let schema = any.get("schema").and_then(serde_json::Value::as_i64).unwrap_or(0);
-    if any.get("format").and_then(serde_json::Value::as_str) != Some(FORMAT) || schema > migrate::newest() {
+    if any.get("format").and_then(serde_json::Value::as_str) != Some(FORMAT) || schema > versions::newest() {
         let message = format!(
             "{} was made by a newer cabjury (its records are version {schema}, this program knows {})",
             file.display(),
-            migrate::newest()
+            versions::newest()
         );
         return Err(Failure::at_path(
             "newer",
@@ -266,7 +266,7 @@ fn verify(file: &Path, tray: &Path, manifest: &Manifest) -> Result<(), Failure> 
     session.clips().map_err(|e| inside(&e))?;
     // Records of an older program were brought up to date by now: their log is the beginning of this one.
     let bundled = match i64::try_from(manifest.records) {
-        Ok(last) if manifest.schema < migrate::newest() => session.chain_piece(i64::MIN..=last).map_err(|e| inside(&e))?,
+        Ok(last) if manifest.schema < versions::newest() => session.chain_piece(i64::MIN..=last).map_err(|e| inside(&e))?,
         _ => chain,
     };
     if bundled.head != manifest.head_sha256 || bundled.records != manifest.records {

@@ -1,7 +1,7 @@
 //! What an event does to the tables: the same code when it happens and when the log is replayed.
 
 use super::event::{Event, GivenUp, Kept, SealContext, TakeChange, Unlogged};
-use super::montages::KeptKey;
+use super::secret::Secret;
 use crate::model::audio::Sha256Hex;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::montage::BlindMontage;
@@ -12,14 +12,6 @@ use serde_json::value::RawValue;
 
 /// The key under which the session's id is a note.
 pub(super) const SESSION_ID: &str = "session-id";
-
-/// What an event leaves out of the log. A replay has none: hashes stand in their places then, and are compared as hashes.
-#[derive(Clone, Copy)]
-pub(super) enum Secret<'a> {
-    None,
-    Code(&'a str),
-    Key(&'a KeptKey),
-}
 
 /// Exactly one row must be there to be changed.
 fn one(tx: &Connection, sql: &str, params: impl Params) -> rusqlite::Result<()> {

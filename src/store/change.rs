@@ -1,9 +1,10 @@
 //! The one way in which anything is changed: an event, appended to the log and applied to the tables in one transaction.
 
-use super::apply::{SESSION_ID, Secret, apply};
+use super::apply::{SESSION_ID, apply};
 use super::error::StoreError;
 use super::event::{Event, Happening, Kept};
 use super::log;
+use super::secret::Secret;
 use super::session::Session;
 use crate::model::rig::Rig;
 use jiff::Timestamp;

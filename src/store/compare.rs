@@ -1,6 +1,6 @@
 //! Tables held against the replay of their log: by key, by column, by order.
 
-use super::replay::Misfit;
+use super::misfit::Misfit;
 use crate::model::audio::Sha256Hex;
 use rusqlite::types::Value;
 use rusqlite::{Connection, Rows, Statement};
@@ -35,14 +35,17 @@ enum Held {
     Plain,
     /// The log has its SHA-256.
     Hashed,
-    /// The log has a commitment to it, which the audit opens.
-    Committed,
+    /// The nonce of a montage: its SHA-256, or, of an older program, the nonce itself.
+    Nonce,
+    /// The key of a montage: nothing beside a hash, and beside a nonce what the audit opens the commitment with.
+    Key,
 }
 
 fn held(table: &str, column: &str) -> Held {
     match (table, column) {
-        ("invitation", "code") | ("montage", "nonce") => Held::Hashed,
-        ("montage", "key_text") => Held::Committed,
+        ("invitation", "code") => Held::Hashed,
+        ("montage", "nonce") => Held::Nonce,
+        ("montage", "key_text") => Held::Key,
         _ => Held::Plain,
     }
 }
@@ -122,8 +125,10 @@ fn rows(table: &Table, real: &Connection, told: &Connection, found: &mut Vec<Mis
             }
             (Ordering::Equal, Some(a), Some(b)) => {
                 let pairs = columns.iter().zip(a[depth..].iter().zip(&b[depth..]));
+                let nonce = columns.iter().position(|c| held(table.name, c) == Held::Nonce).map(|at| depth + at);
+                let kept_outside = nonce.is_some_and(|at| a[at] == b[at]);
                 let other: Vec<&str> =
-                    pairs.filter(|(c, (a, b))| !same(held(table.name, c), a, b)).map(|(c, _)| c.as_str()).collect();
+                    pairs.filter(|(c, (a, b))| !same(held(table.name, c), a, b, kept_outside)).map(|(c, _)| c.as_str()).collect();
                 if !other.is_empty() {
                     let what = format!("the table holds something else than the log tells: {}", other.join(", "));
                     found.push(Misfit::new(place(table, &a[..depth]), what));
@@ -140,12 +145,17 @@ fn rows(table: &Table, real: &Connection, told: &Connection, found: &mut Vec<Mis
     }
 }
 
-fn same(held: Held, real: &Value, told: &Value) -> bool {
-    match (held, real, told) {
-        (Held::Plain, real, told) => real == told,
-        (Held::Hashed, Value::Text(real), Value::Text(told)) => Sha256Hex::of(real.as_bytes()).as_str() == told,
-        (Held::Hashed, _, _) => false,
-        (Held::Committed, real, _) => matches!(real, Value::Text(_)),
+/// `kept_outside`: what stands for the montage's nonce is its hash.
+fn same(held: Held, real: &Value, told: &Value, kept_outside: bool) -> bool {
+    let hashed = |real: &Value, told: &Value| match (real, told) {
+        (Value::Text(real), Value::Text(told)) => Sha256Hex::of(real.as_bytes()).as_str() == told,
+        _ => false,
+    };
+    match held {
+        Held::Plain => real == told,
+        Held::Hashed => hashed(real, told),
+        Held::Nonce => kept_outside || hashed(real, told),
+        Held::Key => matches!(real, Value::Text(text) if text.is_empty() == kept_outside),
     }
 }
 

@@ -112,6 +112,14 @@ pub enum StoreError {
         /// The file.
         path: PathBuf,
     },
+    /// The key of a montage was not revealed, and its file is not here.
+    #[error("the key of {montage} is not here: {path} is missing", path = path.display())]
+    KeyAway {
+        /// Where it was looked for.
+        path: PathBuf,
+        /// The montage.
+        montage: String,
+    },
     /// No record has that name.
     #[error("the session has no {what} {name:?}")]
     NoSuch {
@@ -144,6 +152,7 @@ impl Explain for StoreError {
             Self::Damaged { .. } => "damaged-session",
             Self::Database { .. } => "database",
             Self::File { .. } => "file",
+            Self::KeyAway { .. } => "key-away",
             Self::NoSuch { .. } => "no-such-record",
             Self::NotAllowed { .. } => "not-allowed",
         }
@@ -180,6 +189,9 @@ impl Explain for StoreError {
                 "check that the disk has room and that you may write to the folder, then repeat"
             }
             Self::FileTaken { .. } => "choose another name; nothing was overwritten",
+            Self::KeyAway { .. } => {
+                "the key stays with who made the montage: put its file there, or count and reveal on the computer that has it"
+            }
             Self::NoSuch { .. } => "see what there is with: cabjury status FOLDER",
             Self::NotAllowed { .. } => "see where the session stands with: cabjury status FOLDER",
         }
@@ -194,6 +206,7 @@ impl Explain for StoreError {
             | Self::Foreign { .. }
             | Self::Untrusted { .. }
             | Self::OtherBytes { .. }
+            | Self::KeyAway { .. }
             | Self::NoSuch { .. } => Fate::Unfit,
             Self::FolderTaken { .. } | Self::FileTaken { .. } | Self::Newer { .. } | Self::NotAllowed { .. } => Fate::Refused,
             Self::Locked { .. }
@@ -215,9 +228,11 @@ impl Explain for StoreError {
             | Self::Newer { folder, .. }
             | Self::Damaged { folder, .. }
             | Self::Database { folder, .. } => Some(folder),
-            Self::File { path, .. } | Self::FileTaken { path } | Self::Untrusted { path, .. } | Self::OtherBytes { path, .. } => {
-                Some(path)
-            }
+            Self::File { path, .. }
+            | Self::FileTaken { path }
+            | Self::Untrusted { path, .. }
+            | Self::OtherBytes { path, .. }
+            | Self::KeyAway { path, .. } => Some(path),
             Self::NoSuch { .. } | Self::NotAllowed { .. } | Self::NoRandomness { .. } => None,
         }
     }

@@ -3,6 +3,7 @@
 //! An entry has a `what`, a `subject` (the record's name) and a `body`. Records lie in the body byte for byte as they lie in their tables,
 //! so that a replay of the log gives the very same rows. Secrets are not in it: of an invitation's code and a montage's nonce their SHA-256.
 
+pub use super::kept::Kept;
 use crate::model::audio::Sha256Hex;
 use crate::model::ids::{ListenerCode, MontageId, SessionId, TakeId, TestId};
 use crate::model::montage::{BlindMontage, VoteCount};
@@ -10,52 +11,8 @@ use crate::model::rig::Rig;
 use crate::model::session::{Clip, Listener, MatchRun, MeterRecord, Take};
 use crate::model::trial::{SealedTest, TrialRecord};
 use serde::de::DeserializeOwned;
-use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
-
-/// A record with the text that is kept of it: what is written again is the text, so nothing is lost that an older or newer program wrote.
-#[derive(Debug, Clone)]
-pub struct Kept<T> {
-    value: T,
-    text: Box<RawValue>,
-}
-
-impl<T: Serialize> Kept<T> {
-    /// A record that is kept for the first time.
-    ///
-    /// # Errors
-    /// It cannot be written as JSON.
-    pub fn of(value: T) -> Result<Self, serde_json::Error> {
-        Ok(Self { text: serde_json::value::to_raw_value(&value)?, value })
-    }
-}
-
-impl<T> Kept<T> {
-    /// The record.
-    #[must_use]
-    pub fn value(&self) -> &T {
-        &self.value
-    }
-
-    /// Its text.
-    #[must_use]
-    pub fn text(&self) -> &str {
-        self.text.get()
-    }
-}
-
-impl<T> Serialize for Kept<T> {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        self.text.serialize(serializer)
-    }
-}
-
-impl<'de, T: DeserializeOwned> Deserialize<'de> for Kept<T> {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let text = Box::<RawValue>::deserialize(deserializer)?;
-        Ok(Self { value: serde_json::from_str(text.get()).map_err(serde::de::Error::custom)?, text })
-    }
-}
 
 /// Why the record of a take changed.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -321,30 +278,30 @@ impl Event {
             Self::Noted(key, value) => ("note", key.clone(), value.clone()),
             Self::RigRead(rig) => ("rig", "rig".to_owned(), json(rig)?),
             Self::TakesAdded(takes) => {
-                let names: Vec<_> = takes.iter().map(|t| t.value.id.as_str()).collect();
+                let names: Vec<_> = takes.iter().map(|t| t.value().id.as_str()).collect();
                 ("take", names.join(" "), json(takes)?)
             }
             Self::TakeChanged(change, take) => {
-                return Ok(Parts { what: change.what(), subject: take.value.id.to_string(), body: json(take)? });
+                return Ok(Parts { what: change.what(), subject: take.value().id.to_string(), body: json(take)? });
             }
             Self::DiReplaced(id) => ("di-replaced", id.to_string(), String::new()),
-            Self::ClipsMade(run, clips) => ("match", format!("run-{}", run.value.run), json(&(run, clips))?),
-            Self::Metered(reading) => ("meter", reading.value.wiring.clone(), json(reading)?),
-            Self::ListenerAdded(listener) => ("listener", listener.value.code.to_string(), json(listener)?),
-            Self::TestSealed(test, context) => ("seal", test.value.plan.test.to_string(), seal_body(test, context.as_ref())?),
+            Self::ClipsMade(run, clips) => ("match", format!("run-{}", run.value().run), json(&(run, clips))?),
+            Self::Metered(reading) => ("meter", reading.value().wiring.clone(), json(reading)?),
+            Self::ListenerAdded(listener) => ("listener", listener.value().code.to_string(), json(listener)?),
+            Self::TestSealed(test, context) => ("seal", test.value().plan.test.to_string(), seal_body(test, context.as_ref())?),
             Self::TestWithdrawn(test, given_up) => ("give-up", test.to_string(), json(given_up)?),
-            Self::TrialOpened(trial) => ("open", trial.value.id.to_string(), json(trial)?),
-            Self::Picked(trial) => ("pick", trial.value.id.to_string(), json(trial)?),
-            Self::Voided(trial) => ("void", trial.value.id.to_string(), json(trial)?),
+            Self::TrialOpened(trial) => ("open", trial.value().id.to_string(), json(trial)?),
+            Self::Picked(trial) => ("pick", trial.value().id.to_string(), json(trial)?),
+            Self::Voided(trial) => ("void", trial.value().id.to_string(), json(trial)?),
             Self::TestClosed(test, result) => {
                 let body = CloseBody { closed: test.clone(), result: result.clone() };
-                ("close", test.value.plan.test.to_string(), json(&body)?)
+                ("close", test.value().plan.test.to_string(), json(&body)?)
             }
             Self::Invited(test, listener, code) => ("invite", listener.to_string(), invite_body(test, listener, code.as_ref())?),
             Self::MontageMade(montage, nonce) => {
-                ("montage", montage.value.id.to_string(), montage_body(montage, nonce.as_ref())?)
+                ("montage", montage.value().id.to_string(), montage_body(montage, nonce.as_ref())?)
             }
-            Self::MontageRevealed(montage) => ("reveal", montage.value.id.to_string(), json(montage)?),
+            Self::MontageRevealed(montage) => ("reveal", montage.value().id.to_string(), json(montage)?),
             Self::VotesCounted(montage, count) => {
                 ("votes", montage.as_ref().map_or(AUDIENCE, MontageId::as_str).to_owned(), json(count)?)
             }

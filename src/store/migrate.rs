@@ -1,39 +1,16 @@
-//! Numbered SQL files, applied in order in one transaction. The number of the last one stands in `PRAGMA user_version`.
+//! Bringing a file up to the newest schema: numbered SQL files, applied in order in one transaction.
 
-use super::apply::{self, Secret};
 use super::error::StoreError;
 use super::event::{Event, InvitationBody, Unlogged};
-use super::{log, random};
+use super::secret::Secret;
+use super::versions::{APPLICATION_ID, EVENTS, MIGRATIONS, newest, version};
+use super::{apply, log, random};
 use crate::model::audio::Sha256Hex;
 use crate::model::digest::hex;
 use crate::model::ids::{ListenerCode, MontageId, SessionId, TestId};
 use jiff::Timestamp;
 use rusqlite::Connection;
 use std::path::PathBuf;
-
-/// The migrations, oldest first. Only ever added to.
-pub const MIGRATIONS: [&str; 3] = [
-    include_str!("../../migrations/0001_session.sql"),
-    include_str!("../../migrations/0002_montages.sql"),
-    include_str!("../../migrations/0003_events.sql"),
-];
-
-/// The first schema whose tables are the replay of their log.
-pub(super) const EVENTS: i64 = 3;
-
-/// Marks the file as a session of this program ("cabj").
-pub const APPLICATION_ID: i32 = 0x6361_626A;
-
-/// The newest schema that is known here.
-#[must_use]
-pub fn newest() -> i64 {
-    MIGRATIONS.len() as i64
-}
-
-/// The schema's number in an open file.
-pub(super) fn version(connection: &Connection) -> rusqlite::Result<i64> {
-    connection.query_row("PRAGMA user_version", [], |row| row.get(0))
-}
 
 /// A session's id, drawn.
 pub(super) fn fresh_id() -> Result<SessionId, StoreError> {

@@ -1,21 +1,27 @@
 //! Blind montages with their keys, and counts of an audience's answers.
+//!
+//! The records hold a key's commitment alone until the key is revealed. The key itself lies in a file of its own beside them, for its owner's
+//! eyes: `keys/montage-1.key`, which no bundle takes along.
 
-use super::apply::Secret;
 use super::error::{StoreError, no_such};
 use super::event::Event;
+use super::files::{create_private, no_link, sync_folder};
+use super::secret::{KeptKey, Secret};
 use super::session::Session;
 use crate::model::audio::Sha256Hex;
 use crate::model::ids::MontageId;
 use crate::model::montage::{BlindMontage, VoteCount};
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+use std::fs;
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
 
-/// A key as it is kept: nonce (hexadecimal) and canonical text. It has no `Debug`: it must not be printed by accident.
-pub struct KeptKey {
-    /// The nonce.
-    pub nonce: String,
-    /// The canonical text of the key.
-    pub text: String,
-}
+/// What stands first in every key's file.
+const FORMAT: &str = "cabjury montage key 1";
+
+/// Largest file of a key that is read: two hundred clips take a few kilobytes.
+const LARGEST: u64 = 1 << 20;
 
 impl Session {
     /// All blind montages, oldest first.
@@ -47,25 +53,59 @@ impl Session {
     /// The key of a montage: for counting answers and for revealing it, and for nothing else.
     ///
     /// # Errors
-    /// [`StoreError::NoSuch`] when there is none of that name.
+    /// [`StoreError::NoSuch`] when there is none of that name; [`StoreError::KeyAway`] when its file is not here.
     pub fn montage_key(&self, id: &MontageId) -> Result<KeptKey, StoreError> {
-        self.connection()
-            .query_row("SELECT nonce, key_text FROM montage WHERE id = ?1", [id.as_str()], |row| {
-                Ok(KeptKey { nonce: row.get(0)?, text: row.get(1)? })
-            })
-            .map_err(|e| match e {
-                rusqlite::Error::QueryReturnedNoRows => StoreError::NoSuch { what: "montage", name: id.to_string() },
-                e => self.database("reading a key", e),
-            })
+        let away = || StoreError::KeyAway { path: self.key_path(id), montage: id.to_string() };
+        self.montage_key_if_here(id)?.ok_or_else(away)
     }
 
-    /// Keeps a blind montage. Its key stays out of the log.
+    /// The same; nothing where the key was not revealed and its file is not here, as in a copy that somebody else was given.
     ///
     /// # Errors
-    /// [`StoreError::Database`].
+    /// [`StoreError::NoSuch`] when there is none of that name; the file cannot be read, or is no such key.
+    pub fn montage_key_if_here(&self, id: &MontageId) -> Result<Option<KeptKey>, StoreError> {
+        let revealed = self.montage(id)?.revealed;
+        let (nonce, text): (String, String) = self
+            .connection()
+            .query_row("SELECT nonce, key_text FROM montage WHERE id = ?1", [id.as_str()], |row| Ok((row.get(0)?, row.get(1)?)))
+            .map_err(|e| self.database("reading a key", e))?;
+        match (text.as_str(), revealed) {
+            ("", Some(revealed)) => Ok(Some(KeptKey { nonce: revealed.nonce, text: revealed.key_text })),
+            ("", None) => read_key(&self.key_path(id), id),
+            // Older programs kept keys among the records.
+            _ => Ok(Some(KeptKey { nonce, text })),
+        }
+    }
+
+    /// Where the key of a montage is kept until it is revealed.
+    #[must_use]
+    pub fn key_path(&self, id: &MontageId) -> PathBuf {
+        self.folder.join("keys").join(format!("{id}.key"))
+    }
+
+    /// Takes in a montage's key from its file in another folder of the session.
+    ///
+    /// # Errors
+    /// The file cannot be read, or is not the key of that montage.
+    pub fn take_key(&self, id: &MontageId, from: &Path) -> Result<(), StoreError> {
+        match read_key(from, id)? {
+            Some(key) => write_key(&self.key_path(id), id, &key),
+            None => Err(StoreError::KeyAway { path: from.to_owned(), montage: id.to_string() }),
+        }
+    }
+
+    /// Keeps a blind montage: its key in a file that only its owner may read, its commitment in the records.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`]; [`StoreError::File`] when the key cannot be written.
     pub fn add_montage(&mut self, montage: &BlindMontage, key: &KeptKey, now: Timestamp) -> Result<(), StoreError> {
         let event = Event::MontageMade(self.kept(montage)?, Some(Sha256Hex::of(key.nonce.as_bytes())));
-        self.commit_with(&event, Secret::Key(key), now)
+        let path = self.key_path(&montage.id);
+        write_key(&path, &montage.id, key)?;
+        self.commit_with(&event, Secret::None, now).inspect_err(|_| {
+            // Best effort: a key without its montage opens nothing.
+            let _ = fs::remove_file(&path);
+        })
     }
 
     /// Keeps that a key was revealed.
@@ -94,4 +134,56 @@ impl Session {
         let event = Event::VotesCounted(montage.cloned(), self.kept(count)?);
         self.commit(&event, now)
     }
+}
+
+#[derive(Serialize, Deserialize)]
+struct KeyFile {
+    format: String,
+    montage: MontageId,
+    nonce: String,
+    key_text: String,
+}
+
+fn failed(path: &Path, doing: &'static str, source: std::io::Error) -> StoreError {
+    StoreError::File { path: path.to_owned(), doing, source }
+}
+
+fn write_key(path: &Path, id: &MontageId, key: &KeptKey) -> Result<(), StoreError> {
+    let folder = path.parent().unwrap_or(Path::new(""));
+    let mut builder = fs::DirBuilder::new();
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.recursive(true).create(folder).map_err(|e| failed(folder, "making the folder of keys", e))?;
+    no_link(folder)?;
+    // One is there only when the program ended between key and record: it belongs to no montage.
+    match fs::remove_file(path) {
+        Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(failed(path, "making room for the key", e)),
+        _ => {}
+    }
+    create_private(path)?;
+    let file = KeyFile { format: FORMAT.to_owned(), montage: id.clone(), nonce: key.nonce.clone(), key_text: key.text.clone() };
+    let write = || -> std::io::Result<()> {
+        let mut to = fs::OpenOptions::new().write(true).open(path)?;
+        serde_json::to_writer(&mut to, &file)?;
+        to.write_all(b"\n")?;
+        to.sync_all()
+    };
+    write().map_err(|e| failed(path, "writing the key", e))?;
+    sync_folder(folder)
+}
+
+fn read_key(path: &Path, id: &MontageId) -> Result<Option<KeptKey>, StoreError> {
+    let file = match fs::File::open(path) {
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+        other => other.map_err(|e| failed(path, "reading the key", e))?,
+    };
+    no_link(path)?;
+    let mut text = String::new();
+    file.take(LARGEST).read_to_string(&mut text).map_err(|e| failed(path, "reading the key", e))?;
+    let other = |what: &str| StoreError::Untrusted { path: path.to_owned(), what: what.to_owned() };
+    let found: KeyFile = serde_json::from_str(&text).map_err(|_| other("it is not a montage's key"))?;
+    if found.format != FORMAT || found.montage != *id {
+        return Err(other("it is the key of something else"));
+    }
+    Ok(Some(KeptKey { nonce: found.nonce, text: found.key_text }))
 }

@@ -1,10 +1,11 @@
 //! A session made again out of what was read of a damaged one: the log replayed as it was, its gaps filled from the tables and named.
 
-use super::apply::{Secret, apply};
+use super::apply::apply;
 use super::error::StoreError;
 use super::event::{Event, Happening, Parts};
 use super::rescue::Readable;
 use super::salvaged::{Rows, makes, opened};
+use super::secret::Secret;
 use super::session::Session;
 use super::{log, migrate};
 use jiff::Timestamp;
@@ -52,7 +53,7 @@ pub fn rebuild(found: &[Readable], to: &Path, now: Timestamp) -> Result<(Session
     let gaps = work.gaps;
     if session.note(super::apply::SESSION_ID)?.is_none() {
         let id = migrate::fresh_id()?;
-        migrate::tell_unlogged(session.connection(), migrate::EVENTS - 1, &id, now)
+        migrate::tell_unlogged(session.connection(), super::versions::EVENTS - 1, &id, now)
             .map_err(|e| session.database("rescuing", e))?;
     }
     if !gaps.none() {

@@ -1,12 +1,9 @@
 //! The log as fresh tables: the same code that changed the tables when it happened.
 
-use super::apply::{Secret, apply};
-use super::error::StoreError;
+use super::apply::apply;
 use super::event::Event;
-use super::migrate::MIGRATIONS;
-use super::session::Session;
-use super::{compare, schema};
-use jiff::Timestamp;
+use super::secret::Secret;
+use super::versions::MIGRATIONS;
 use rusqlite::Connection;
 
 /// Tables that are the replay of a log. They lie in memory, and beyond SQLite's cache in a file without a name.
@@ -60,58 +57,5 @@ impl Replay {
     /// The tables.
     pub(super) fn connection(&self) -> &Connection {
         &self.connection
-    }
-}
-
-/// A problem and where it is.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Misfit {
-    /// The record, or the part of the file.
-    pub place: String,
-    /// What is wrong.
-    pub what: String,
-}
-
-impl Misfit {
-    pub(super) fn new(place: impl Into<String>, what: impl Into<String>) -> Self {
-        Self { place: place.into(), what: what.into() }
-    }
-}
-
-impl Session {
-    /// Everything about the schema that is not as this program makes it.
-    ///
-    /// # Errors
-    /// The schema cannot be read.
-    pub fn schema_misfits(&self) -> Result<Vec<Misfit>, StoreError> {
-        schema::misfits(self.connection()).map_err(|e| self.database("reading the schema", e))
-    }
-
-    /// Replays the log into fresh tables and compares every row of every table, every column, the rows' order, and the schema. What is
-    /// read is what the file holds at one moment; another process may be writing.
-    ///
-    /// # Errors
-    /// The file cannot be read to its end.
-    pub fn misfits(&self) -> Result<Vec<Misfit>, StoreError> {
-        let failed = |e| self.database("comparing", e);
-        // One moment for all reads. A writer's own transaction would do as well.
-        let snapshot = self.connection().unchecked_transaction().map_err(failed)?;
-        let mut found = schema::misfits(&snapshot).map_err(failed)?;
-        found.extend(schema::integrity(&snapshot).map_err(failed)?);
-        let replay = Replay::new().map_err(failed)?;
-        self.each_entry(&mut |entry| {
-            let place = || format!("log entry {}", entry.seq);
-            if entry.what == "open" && entry.body.contains("\"order\"") {
-                found.push(Misfit::new(place(), "an order was written before its pick"));
-            }
-            if entry.at.parse::<Timestamp>().is_err() {
-                found.push(Misfit::new(place(), "its time cannot be read"));
-            }
-            if let Err(what) = replay.tell(entry.at, entry.what, entry.subject, entry.body) {
-                found.push(Misfit::new(place(), what));
-            }
-        })?;
-        compare::tables(&snapshot, replay.connection(), &mut found).map_err(failed)?;
-        Ok(found)
     }
 }

@@ -2,7 +2,7 @@
 
 use super::error::StoreError;
 use super::files::{PrivateFolder, no_link};
-use super::migrate::MIGRATIONS;
+use super::versions::MIGRATIONS;
 use rusqlite::{Connection, OpenFlags};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;

@@ -2,8 +2,8 @@
 
 use super::apply::SESSION_ID;
 use super::event::{Event, GivenUp, Kept, SealContext, TakeChange};
-use super::montages::KeptKey;
 use super::rescue::Readable;
+use super::secret::KeptKey;
 use crate::model::audio::Sha256Hex;
 use crate::model::ids::{ListenerCode, MontageId, SessionId, TestId};
 use crate::model::montage::{BlindMontage, VoteCount};
@@ -162,7 +162,12 @@ fn shown(found: &[Readable], secrets: &Secrets) -> Made {
     let mut made: Made = Vec::new();
     for montage in rows(found, "montage").filter_map(|row| kept::<BlindMontage>(&row, "record")) {
         let id = montage.value().id.clone();
-        let nonce = secrets.key(&id).map(|key| Sha256Hex::of(key.nonce.as_bytes()));
+        let hash = |key: &KeptKey| match key.text.as_str() {
+            // The key was not among the records: what stands there is the hash.
+            "" => Sha256Hex::parse(&key.nonce).ok(),
+            _ => Some(Sha256Hex::of(key.nonce.as_bytes())),
+        };
+        let nonce = secrets.key(&id).and_then(hash);
         let mut events = Vec::new();
         if let Ok(before) = Kept::of(BlindMontage { revealed: None, ..montage.value().clone() }) {
             events.push(Event::MontageMade(before, nonce));

@@ -1,7 +1,7 @@
 //! The tables, indexes and triggers that a session has, and none beside them.
 
-use super::migrate::MIGRATIONS;
-use super::replay::Misfit;
+use super::misfit::Misfit;
+use super::versions::MIGRATIONS;
 use rusqlite::{Connection, OptionalExtension};
 use std::collections::BTreeMap;
 use std::sync::{Mutex, PoisonError};

@@ -4,7 +4,7 @@ use super::error::StoreError;
 use super::event::Event;
 use super::files::PrivateFolder;
 use super::lock::WritersLock;
-use super::{files, migrate, schema};
+use super::{files, migrate, schema, versions};
 use crate::model::ids::TrialId;
 use crate::model::outside::{Clock, SystemClock};
 use crate::model::trial::{TrialRecord, TrialState};
@@ -83,7 +83,7 @@ impl Session {
     /// [`StoreError`]: missing, no session, newer, damaged, not as this program makes it.
     pub fn open_read(folder: &Path) -> Result<Self, StoreError> {
         let session = Self::open_unchecked(folder)?;
-        session.refuse_foreign(migrate::newest())?;
+        session.refuse_foreign(versions::newest())?;
         Ok(session)
     }
 
@@ -109,7 +109,7 @@ impl Session {
     fn open_beside_writers(folder: &Path) -> Result<Self, StoreError> {
         let session = Self::connect(folder, folder, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
         let version = session.check_version()?;
-        if version == migrate::newest() {
+        if version == versions::newest() {
             return Ok(session);
         }
         // An older program made it: brought up to date once, under the writers' lock, with a copy of what it was beside it.
@@ -133,7 +133,7 @@ impl Session {
         }
         let mut session = Self::connect(folder, copy.path(), OpenFlags::SQLITE_OPEN_READ_WRITE)?;
         let version = session.check_version()?;
-        if version != migrate::newest() {
+        if version != versions::newest() {
             session.refuse_foreign(version)?;
             let (id, beside) = (migrate::fresh_id()?, copy.path().to_owned());
             migrate::apply(&mut session.connection, &|v| beside.join(format!("schema-{v}.db")), &id, SystemClock.now())
@@ -229,7 +229,7 @@ impl Session {
     /// # Errors
     /// [`StoreError`] when not even that can be read.
     pub fn foreign(&self) -> Result<Option<String>, StoreError> {
-        schema::refused(&self.connection, migrate::newest()).map_err(|e| self.database("opening", e))
+        schema::refused(&self.connection, versions::newest()).map_err(|e| self.database("opening", e))
     }
 
     fn limit_time(&mut self) -> Result<(), StoreError> {
@@ -271,12 +271,12 @@ impl Session {
     /// The schema's number, if it is one that is known here.
     fn check_version(&self) -> Result<i64, StoreError> {
         let damaged = |e: rusqlite::Error| self.database("opening", e);
-        let found = migrate::version(&self.connection).map_err(damaged)?;
+        let found = versions::version(&self.connection).map_err(damaged)?;
         let id: i32 = self.connection.query_row("PRAGMA application_id", [], |r| r.get(0)).map_err(damaged)?;
-        if found > migrate::newest() {
-            return Err(StoreError::Newer { folder: self.folder.clone(), found, known: migrate::newest() });
+        if found > versions::newest() {
+            return Err(StoreError::Newer { folder: self.folder.clone(), found, known: versions::newest() });
         }
-        if id != migrate::APPLICATION_ID || found < 1 {
+        if id != versions::APPLICATION_ID || found < 1 {
             let what = "it is a database, but none that cabjury made".to_owned();
             return Err(StoreError::Damaged { folder: self.folder.clone(), what });
         }

@@ -1,9 +1,9 @@
 //! Sealed tests, listeners, trials, invitations.
 
-use super::apply::Secret;
 use super::error::{StoreError, not_allowed};
 use super::event::{Event, GivenUp, SealContext};
 use super::random;
+use super::secret::Secret;
 use super::session::Session;
 use crate::model::audio::Sha256Hex;
 use crate::model::ids::{ListenerCode, TestId, TrialId};

@@ -1,9 +1,12 @@
 //! Sealing a test, and taking picks.
 //!
-//! * [`plan`](mod@plan): sealing and closing, with [`plan_warnings`]
-//! * [`trials`]: opening trials and taking picks; [`listen`]: joined with the player of this computer; [`sounding`]: what sounds through what
+//! * [`request`]: what is asked for; [`choose`]: its clips; [`build`]: its plan, with [`plan_warnings`]
+//! * [`plan`](mod@plan): sealing, closing and giving up
+//! * [`standing`]: how far a listener is; [`trials`]: opening trials and taking picks; [`listen`]: joined with the player of this computer; [`sounding`]: what sounds through what
 //! * [`desk`]: the session behind a browser
 
+pub mod build;
+pub mod choose;
 pub mod desk;
 pub mod listen;
 pub mod panel;
@@ -14,6 +17,8 @@ mod plan_family;
 mod plan_units;
 pub mod plan_warnings;
 pub mod receipt;
+pub mod request;
 pub mod seat;
 pub mod sounding;
+pub mod standing;
 pub mod trials;

@@ -36,7 +36,7 @@ impl Known {
         // Whoever sealed it: no trial is drawn from clips of two passages.
         let mut clips = session.clips()?;
         clips.retain(|c| sealed.plan.clips.iter().any(|p| p.clip == c.id));
-        super::plan::one_passage(&clips)?;
+        super::choose::one_passage(&clips)?;
         let mut known = Self {
             closed: sealed.closed_at.is_some() || session.given_up(test)?.is_some(),
             seats: BTreeMap::new(),

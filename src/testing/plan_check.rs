@@ -1,6 +1,6 @@
 //! What a plan may ask for: everything that can be said of a request before its takes are looked at.
 
-use super::plan::{MOST_LISTENERS, MOST_TRIALS, Request, wrong};
+use super::request::{MOST_LISTENERS, MOST_TRIALS, Request, wrong};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::rig::Rig;

@@ -1,7 +1,7 @@
 //! How many tests a session's claim rests on: said with the first seal, never changed.
 
-use super::plan::{Request, wrong};
 use super::plan_check::MOST_ALPHA;
+use super::request::{Request, wrong};
 use crate::model::failure::Failure;
 use crate::model::ids::TestId;
 use crate::model::trial::{FamilyPlace, SealedTest};

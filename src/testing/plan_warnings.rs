@@ -16,9 +16,10 @@ use crate::stats::takes::Rule;
 use crate::stats::taste::least_p_listeners;
 use crate::stats::verdict::CUE_LEVEL;
 use crate::store::Session;
-use crate::testing::plan::{Chosen, Request};
+use crate::testing::choose::Chosen;
 use crate::testing::plan_doc::{least_p_takes, level};
 use crate::testing::plan_units::{Captured, captured, unstated};
+use crate::testing::request::Request;
 use std::fmt;
 
 /// A share of trials that a cue gives away, for which its power is printed.

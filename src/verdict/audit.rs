@@ -1,29 +1,20 @@
 //! `audit`: verifies hashes, chain, seals and commitments, and recomputes every verdict.
 
 use crate::model::failure::Failure;
-use crate::model::ids::TestId;
 use crate::model::result::{RULES, TestEntry};
-use crate::model::trial::{OrderRecord, SealedTest, TrialRecord, TrialState};
+use crate::model::trial::TrialState;
 use crate::store::Session;
 use crate::store::event::Happening;
 use crate::store::log::GENESIS;
 use crate::store::rebuild::Gaps;
-use crate::trial::{canonical_order, opens, seal};
+use crate::verdict::from_records::scored;
 use crate::verdict::hashes::Hashes;
-use crate::verdict::score;
+pub use crate::verdict::promises::Problem;
+use crate::verdict::promises::{commitment_problem, sealed_problems};
+use crate::verdict::score::score_with;
 use jiff::Timestamp;
 use serde::Serialize;
 use std::path::Path;
-
-/// A problem and where it is.
-#[derive(Debug, Clone, Serialize, PartialEq, Eq)]
-pub struct Problem {
-    /// The record or file.
-    #[serde(rename = "where")]
-    pub place: String,
-    /// What is wrong.
-    pub what: String,
-}
 
 /// A verdict as it was recomputed.
 #[derive(Debug, Clone, Serialize)]
@@ -57,72 +48,6 @@ pub struct AuditDoc {
     pub remarks: Vec<Problem>,
 }
 
-/// A seal that does not hold; the first thing wrong with it.
-pub(crate) fn seal_problem(test: &SealedTest) -> Option<String> {
-    sealed_problems(test).first().map(told)
-}
-
-/// A commitment that does not open.
-pub(crate) fn commitment_told(trial: &TrialRecord) -> Option<String> {
-    commitment_problem(trial).as_ref().map(told)
-}
-
-fn told(problem: &Problem) -> String {
-    format!("{}: {}", problem.place, problem.what)
-}
-
-fn sealed_problems(test: &SealedTest) -> Vec<Problem> {
-    let place = test.plan.test.to_string();
-    let mut out = Vec::new();
-    if seal::seal(&test.canonical) != test.seal {
-        out.push(Problem { place: place.clone(), what: "its seal is not the hash of its plan".to_owned() });
-    }
-    if seal::canonical(&test.plan) != test.canonical {
-        out.push(Problem { place, what: "its plan is not the text that was sealed".to_owned() });
-    }
-    out
-}
-
-fn commitment_problem(trial: &TrialRecord) -> Option<Problem> {
-    let TrialState::Answered { answer, order, nonce, right, .. } = &trial.state else { return None };
-    let canonical = canonical_order(order);
-    let opening = Opening {
-        commitment: trial.commitment.as_str(),
-        nonce,
-        canonical: &canonical,
-        order,
-        choice: &answer.choice,
-        right: *right,
-    };
-    opening.problem(&trial.test, trial.number)
-}
-
-/// What a finished trial says of its commitment and its outcome.
-pub(crate) struct Opening<'a> {
-    pub(crate) commitment: &'a str,
-    pub(crate) nonce: &'a str,
-    pub(crate) canonical: &'a str,
-    pub(crate) order: &'a OrderRecord,
-    pub(crate) choice: &'a str,
-    pub(crate) right: Option<bool>,
-}
-
-impl Opening<'_> {
-    fn problem(&self, test: &TestId, number: u32) -> Option<Problem> {
-        let found = |what: &str| Some(Problem { place: format!("trial {number} of {test}"), what: what.to_owned() });
-        if !opens(self.commitment, self.nonce, self.canonical) {
-            return found("its order and nonce do not open its commitment");
-        }
-        let judged = self.order.right.as_ref().map(|r| r == self.choice);
-        if judged == self.right { None } else { found("it is kept as right or wrong against its own order") }
-    }
-}
-
-/// The same in words.
-pub(crate) fn opening_told(test: &TestId, number: u32, opening: &Opening<'_>) -> Option<String> {
-    opening.problem(test, number).as_ref().map(told)
-}
-
 /// Looks at every file; returns how many are not there because this copy was shared without them.
 fn file_problems(session: &Session, hashes: &Hashes, out: &mut Vec<Problem>) -> Result<u64, Failure> {
     let (with_audio, mut left_out) = (session.has_audio(), 0);
@@ -141,18 +66,26 @@ fn file_problems(session: &Session, hashes: &Hashes, out: &mut Vec<Problem>) -> 
     Ok(left_out)
 }
 
-/// Keys of blind montages that do not open what their captions committed to, or that were changed after they were revealed.
-fn montage_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), Failure> {
+/// Keys of blind montages that do not open what their captions committed to. A key that is held back until it is revealed is said.
+fn montage_problems(session: &Session, doc: &mut AuditDoc) -> Result<(), Failure> {
     for montage in session.montages()? {
-        let key = session.montage_key(&montage.id)?;
-        if let Err(error) = super::montage_key::drawn(&montage, &key) {
-            out.push(Problem { place: montage.id.to_string(), what: error.to_string() });
-        }
-        if montage.revealed.as_ref().is_some_and(|r| r.nonce != key.nonce || r.key_text != key.text) {
-            out.push(Problem {
-                place: montage.id.to_string(),
-                what: "the key that was revealed is not the one that is kept".to_owned(),
-            });
+        let place = montage.id.to_string();
+        let opened = match session.montage_key_if_here(&montage.id) {
+            Ok(Some(key)) if montage.revealed.as_ref().is_some_and(|r| r.nonce != key.nonce || r.key_text != key.text) => {
+                let what = "the key that was revealed is not the one that is kept".to_owned();
+                doc.problems.push(Problem { place, what });
+                continue;
+            }
+            Ok(Some(key)) => super::montage_key::drawn(&montage, &key).map(drop),
+            Ok(None) => {
+                let what = "its key is not in this copy and was not revealed: nobody can count answers here".to_owned();
+                doc.remarks.push(Problem { place, what });
+                continue;
+            }
+            Err(error) => Err(error.into()),
+        };
+        if let Err(error) = opened {
+            doc.problems.push(Problem { place, what: error.to_string() });
         }
     }
     Ok(())
@@ -172,11 +105,11 @@ fn sealed_and_committed(session: &Session, out: &mut Vec<Problem>) -> Result<u64
 }
 
 /// Frozen results of the present rules that the records do not give again.
-fn result_problems(session: &Session, scored: &[TestEntry], hashes: &Hashes, out: &mut Vec<Problem>) -> Result<(), Failure> {
+fn result_problems(session: &Session, entries: &[TestEntry], hashes: &Hashes, out: &mut Vec<Problem>) -> Result<(), Failure> {
     let frozen = |e: &&TestEntry| e.result().is_some_and(|r| r.head.closed && r.rules == RULES);
-    for entry in scored.iter().filter(frozen) {
+    for entry in entries.iter().filter(frozen) {
         let test = session.test(&entry.head().test)?;
-        if score::scored(session, &[&test], hashes)?.first() != Some(entry) {
+        if scored(session, &[&test], hashes)?.first() != Some(entry) {
             let what = "its result is not what its records give by the rules that it was made by".to_owned();
             out.push(Problem { place: test.plan.test.to_string(), what });
         }
@@ -292,10 +225,10 @@ pub fn audit_of(session: &Session, hashes: &Hashes) -> Result<AuditDoc, Failure>
 
 fn beyond_the_tables(session: &Session, hashes: &Hashes, doc: &mut AuditDoc) -> Result<(), Failure> {
     doc.unverified_files = file_problems(session, hashes, &mut doc.problems)?;
-    montage_problems(session, &mut doc.problems)?;
+    montage_problems(session, doc)?;
     context_problems(session, &mut doc.problems)?;
     doc.void_trials = sealed_and_committed(session, &mut doc.problems)?;
-    let scored = score::score_with(session, hashes)?;
+    let scored = score_with(session, hashes)?;
     if doc.problems.is_empty() {
         // Whatever else is wrong is named already, and a result cannot be recomputed from it.
         result_problems(session, &scored, hashes, &mut doc.problems)?;

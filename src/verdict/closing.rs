@@ -6,8 +6,8 @@ use crate::model::ids::TestId;
 use crate::model::result::{TestEntry, TestResult};
 use crate::model::trial::SealedTest;
 use crate::store::Session;
+use crate::verdict::from_records::scored;
 use crate::verdict::hashes::Hashes;
-use crate::verdict::score::scored;
 use jiff::Timestamp;
 
 fn damaged(test: &TestId, error: &dyn std::fmt::Display) -> Failure {

@@ -2,6 +2,7 @@
 //!
 //! * [`tally`], [`trial_counts`]: counting; [`flags`](mod@flags): what stands out; [`scale`](mod@scale): preference on a scale
 //! * [`weigh`](mod@weigh): from tallies to a verdict; [`judge`](mod@judge): to the one shape of a result
+//! * [`from_records`]: tests scored from their records; [`promises`]: seals and commitments held against what was kept
 //! * [`closing`](mod@closing): a closed test's result is frozen; [`score`](mod@score): what is said of all tests; [`trial_csv`]: rows for
 //!   recomputing
 //! * [`hashes`]: every file hashed once; [`audit`](mod@audit): hashes, chain, seals, commitments; [`montage_key`]: the key of a blind montage
@@ -9,9 +10,11 @@
 pub mod audit;
 pub mod closing;
 pub mod flags;
+pub mod from_records;
 pub mod hashes;
 pub mod judge;
 pub mod montage_key;
+pub mod promises;
 pub mod scale;
 pub mod score;
 pub mod tally;

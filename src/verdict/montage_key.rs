@@ -3,7 +3,7 @@
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::montage::{BlindMontage, Drawn};
-use crate::store::montages::KeptKey;
+use crate::store::KeptKey;
 use crate::trial::montage_key;
 
 /// The key, checked against its commitment.

@@ -3,16 +3,13 @@
 use crate::model::failure::Failure;
 use crate::model::ids::TestId;
 use crate::model::result::TestEntry;
-use crate::model::session::Listener;
-use crate::model::trial::{Design, Plan, SealedTest, TrialCount};
-use crate::store::{Session, StoreError};
+use crate::model::trial::SealedTest;
+use crate::store::Session;
 use crate::verdict::closing;
-use crate::verdict::hashes::{Hashes, file_problem};
-use crate::verdict::judge::{Judgeable, entry};
-use crate::verdict::trial_counts::{Gathered, gather};
+use crate::verdict::from_records::scored;
+use crate::verdict::hashes::Hashes;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// The document of `score`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -72,85 +69,4 @@ pub fn score_with(session: &Session, hashes: &Hashes) -> Result<Vec<TestEntry>, 
     let missing: Vec<&SealedTest> = tests.iter().zip(&entries).filter(|(_, e)| e.is_none()).map(|(t, _)| t).collect();
     let mut made = scored(session, &missing, hashes)?.into_iter();
     Ok(entries.into_iter().filter_map(|e| e.or_else(|| made.next())).collect())
-}
-
-/// Scores these tests from their records.
-pub(crate) fn scored(session: &Session, tests: &[&SealedTest], hashes: &Hashes) -> Result<Vec<TestEntry>, Failure> {
-    if tests.is_empty() {
-        return Ok(Vec::new());
-    }
-    let (clips, takes, listeners) = (session.clips()?, session.takes()?, session.listeners()?);
-    let plans: Vec<&Plan> = tests.iter().map(|t| &t.plan).collect();
-    let (gathered, chain_holds) = walk_beside(session, || gather(session, &plans, &listeners))?;
-    let mut out = Vec::new();
-    for (test, mut trials) in tests.iter().zip(gathered) {
-        let judged = test.closed_at.is_some() || test.plan.trials == TrialCount::OpenEnded;
-        let void_reason = if !judged {
-            None
-        } else if !chain_holds {
-            Some("the log's chain does not hold".to_owned())
-        } else {
-            crate::verdict::audit::seal_problem(test)
-                .or_else(|| trials.problem.take())
-                .or_else(|| file_problem(session, &test.plan, &clips, &takes, hashes))
-        };
-        let known_by_name = known_by_name(session, &test.plan, &listeners, &trials)?;
-        out.push(entry(&Judgeable { test, trials, void_reason, known_by_name }));
-    }
-    Ok(out)
-}
-
-/// Why listeners of a crossed test could know takes by their setup's name. Who auditions takes by name hears which are which.
-fn known_by_name(session: &Session, plan: &Plan, listeners: &[Listener], trials: &Gathered) -> Result<Option<String>, Failure> {
-    if plan.design == Design::Paired {
-        return Ok(None);
-    }
-    if plan.training_by_name {
-        return Ok(Some("listeners could hear the setups by name before the trials".to_owned()));
-    }
-    let codes: Vec<&str> = trials.panel().into_iter().map(|(code, _)| code.as_str()).collect();
-    let people = listeners.iter().filter(|l| codes.contains(&l.code.as_str())).count();
-    let (mut who, mut anybody, mut over) = (None, false, false);
-    session.each_entry(&mut |e| {
-        // What happened after a test was closed changes nothing.
-        over |= e.what == "close" && e.subject == plan.test.as_str();
-        if e.what == "audition" && !over {
-            anybody = true;
-            who = who.take().or_else(|| codes.iter().find(|c| **c == e.subject).map(|c| (*c).to_owned()));
-        }
-    })?;
-    // An audition under no listener's code was the engineer's; alone with one's own test, engineer and listener are one.
-    Ok(match who {
-        Some(code) => Some(format!("{code} auditioned takes by their setup's name")),
-        None if anybody && people == 1 => Some("takes were auditioned by their setup's name at this session's desk".to_owned()),
-        None => None,
-    })
-}
-
-/// Entries of the log that are walked in one go. A session of an evening is shorter.
-const PIECE: u32 = 50_000;
-
-/// Reads the trials, and walks the chain: in a large session side by side, each thread with a connection of its own; who is done takes the
-/// next piece of the chain. Tells what was read, and whether the chain holds.
-fn walk_beside<T>(session: &Session, read: impl FnOnce() -> Result<T, StoreError>) -> Result<(T, bool), Failure> {
-    let pieces = session.chain_pieces(PIECE)?;
-    let taken = AtomicUsize::new(0);
-    let walk = &|session: &Session| -> Result<bool, StoreError> {
-        let mut holds = true;
-        while let Some(piece) = pieces.get(taken.fetch_add(1, Ordering::Relaxed)) {
-            holds &= session.chain_piece(piece.clone())?.breaks.is_empty();
-        }
-        Ok(holds)
-    };
-    let threads = std::thread::available_parallelism().map_or(1, usize::from).min(pieces.len());
-    let beside = (1..threads).map(|_| Session::open_read(session.folder())).collect::<Result<Vec<_>, _>>()?;
-    std::thread::scope(|scope| {
-        let walkers: Vec<_> = beside.into_iter().map(|own| scope.spawn(move || walk(&own))).collect();
-        let read = read()?;
-        let mut holds = walk(session)?;
-        for walker in walkers {
-            holds &= walker.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
-        }
-        Ok((read, holds))
-    })
 }

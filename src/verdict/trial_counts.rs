@@ -6,7 +6,7 @@ use crate::model::session::Listener;
 use crate::model::trial::{OrderRecord, Plan, TrialCount, TrialKind, TrialRecord, TrialState};
 use crate::store::{Session, StoreError};
 use crate::trial::canonical_order;
-use crate::verdict::audit;
+use crate::verdict::promises;
 use crate::verdict::tally::Tally;
 use jiff::Timestamp;
 use std::collections::{HashMap, HashSet};
@@ -145,8 +145,8 @@ impl Gathered {
             GlanceState::Answered { choice, order, nonce, right, at: when } => {
                 let (order, canonical) = orders.known(order)?;
                 if self.problem.is_none() {
-                    let opened = audit::Opening { commitment: trial.commitment, nonce, canonical, order, choice, right };
-                    self.problem = audit::opening_told(&plan.test, trial.number, &opened);
+                    let opened = promises::Opening { commitment: trial.commitment, nonce, canonical, order, choice, right };
+                    self.problem = promises::opening_told(&plan.test, trial.number, &opened);
                 }
                 // The times of simulated listeners need not be read.
                 let seconds = if at.0 == Who::Simulated { None } else { pace(trial.opened_at.parse()?, when.parse()?) };
@@ -291,7 +291,7 @@ pub(crate) fn gather(session: &Session, plans: &[&Plan], listeners: &[Listener])
             None => {
                 let trial: TrialRecord = serde_json::from_str(text).map_err(|e| e.to_string())?;
                 if all[at].problem.is_none() {
-                    all[at].problem = audit::commitment_told(&trial);
+                    all[at].problem = promises::commitment_told(&trial);
                 }
                 let seq = places.get(trial.id.as_str()).copied().unwrap_or(i64::MAX);
                 all[at].add(plan, &trial, seq);

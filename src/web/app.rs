@@ -1,6 +1,6 @@
 //! What every request may use.
 
-use super::guard::Limits;
+use super::limits::Limits;
 use super::pages::layout::Flash;
 use crate::model::failure::Failure;
 use crate::model::outside::{Clock, Progress};

@@ -6,10 +6,9 @@ use axum::extract::{ConnectInfo, Request, State};
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, Uri, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
-use std::collections::HashMap;
 use std::net::{IpAddr, SocketAddr};
-use std::sync::{Arc, Mutex, PoisonError};
-use std::time::{Duration, Instant};
+use std::sync::Arc;
+use std::time::Duration;
 
 /// Largest body of a request that is no recording.
 pub const BODY: usize = 64 * 1024;
@@ -19,35 +18,11 @@ const PATIENCE: Duration = Duration::from_secs(60);
 const WRONG_KEYS: u32 = 20;
 /// Slots per minute and invitation: a trial has at most a handful.
 pub const DOWNLOADS: u32 = 240;
-/// So many counters are kept before those of past minutes are forgotten.
-const COUNTERS: usize = 10_000;
-
 /// Scripts, styles and connections of this origin and nothing else.
 pub const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; media-src 'self' blob:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 /// The report brings its own style and no script.
 pub const REPORT_POLICY: &str =
     "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
-
-/// Counters per minute.
-#[derive(Debug, Default)]
-pub struct Limits(Mutex<HashMap<String, (Instant, u32)>>);
-
-impl Limits {
-    /// Counts one more of a kind; false when there were too many in this minute.
-    pub fn allow(&self, what: String, most: u32) -> bool {
-        let now = Instant::now();
-        let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if all.len() > COUNTERS {
-            all.retain(|_, (since, _)| now.duration_since(*since) < Duration::from_secs(60));
-        }
-        let counter = all.entry(what).or_insert((now, 0));
-        if now.duration_since(counter.0) >= Duration::from_secs(60) {
-            *counter = (now, 0);
-        }
-        counter.1 += 1;
-        counter.1 <= most
-    }
-}
 
 /// True for hosts that this desk answers to. A foreign page can make a name point here, but not an address: names other than `localhost`
 /// are refused.

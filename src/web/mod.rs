@@ -16,6 +16,7 @@ mod app;
 mod assets;
 mod forms;
 pub mod guard;
+pub mod limits;
 mod listening;
 mod pages;
 mod qr;

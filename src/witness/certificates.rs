@@ -1,7 +1,7 @@
 //! The chain from the certificate that signed a time stamp up to an authority that the engineer trusts.
 
 use super::signature::{Outcome, verify};
-use super::timestamp::StampError;
+use super::stamp_error::StampError;
 use cms::cert::{CertificateChoices, IssuerAndSerialNumber};
 use cms::signed_data::{CertificateSet, SignerIdentifier};
 use der::asn1::ObjectIdentifier;

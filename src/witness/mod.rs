@@ -12,4 +12,6 @@ pub mod receipt;
 #[cfg(feature = "timestamps")]
 mod signature;
 #[cfg(feature = "timestamps")]
+pub mod stamp_error;
+#[cfg(feature = "timestamps")]
 pub mod timestamp;

@@ -69,7 +69,7 @@ pub(crate) struct Args {
     /// Why a load is connected that must not be; kept with every take.
     #[arg(long, value_name = "TEXT")]
     pub(crate) load_reason: Option<String>,
-    /// Seed of the simulated rig.
+    /// Seed of the simulated rig; the same seed and run sheet give the same takes.
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub(crate) seed: u64,
     /// What the simulated rig does wrong: hum, gain, clip, dropout, standby, under-run, over-run, lost.

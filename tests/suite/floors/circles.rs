@@ -164,7 +164,8 @@ fn circles(arrows: &BTreeMap<Module, BTreeSet<Module>>) -> Vec<String> {
         seen
     };
     let reach: BTreeMap<&Module, BTreeSet<Module>> = arrows.keys().map(|m| (m, reach(m))).collect();
-    let both = |a: &Module, b: &Module| reach.get(a).is_some_and(|r| r.contains(b)) && reach.get(b).is_some_and(|r| r.contains(a));
+    let both =
+        |a: &Module, b: &Module| reach.get(a).is_some_and(|r| r.contains(b)) && reach.get(b).is_some_and(|r| r.contains(a));
     let inside = |(from, to): (&Module, &Module)| both(from, to).then(|| format!("{} -> {}", from.join("::"), to.join("::")));
     arrows.iter().flat_map(|(from, all)| all.iter().map(move |to| (from, to))).filter_map(inside).collect()
 }

@@ -6,20 +6,15 @@ use serde_json::Value;
 
 fn blind(desk: &Desk, clips: u32) -> Vec<String> {
     desk.run(&["montage", "s", "--blind", "--clips", &clips.to_string(), "--out", "m"]).ends(0);
-    // The key, read where the test may: in the session's own table.
-    let db = rusqlite_key(desk);
-    serde_json::from_str::<Value>(&db)
+    // The key, read where the test may: in the file that the engineer has and no bundle takes along.
+    let file: Value = serde_json::from_str(&std::fs::read_to_string(desk.join("s/keys/montage-1.key")).unwrap()).unwrap();
+    serde_json::from_str::<Value>(file["key_text"].as_str().unwrap())
         .unwrap()
         .as_array()
         .unwrap()
         .iter()
         .map(|d| d["setup"].as_str().unwrap().to_owned())
         .collect()
-}
-
-fn rusqlite_key(desk: &Desk) -> String {
-    let connection = rusqlite::Connection::open(desk.join("s/session.db")).unwrap();
-    connection.query_row("SELECT key_text FROM montage", [], |row| row.get(0)).unwrap()
 }
 
 fn other(name: &str) -> &'static str {

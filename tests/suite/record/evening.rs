@@ -2,6 +2,9 @@
 
 use super::{Sitter, session};
 use crate::program::Desk;
+use cabjury::capture::runsheet::{self, Drawn};
+use cabjury::model::ids::SetupName;
+use cabjury::model::outside::{Clock, SystemClock};
 use cabjury::store::Session;
 
 const EVENING: [&str; 8] = ["--takes", "5", "--damage", "4=clip", "--damage", "7=gain", "--damage", "9=under-run"];
@@ -73,11 +76,16 @@ fn ten_passes_with_four_mishaps_end_in_a_sealed_test() {
     );
 }
 
+/// The order of capture is the session's own draw and owes nothing to the rig's seed; the rig warms up from pass to pass. So takes can only be
+/// the same where order and seed are.
 #[test]
-fn the_same_seed_gives_the_same_takes_and_another_one_others() {
-    let hashes = |seed: &str| {
+fn the_same_order_and_seed_give_the_same_takes_and_another_seed_others() {
+    let hashes = |order: [&str; 2], seed: &str| {
         let desk = Desk::new();
         session(&desk);
+        let drawn = Drawn { takes: 1, order: order.map(|s| SetupName::new(s).unwrap()).to_vec() };
+        let now = SystemClock.now();
+        runsheet::keep(&mut Session::open_write(&desk.join("s"), now).unwrap(), &drawn, now).unwrap();
         let mut sitter = Sitter::record(&desk, &["--takes", "1", "--seed", seed]);
         sitter.goes_on(&mut |_, _| false);
         sitter.ends(0);
@@ -87,10 +95,12 @@ fn the_same_seed_gives_the_same_takes_and_another_one_others() {
         all.sort();
         all
     };
-    let (one, same, other) = (hashes("1"), hashes("1"), hashes("2"));
-    assert_eq!(one.len(), 5, "the DI, and two setups at two mics");
-    assert_eq!(one, same);
-    assert!(one.iter().zip(&other).all(|(a, b)| a != b));
+    for order in [["s16", "p4"], ["p4", "s16"]] {
+        let (one, same, other) = (hashes(order, "1"), hashes(order, "1"), hashes(order, "2"));
+        assert_eq!(one.len(), 5, "the DI, and two setups at two mics");
+        assert_eq!(one, same, "{order:?}");
+        assert!(one.iter().zip(&other).all(|(a, b)| a != b), "{order:?}");
+    }
 }
 
 #[test]

@@ -54,6 +54,8 @@ fn copy(from: &Path, to: &Path) {
             fs::hard_link(entry.path(), to.join(part).join(entry.file_name())).unwrap();
         }
     }
+    fs::create_dir_all(to.join("keys")).unwrap();
+    fs::copy(from.join("keys/montage-1.key"), to.join("keys/montage-1.key")).unwrap();
     fs::copy(from.join("session.db"), to.join("session.db")).unwrap();
 }
 

@@ -8,7 +8,7 @@ pub(crate) mod older;
 
 use crate::program::Desk;
 use cabjury::model::explain::{Explain, Fate};
-use cabjury::store::migrate::{MIGRATIONS, newest};
+use cabjury::store::versions::{MIGRATIONS, newest};
 use cabjury::store::{Session, StoreError};
 use jiff::Timestamp;
 use rusqlite::Connection;

@@ -1,7 +1,7 @@
 //! Sessions of older schemas, made out of new ones: every record as the older program kept it.
 
 use cabjury::store::log::{GENESIS, entry_hash};
-use cabjury::store::migrate::{APPLICATION_ID, MIGRATIONS};
+use cabjury::store::versions::{APPLICATION_ID, MIGRATIONS};
 use rusqlite::Connection;
 use serde_json::value::RawValue;
 use std::path::Path;
@@ -49,6 +49,22 @@ fn older_body(what: &str, body: &str) -> Option<String> {
     }
 }
 
+/// Older programs kept the keys of blind montages among the records.
+fn keys_within(to: &Connection, path: &Path) {
+    let names: Vec<String> =
+        to.prepare("SELECT id FROM montage").unwrap().query_map([], |r| r.get(0)).unwrap().flatten().collect();
+    to.execute_batch("DROP TRIGGER montage_keeps_its_key").unwrap();
+    for name in names {
+        let file = path.parent().unwrap().join(format!("keys/{name}.key"));
+        let key: serde_json::Value = serde_json::from_str(&std::fs::read_to_string(&file).unwrap()).unwrap();
+        std::fs::remove_file(file).unwrap();
+        let (nonce, text) = (key["nonce"].as_str().unwrap(), key["key_text"].as_str().unwrap());
+        to.execute("UPDATE montage SET nonce = ?2, key_text = ?3 WHERE id = ?1", (&name, nonce, text)).unwrap();
+    }
+    let guard = MIGRATIONS[1].split("CREATE TRIGGER montage_keeps_its_key").nth(1).and_then(|t| t.split("END;").next()).unwrap();
+    to.execute_batch(&format!("CREATE TRIGGER montage_keeps_its_key{guard}END;")).unwrap();
+}
+
 /// Rewrites a session's file as a program of that schema left it.
 pub(crate) fn made_older(path: &Path, schema: usize) {
     let old = path.with_extension("old");
@@ -71,6 +87,9 @@ pub(crate) fn made_older(path: &Path, schema: usize) {
         to.execute_batch(&format!("INSERT INTO {table} SELECT * FROM new.{table} ORDER BY rowid")).unwrap();
     }
     to.execute_batch("INSERT INTO clip SELECT * FROM new.clip ORDER BY rowid").unwrap();
+    if schema > 1 {
+        keys_within(&to, path);
+    }
     let (mut seq, mut head) = (0, GENESIS.to_owned());
     let mut statement = to.prepare("SELECT at, what, subject, body FROM new.log ORDER BY seq").unwrap();
     let entries = statement.query_map([], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?))).unwrap();
