@@ -261,11 +261,14 @@ fn alone(
             .take(REFERENCES);
         let load = |k: usize| Ok(laid(&intake::path_of(session, used[k]), used[k], places, span)?.0);
         let others: Vec<Vec<f32>> = others.map(load).collect::<Result<_, Failure>>()?;
-        let references: Vec<&[f32]> = di.iter().chain(&others).map(Vec::as_slice).collect();
+        let others: Vec<&[f32]> = others.iter().map(Vec::as_slice).collect();
         let rate = used[i].rate;
         let own = load(i)?;
         let names = [used[i].id.to_string(), "or what it was held against".to_owned()];
-        for seen in inspect::across(&own, &references, rate) {
+        let mut all = inspect::across(&own, &others, rate);
+        // Against the DI an amplifier hides what is small; silence it cannot make.
+        all.extend(di.iter().flat_map(|d| inspect::across(&own, &[d], rate)).filter(|s| s.mark == Mark::Hole));
+        for seen in all {
             let mut found = told(&seen, span.0, rate, &names);
             // Through unlike amplifiers a level says less.
             if seen.mark == Mark::LevelStep {

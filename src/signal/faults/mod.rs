@@ -273,6 +273,28 @@ const HUM: f64 = -65.0;
 /// See [`HUM`], dB under the take.
 const UNDER_TAKE: f64 = 40.0;
 
+/// A DI rests where it lies so far under itself, dB.
+const DI_RESTS: f64 = 30.0;
+
+/// Hum in a take without a rest of its own, judged where its DI rests: only the chain behind the DI sounds there. `lag`: of the take against
+/// the DI, samples. `None` when the DI has no rest that the take covers, or when nothing hums.
+#[must_use]
+pub fn hum_where_di_rests<C: AsRef<[f32]>>(take: &[C], di: &[f32], lag: f64, rate: SampleRate) -> Option<Finding> {
+    let (at, below) = quiet::quietest(di, rate).filter(|q| q.1 >= DI_RESTS)?;
+    let from = usize::try_from(at as i64 + lag.round() as i64).ok()?;
+    let channels: Vec<(f64, Option<Quiet>)> = take
+        .iter()
+        .map(|c| {
+            let c = c.as_ref();
+            let rest = c.get(from..from + rate.hz() as usize).map(|s| Quiet { samples: s.to_vec(), below });
+            (sums::sums(c).mean_square(), rest)
+        })
+        .collect();
+    let mut found = Vec::new();
+    mains_hum(rate, &channels, &mut found);
+    found.into_iter().find(|f| f.kind == FaultKind::MainsHum)
+}
+
 /// The worst channel is told.
 fn mains_hum(rate: SampleRate, channels: &[(f64, Option<Quiet>)], found: &mut Vec<Finding>) {
     let all: Vec<(usize, f64, &Quiet)> =

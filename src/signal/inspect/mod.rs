@@ -113,7 +113,6 @@ pub fn across(take: &[f32], references: &[&[f32]], rate: SampleRate) -> Vec<Seen
     found.retain(|s| s.mark != Mark::Differs);
     let lists: Vec<Vec<level::Change>> = compared.into_iter().map(|c| c.2).collect();
     found.extend(level::common(&lists, rate).into_iter().filter(|c| c.is_step()).map(|c| c.seen(sure)));
-    found.iter_mut().for_each(|s| s.sure &= sure);
     found.sort_by_key(|s| s.at);
     found
 }

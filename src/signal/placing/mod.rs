@@ -80,6 +80,9 @@ pub fn place(first: &[f32], second: &[f32], rate: SampleRate, relation: Relation
         Relation::OtherRig => ONE_CLOCK_ACROSS,
         Relation::Driven => ONE_CLOCK_DRIVEN,
     };
+    // On the two sides of a jump the line's slope is known less well than its scatter says.
+    let broken = line.as_ref().is_some_and(|l| !l.jumps.is_empty());
+    let floor = if broken { f64::max(floor, ONE_CLOCK_DRIVEN) } else { floor };
     let jumps: Vec<Jump> =
         line.iter().flat_map(|l| &l.jumps).map(|j| Jump { at: j.at * step, samples: j.height * step }).collect();
     let drift = line.as_ref().map(|l| l.slope * 1e6);

@@ -16,6 +16,7 @@ mod properties;
 mod recipe;
 mod respond;
 mod standards;
+mod zwicker;
 
 use cabjury::units::SampleRate;
 
