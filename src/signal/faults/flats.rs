@@ -10,8 +10,9 @@ const STRAIGHT: f32 = 4.6e-5;
 const CORNER: f32 = 20.0;
 /// Samples beside a run within which its corner lies.
 const BESIDE: usize = 4;
-/// Smoothed samples in a row that make a run.
+/// Second differences in a row that make a run, once smoothed, and as they are.
 const RUN: usize = 5;
+const TILTED: usize = 3;
 /// Runs lie at this share of the largest sample or above.
 const HIGH: f32 = 0.7;
 /// Runs that make a finding.
@@ -26,8 +27,11 @@ pub(super) struct Flats {
     /// The last samples of the block before.
     tail: Vec<f32>,
     /// Level and length of each run that has its corners.
-    runs: Vec<(f32, usize)>,
+    runs: Vec<Top>,
 }
+
+/// Level, length and place in its block of a straight top.
+type Top = (f32, usize, usize);
 
 /// Samples that a block needs of the one before it: a run that lies over the border is cut in two, which costs little.
 const OVERLAP: usize = 2 * (BESIDE + 3) + RUN;
@@ -49,23 +53,14 @@ impl Flats {
 
     fn look(&mut self, x: &[f32]) {
         let smooth: Vec<f32> = x.windows(5).map(|w| (w[0] + w[4] + 4.0 * (w[1] + w[3]) + 6.0 * w[2]) / 16.0).collect();
-        let bend: Vec<f32> = smooth.windows(3).map(|w| w[0] - 2.0 * w[1] + w[2]).collect();
-        let mut i = 0;
-        while i < bend.len() {
-            if bend[i].abs() > STRAIGHT || smooth[i + 1].abs() < HIGH * self.peak {
-                i += 1;
-                continue;
-            }
-            let from = i;
-            while i < bend.len() && bend[i].abs() <= STRAIGHT {
-                i += 1;
-            }
-            let level = smooth[(from + i).div_ceil(2)];
-            // Towards the middle on both sides.
-            let corner = |part: &[f32]| part.iter().any(|b| b * level.signum() < -CORNER * STRAIGHT);
-            let (before, behind) = (&bend[from.saturating_sub(BESIDE)..from], &bend[i..(i + BESIDE).min(bend.len())]);
-            if i - from >= RUN && corner(before) && corner(behind) {
-                self.runs.push((level, i - from));
+        // What a DC block has tilted is straight as it is, and shorter tops show; what was resampled only once it is smoothed.
+        let found = runs(x, TILTED, HIGH * self.peak).into_iter().chain(runs(&smooth, RUN, HIGH * self.peak));
+        let before = self.runs.len();
+        for run in found {
+            // One top is counted once.
+            if !self.runs[before..].iter().any(|(l, _, at)| (l - run.0).abs() < 0.05 && at.abs_diff(run.2) <= run.1 + 2 * BESIDE)
+            {
+                self.runs.push(run);
             }
         }
     }
@@ -75,4 +70,28 @@ impl Flats {
         let high: Vec<usize> = self.runs.iter().filter(|r| r.0.abs() >= HIGH * self.peak).map(|r| r.1).collect();
         if high.len() < LEAST { 0 } else { high.iter().sum() }
     }
+}
+
+/// The straight tops at `least` and above, of so many second differences or more, that have a corner towards the middle on both sides.
+fn runs(x: &[f32], length: usize, least: f32) -> Vec<Top> {
+    let bend: Vec<f32> = x.windows(3).map(|w| w[0] - 2.0 * w[1] + w[2]).collect();
+    let mut out = Vec::new();
+    let mut i = 0;
+    while i < bend.len() {
+        if bend[i].abs() > STRAIGHT || x[i + 1].abs() < least {
+            i += 1;
+            continue;
+        }
+        let from = i;
+        while i < bend.len() && bend[i].abs() <= STRAIGHT {
+            i += 1;
+        }
+        let level = x[(from + i).div_ceil(2)];
+        let corner = |part: &[f32]| part.iter().any(|b| b * level.signum() < -CORNER * STRAIGHT);
+        let (before, behind) = (&bend[from.saturating_sub(BESIDE)..from], &bend[i..(i + BESIDE).min(bend.len())]);
+        if i - from >= length && corner(before) && corner(behind) {
+            out.push((level, i - from, from));
+        }
+    }
+    out
 }

@@ -4,6 +4,7 @@ mod alignment;
 mod cases;
 mod ears;
 mod edges;
+mod evening;
 mod excerpts;
 mod faults;
 mod hard;
