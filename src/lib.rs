@@ -1,22 +1,42 @@
 #![doc = include_str!("../README.md")]
+//!
+//! # The library
+//! For other programs: [`circuit`] (notation and load of a wiring), [`signal`] (loudness, true peak, alignment, matching), [`stats`] (exact
+//! tests, splits of takes, intervals), [`trial`] (methods, designs, commitments), [`report`] (sentences, plots and pages of a
+//! [`model::result::TestResult`]), and [`model`] and [`units`], in whose types they speak. All of them calculate: they touch no file, clock or
+//! device. The other rooms are the tool itself, and change as it changes.
 
-pub mod capture;
 pub mod circuit;
-pub mod cli;
-pub mod demo;
-pub mod foresight;
-pub mod matching;
 pub mod model;
-pub mod publish;
 pub mod report;
-pub mod rig;
 pub mod signal;
-pub mod sound;
 pub mod stats;
-pub mod store;
-pub mod testing;
 pub mod trial;
 pub mod units;
+
+#[doc(hidden)]
+pub mod capture;
+#[doc(hidden)]
+pub mod cli;
+#[doc(hidden)]
+pub mod demo;
+#[doc(hidden)]
+pub mod foresight;
+#[doc(hidden)]
+pub mod matching;
+#[doc(hidden)]
+pub mod publish;
+#[doc(hidden)]
+pub mod rig;
+#[doc(hidden)]
+pub mod sound;
+#[doc(hidden)]
+pub mod store;
+#[doc(hidden)]
+pub mod testing;
+#[doc(hidden)]
 pub mod verdict;
+#[doc(hidden)]
 pub mod web;
+#[doc(hidden)]
 pub mod witness;

@@ -5,7 +5,7 @@ use crate::capture::recording::Incoming;
 use crate::capture::recording::{IntakeDoc, Request, TakeDoc, called, load, rate_as, record};
 use crate::capture::strangers::{self, Thin};
 use crate::model::audio::{Audio, FaultKind, Finding, Severity};
-use crate::model::explain::Fate;
+use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::MicName;
 use crate::model::outside::Clock;
@@ -95,7 +95,7 @@ pub(crate) fn wrong_di(di: &Take, folder: &Path, takes: usize) -> Failure {
         "the {takes} recordings are of one performance, and the session's DI ({}) is of another: the DI is the wrong file",
         di.original_name
     );
-    let next = format!("give the right one: cabjury take {} DI-FILE --di", crate::model::explain::quoted(folder));
+    let next = format!("give the right one: cabjury take {} DI-FILE --di", quoted(folder));
     Failure::plain("other-di", Fate::Unfit, message, next)
 }
 

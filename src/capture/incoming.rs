@@ -5,7 +5,7 @@ use crate::capture::names;
 use crate::capture::recording::{CUT, Incoming, IntakeDoc, TakeDoc, load, mono_or_stereo, one_channel, rate_as, record};
 use crate::capture::strangers::{self, Thin};
 use crate::model::audio::{Audio, FaultKind, Finding};
-use crate::model::explain::Fate;
+use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
 use crate::model::outside::{Clock, Progress};
@@ -103,7 +103,8 @@ pub(crate) fn take_in(
         }
         take.findings.extend(found);
         let live: Vec<&Take> = known.iter().filter(|t| t.withdrawn.is_none()).chain(takes.iter().map(|t| &t.0)).collect();
-        let placed = one_layout(one, &take, &live).and_then(|()| free(&take, &live));
+        let together = || one_each(&take, takes.iter().map(|(t, path)| (t, *path)), path);
+        let placed = one_layout(one, &take, &live).and_then(|()| together()).and_then(|()| free(&take, &live));
         if manner.without(path, placed)?.is_some() {
             takes.push((take, path));
             number += 1;
@@ -171,6 +172,22 @@ fn one_layout(one: &Incoming<'_>, take: &Take, live: &[&Take]) -> Result<(), Fai
         "export it in the same layout, or withdraw the stereo takes and take them in anew with --mix-down; nothing was stored"
     };
     Err(Failure::at_path("layout-differs", Fate::Unfit, &one.measured.path, message, next))
+}
+
+/// Files that come in together have a place each.
+fn one_each<'t>(take: &Take, mut before: impl Iterator<Item = (&'t Take, &'t Path)>, path: &Path) -> Result<(), Failure> {
+    let same = |t: &Take| t.setup == take.setup && t.mic == take.mic && t.pass == take.pass;
+    let Some((_, other)) = before.find(|(t, _)| same(t)) else { return Ok(()) };
+    let setup = take.setup.as_ref().map_or("the DI", |s| s.as_str());
+    let message = format!(
+        "{} and {} are both given as pass {} of {setup} at {}: one mic records once in a pass",
+        other.display(),
+        path.display(),
+        take.pass,
+        take.mic
+    );
+    let next = "leave --pass out, and each file becomes a pass of its own; two mics of one pass: --mic once for each file";
+    Err(Failure::at_path("pass-taken", Fate::Refused, path, message, next))
 }
 
 /// One mic records once in a pass.
@@ -275,7 +292,7 @@ fn among_themselves(
             warnings.push(format!(
                 "{name} ({}) is another performance than all other takes: cabjury withdraw {} --take {name} --reason TEXT",
                 old[odd].original_name,
-                crate::model::explain::quoted(session.folder())
+                quoted(session.folder())
             ));
         }
     }

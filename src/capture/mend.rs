@@ -3,7 +3,7 @@
 use crate::capture::incoming::free;
 use crate::capture::names;
 use crate::capture::recording::TakeDoc;
-use crate::model::explain::Fate;
+use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::{ClipId, MicName, SetupName, TakeId, TestId};
 use crate::model::outside::Clock;
@@ -81,7 +81,7 @@ pub fn reassign(folder: &Path, id: &TakeId, to: &Place, reason: &str, clock: &dy
         let message = format!("{test} was sealed with {id}, and a sealed test never changes");
         let next = format!(
             "withdraw it instead (cabjury withdraw {} --take {id} --reason TEXT): new clips leave it out",
-            crate::model::explain::quoted(folder)
+            quoted(folder)
         );
         return Err(Failure::plain("sealed", Fate::Refused, message, next));
     }

@@ -30,7 +30,7 @@ pub mod runsheet;
 pub mod session;
 pub mod sessions;
 pub mod split;
-mod strangers;
+pub(crate) mod strangers;
 pub mod take;
 pub mod takes;
 pub mod watch;

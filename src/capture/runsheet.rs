@@ -218,8 +218,10 @@ fn document(session: &Session, drawn: &Drawn, tests: u32, drawn_now: bool, draws
     }
     if let Some(needed) = takes_needed.filter(|n| u64::from(drawn.takes) < *n) {
         warnings.push(format!(
-            "{} takes of each setup are too few for a claim about the wiring in a session of {tests} tests: {needed} are needed",
-            drawn.takes
+            "{} of each setup {} too few for a claim about the wiring in a session of {}: {needed} are needed",
+            count(drawn.takes as usize, "take", "takes"),
+            if drawn.takes == 1 { "is" } else { "are" },
+            count(tests as usize, "test", "tests")
         ));
     }
     Ok(RunsheetDoc {

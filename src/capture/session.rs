@@ -9,6 +9,7 @@ use crate::model::ids::SetupName;
 use crate::model::outside::{Clock, Progress};
 use crate::model::rig::{Rig, Setup};
 use crate::model::session::Take;
+use crate::report::text::count;
 use crate::rig::gate::{Answer, Gate, GateDoc};
 use crate::store::Session;
 use serde::Serialize;
@@ -283,7 +284,12 @@ pub fn status(folder: &Path) -> Result<StatusDoc, Failure> {
         let state = if test.closed_at.is_some() { "closed" } else { "open" };
         line(
             test.plan.test.as_str(),
-            format!("{} of {}, {answered} trials answered, {state}", test.plan.method, names(&test.plan.setups)),
+            format!(
+                "{} of {}, {} answered, {state}",
+                test.plan.method,
+                names(&test.plan.setups),
+                count(answered, "trial", "trials")
+            ),
         );
     }
     let (title, next) = (session.note("title")?, next_step(&session, &gate)?);

@@ -126,7 +126,7 @@ pub fn plan_split(folder: &Path, file: &Path, request: &SplitRequest, progress: 
     let setups = session.rig()?.setups.len();
     if request.setup.is_none() && starts.len() % setups.max(1) != 0 {
         warnings.push(format!(
-            "{} repeats were found, which is no whole number of rounds of {setups} setups: is one missing?",
+            "{} repeats were found, which is not a whole number of rounds of {setups} setups: is one missing?",
             starts.len()
         ));
     }

@@ -45,8 +45,8 @@ fn agree(a: &Thin, b: &Thin) -> bool {
 }
 
 /// Each resembles the first.
-pub(crate) fn all_agree(all: &[Thin]) -> bool {
-    all.split_first().is_none_or(|(first, rest)| rest.iter().all(|other| agree(first, other)))
+pub(crate) fn all_agree<T: std::borrow::Borrow<Thin>>(all: &[T]) -> bool {
+    all.split_first().is_none_or(|(first, rest)| rest.iter().all(|other| agree(first.borrow(), other.borrow())))
 }
 
 /// Those that resemble none of the others, where at least two of the others resemble each other.

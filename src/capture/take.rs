@@ -42,6 +42,13 @@ fn known_setup(session: &Session, setup: Option<&SetupName>) -> Result<SetupName
     Ok(setup.clone())
 }
 
+/// Several files, one mic, and one pass for all of them.
+fn several_in_one(pass: u32, setup: &SetupName, files: usize) -> Failure {
+    let message = format!("{files} files were given as pass {pass} of {setup}: one mic records once in a pass");
+    let next = "leave --pass out, and each file becomes a pass of its own; several mics of one pass: --mic once for each file";
+    Failure::plain("pass-taken", Fate::Refused, message, next)
+}
+
 /// Takes in recordings that have been examined already.
 ///
 /// # Errors
@@ -62,6 +69,9 @@ pub fn take_examined(
     let mics = mics_of(&request.mics, examined.len(), session)?;
     let mut pass = request.pass.unwrap_or_else(|| 1 + known.iter().map(|t| t.pass).max().unwrap_or(0));
     let one_pass = request.mics.len() > 1;
+    if let Some(asked) = request.pass.filter(|_| !one_pass && examined.len() > 1) {
+        return Err(several_in_one(asked, &setup, examined.len()));
+    }
     let mut incoming = Vec::new();
     for (measured, mics) in examined.iter().zip(mics) {
         for (channel, mic) in mics {

@@ -3,6 +3,7 @@
 use super::shell::{Outcome, Shell};
 use crate::model::failure::Failure;
 use crate::publish::bundle::bundle;
+use crate::report::text::count;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "\
@@ -32,7 +33,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         shell.warn(warning);
     }
     let audio = if doc.audio { "" } else { ", without recordings and clips" };
-    shell.say(&format!("{}: {} files, {} bytes{audio}", doc.path, doc.files, doc.bytes));
+    shell.say(&format!("{}: {}, {} bytes{audio}", doc.path, count(doc.files as usize, "file", "files"), doc.bytes));
     shell.say(&format!("head of the log: {}", doc.head_sha256));
     shell.say(&format!("SHA-256 of the bundle: {}", doc.sha256));
     shell.document(&doc);

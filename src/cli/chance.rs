@@ -6,6 +6,9 @@ use crate::foresight::chance::{ChanceDoc, LookDoc, SequenceDoc, Spending, WhatIf
 use crate::model::failure::Failure;
 use crate::testing::plan_check::check_level;
 
+/// What the word means, where it stands.
+pub(super) const TRUE_SIZE: &str = "how often guessing alone gets so far";
+
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury chance --method abx --trials 16 --correct 12";
 
 /// What was typed.
@@ -120,7 +123,7 @@ fn found(doc: &ChanceDoc) -> String {
         lines.push(format!("exact p            {p:.6}"));
     }
     if let (Some(k), Some(size)) = (c.critical, c.true_size) {
-        lines.push(format!("fewest that count  {k} of {} (true size {size:.4})", c.trials));
+        lines.push(format!("fewest that count  {k} of {} (true size {size:.4}: {TRUE_SIZE})", c.trials));
     }
     if let Some([low, high]) = c.interval95 {
         lines.push(format!("right              {} to {} (95 %, Clopper-Pearson)", share(low), share(high)));
@@ -166,7 +169,7 @@ pub(super) fn needed_lines(needed: &[crate::report::count::NeededDoc]) -> String
 fn could_find(doc: &WhatIfDoc, alpha: f64) -> String {
     let critical = doc.critical.map_or_else(
         || format!("No number right out of {} reaches the level of {alpha}.", doc.trials),
-        |k| format!("{k} of {} right count as more than chance (true size {:.4}).", doc.trials, doc.true_size),
+        |k| format!("{k} of {} right count as more than chance (true size {:.4}: {TRUE_SIZE}).", doc.trials, doc.true_size),
     );
     format!(
         "{critical}\nA listener who is\n  {}\nTrials for an 80 % chance to find a listener who is\n  {}",

@@ -4,6 +4,7 @@ use super::shell::{Outcome, Shell};
 use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::SystemClock;
+use crate::testing::closed_memory;
 use crate::web::{Options, Ready, serve};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -50,6 +51,9 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         test: args.test.clone(),
         invite: args.invite.clone(),
     };
+    if let Some(warning) = closed_memory::close().warning() {
+        shell.warn(&warning);
+    }
     static CLOCK: SystemClock = SystemClock;
     serve(&options, &CLOCK, &stop, |ready| say(shell, ready, args.lan))?;
     shell.say("The desk is closed.");

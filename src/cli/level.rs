@@ -24,27 +24,56 @@ pub(crate) struct Args {
     /// Match loudness only; leave start and length as they are.
     #[arg(long)]
     pub(crate) keep_timing: bool,
+    /// A file that lies more than 10 s from the first is meant so.
+    #[arg(long)]
+    pub(crate) any_lag: bool,
 }
 
 /// Levels and prints what to type into an editor instead.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
-    let request = Request {
+    let mut request = Request {
         files: args.files.clone(),
         out: args.out.clone(),
         ceiling: Dbtp::new(args.ceiling)?,
         keep_timing: args.keep_timing,
+        any_lag: args.any_lag,
     };
-    let doc = level(&request, &shell.progress())?;
+    let doc = match level(&request, &shell.progress()) {
+        // Asked where somebody can answer, refused elsewhere.
+        Err(error) if error.explain().kind() == "absurd-lag" && !shell.json() => {
+            shell.warn(&error.to_string());
+            if !super::ask::yes("Is that meant? Level them all the same?")? {
+                return Err(error);
+            }
+            request.any_lag = true;
+            level(&request, &shell.progress())?
+        }
+        other => other?,
+    };
+    let value = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.2}"));
+    shell.say("     gain                lag   shared gate      own gate");
     for f in &doc.files {
-        shell.say(&format!("{:+8.3} dB  {:+10.2} samples  {} -> {}", f.gain_db, f.lag_samples, f.path, f.written));
+        shell.say(&format!(
+            "{:+8.3} dB {:+10.2} samples {:>8} LUFS {:>8} LUFS  {} -> {}",
+            f.gain_db,
+            f.lag_samples,
+            value(f.shared_lufs_after),
+            value(f.integrated_lufs_after),
+            f.path,
+            f.written
+        ));
+        if !f.faults.is_empty() {
+            shell.say(super::measure::faults(&f.faults).trim_end());
+        }
         if f.polarity == Some(-1) {
             shell.warn(&format!("{} has its polarity flipped against the first file; it was not turned", f.path));
         }
     }
     shell.say(&format!(
-        "matched in integrated loudness to {:.3} LU, true peak at most {:.1} dBTP; the originals are untouched",
+        "matched to {:.3} LU over the passages that count in all files (shared gate), true peak at most {:.1} dBTP; the originals are untouched",
         doc.largest_mismatch_lu, doc.ceiling_dbtp
     ));
+    shell.say("own gate: by the standard (ITU-R BS.1770), each file by itself");
     for warning in &doc.warnings {
         shell.warn(warning);
     }

@@ -1,11 +1,11 @@
 //! `load`: load, grade, shares, meter reading and cautions of a wiring, without a session.
 
-use super::shell::{Outcome, Shell};
+use super::shell::{Outcome, Shell, Tone, columns};
 use super::values::{AmpArg, DriverArg};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::rig::{AmplifierKind, Driver};
-use crate::rig::load::{LoadDoc, load};
+use crate::rig::load::{Grade, LoadDoc, load};
 use crate::rig::warning::CLIPPING;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury load \"A + B\" --driver A=8,30 --driver B=8,60 --tap 16";
@@ -38,7 +38,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     // An unquoted || ends the command for a shell, and the options go with the rest: said here, where the sign can be named.
     let Some(tap) = args.tap.filter(|_| !drivers.is_empty()) else { return Err(cut_short(args)) };
     let doc = load(&args.wiring, &drivers, tap, kind)?;
-    shell.say(&text(&doc, kind));
+    shell.say(&text(&doc, kind, shell));
     shell.document(&doc);
     Ok(if doc.refused() { Outcome::Refused } else { Outcome::Done })
 }
@@ -73,12 +73,13 @@ fn driver(arg: &DriverArg) -> Driver {
     }
 }
 
-/// Breaks a line at spaces so that it fits 80 columns; every line begins with its own indent.
+/// Breaks a line at spaces so that it fits 80 columns, or a terminal that has fewer; every line begins with its own indent.
 pub(super) fn wrapped(text: &str, first: &str, rest: &str) -> String {
+    let width = columns().unwrap_or(80).min(80);
     let (mut out, mut line) = (String::new(), first.to_owned());
     let mut fresh = true;
     for word in text.split_whitespace() {
-        if !fresh && line.chars().count() + 1 + word.chars().count() > 80 {
+        if !fresh && line.chars().count() + 1 + word.chars().count() > width {
             out.push_str(&line);
             out.push('\n');
             line = rest.to_owned();
@@ -93,11 +94,20 @@ pub(super) fn wrapped(text: &str, first: &str, rest: &str) -> String {
     out + &line + "\n"
 }
 
+/// The colour of a grade.
+fn tone(grade: Grade) -> Tone {
+    match grade {
+        Grade::Matched => Tone::Good,
+        Grade::Tolerated => Tone::Mind,
+        Grade::DoNotConnect => Tone::Stop,
+    }
+}
+
 /// A wiring card as text.
-pub(super) fn text(doc: &LoadDoc, kind: AmplifierKind) -> String {
+pub(super) fn text(doc: &LoadDoc, kind: AmplifierKind, shell: &Shell) -> String {
     let tap =
         if kind == AmplifierKind::Valve { format!("{} ohm tap", doc.tap_ohm) } else { format!("least load {} ohm", doc.tap_ohm) };
-    let grade = doc.grade_text();
+    let grade = shell.toned(tone(doc.grade), doc.grade_text());
     let ratio = doc.ratio.map_or_else(String::new, |r| format!(", ratio {r:.2}"));
     let mut out = format!("{}\n  load {} on the {tap}{ratio}: {grade}\n", doc.wiring, doc.load_ohm);
     for reason in &doc.reasons {

@@ -93,11 +93,11 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = match_clips(&args.folder, &request, &SystemClock, &shell.progress())?;
     let run = doc.clips.first().map_or(0, |c| c.run);
     let mut text = format!("run {run}\n");
-    text.push_str("clip  take  setup         mic           excerpt         gain        lag      LUFS    dBTP\n");
+    text.push_str("clip  take  setup         mic           excerpt         gain        lag    shared      LUFS    dBTP\n");
     for c in &doc.clips {
         let number = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.2}"));
         text.push_str(&format!(
-            "{:5} {:5} {:13} {:13} {:10} {:+9.3} {:>+10.2} {:>9} {:>7}\n",
+            "{:5} {:5} {:13} {:13} {:10} {:+9.3} {:>+10.2} {:>9} {:>9} {:>7}\n",
             c.clip,
             c.take,
             c.setup,
@@ -105,6 +105,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
             c.excerpt,
             c.gain_db,
             c.lag_samples,
+            number(c.shared_lufs),
             number(c.integrated_lufs),
             number(c.true_peak_dbtp)
         ));
@@ -115,7 +116,11 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     } else if let Some(left) = &doc.left {
         left.clone()
     } else {
-        format!("matched in integrated loudness to {:.3} LU, measured again on the written clips", doc.largest_mismatch_lu)
+        format!(
+            "matched to {:.3} LU in the loudness over the passages that count in all clips (shared), measured again on the written clips; LUFS is \
+             each clip by its own gate",
+            doc.largest_mismatch_lu
+        )
     });
     if let Some(ears) = doc.largest_mismatch_by_ear {
         let value = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.2}"));

@@ -26,6 +26,7 @@ mod montage;
 mod names;
 mod new;
 mod plan;
+mod publish;
 mod reassign;
 mod record;
 mod rehearse;

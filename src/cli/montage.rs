@@ -1,6 +1,7 @@
 //! `montage`: back-to-back audio, chapter times, captions; blind with a drawn order.
 
 use super::shell::{Outcome, Shell};
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, MontageId, SetupName};
 use crate::model::outside::SystemClock;
@@ -109,8 +110,9 @@ fn text(doc: &MontageDoc, args: &Args) -> String {
     let kind = if doc.raw_level { "levels as recorded" } else { "loudness-matched" };
     lines.push(format!("{kind}, {} Hz{level}{peak}", doc.rate_hz));
     lines.extend(doc.files.iter().map(|f| format!("written: {f}")));
+    lines.push(format!("in the captions, so that others can vouch: {}", doc.fingerprint));
     if let (Some(id), Some(least), Some(commitment)) = (&doc.montage, doc.least_p, &doc.commitment_sha256) {
-        let folder = args.folder.display();
+        let folder = quoted(&args.folder);
         lines.push(format!("{id}: the order was drawn and committed to (SHA-256 {commitment}); at best {}.", p_text(least)));
         lines.push(format!("When the answers are in: cabjury votes {folder} ANSWERS.csv --montage {id}"));
         lines.push(format!("After that: cabjury montage {folder} --reveal {id}"));

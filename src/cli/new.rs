@@ -39,7 +39,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         count(doc.setups.len(), "setup", "setups"),
         count(doc.takes.len(), "take", "takes")
     ));
-    for take in &doc.takes {
+    for take in doc.takes.iter().filter(|t| !t.faults.is_empty()) {
         shell.say(super::measure::faults(&take.faults).trim_end());
     }
     for answer in &doc.gate {

@@ -1,5 +1,6 @@
 //! `plan`: seals a test, or prints what it could find.
 
+use super::chance::TRUE_SIZE;
 use super::shell::{Outcome, Shell};
 use super::values::ControlArg as Control;
 use super::values::{ControlArg, DesignArg, MethodArg, SetupArg};
@@ -93,6 +94,9 @@ pub(crate) struct Args {
     /// Seal a further test without being asked.
     #[arg(long, hide_short_help = true)]
     pub(crate) yes: bool,
+    /// Draws the fingerprint to publish as a QR picture, too: a new SVG file.
+    #[arg(long, value_name = "FILE.svg", conflicts_with = "what_if", hide_short_help = true)]
+    pub(crate) qr: Option<PathBuf>,
     /// Print what the test could find; seal nothing.
     #[arg(long)]
     pub(crate) what_if: bool,
@@ -103,10 +107,15 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let request = request(args, shell)?;
     if args.what_if {
         let doc = what_if(&args.folder, &request)?;
-        shell.say(&[head(&doc.plan), foreseen(&doc), vec!["nothing was sealed".to_owned()]].concat().join("\n"));
+        shell.say(
+            &[head(&doc.plan), fits(&doc.plan, &request), foreseen(&doc), vec!["nothing was sealed".to_owned()]]
+                .concat()
+                .join("\n"),
+        );
         warn(&doc.plan, shell);
         shell.document(&doc);
     } else {
+        super::publish::free(args.qr.as_deref())?;
         if let Some(before) = further(&args.folder, &request)?.filter(|_| !args.yes)
             && !confirmed(before, shell)?
         {
@@ -115,7 +124,8 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         }
         let doc = plan(&args.folder, &request, &SystemClock)?;
         let seal = doc.test.iter().zip(&doc.seal_sha256).map(|(test, seal)| format!("sealed as {test}\n  {seal}"));
-        shell.say(&head(&doc).into_iter().chain(seal).collect::<Vec<_>>().join("\n"));
+        shell.say(&head(&doc).into_iter().chain(fits(&doc, &request)).chain(seal).collect::<Vec<_>>().join("\n"));
+        super::publish::fingerprint(doc.fingerprint.as_ref(), "before the first trial", args.qr.as_deref(), shell)?;
         warn(&doc, shell);
         shell.document(&doc);
     }
@@ -190,6 +200,29 @@ fn request(args: &Args, shell: &mut Shell) -> Result<Request, Failure> {
     })
 }
 
+/// Beside a number that nobody chose: one that fits the bound and the listeners, with its reason.
+fn fits(doc: &PlanDoc, request: &Request) -> Vec<String> {
+    let (Some(default), None) = (doc.trials, request.trials) else { return Vec::new() };
+    let share = 100.0 * doc.bound;
+    let who = count(doc.listeners as usize, "listener", "listeners");
+    let text = match &doc.fitting {
+        Some(f) if f.trials <= default => return Vec::new(),
+        Some(f) => format!(
+            "{default} trials each is the default; --trials {} would fit the bound of {share:.0} % and {who}: a share of {share:.0} % that is truly \
+             heard is found in {:.0} of 100 tests, and if nothing is heard {:.0} of 100 may say that it is less",
+            f.trials,
+            100.0 * f.power_at_bound,
+            100.0 * f.chance_bounded
+        ),
+        None if doc.power.is_empty() => return Vec::new(),
+        None => format!(
+            "{default} trials each is the default; no number up to 1000 each would fit the bound of {share:.0} % and {who}: plan more listeners, or \
+             a larger --bound"
+        ),
+    };
+    vec![text]
+}
+
 /// What is sealed, or would be.
 fn head(doc: &PlanDoc) -> Vec<String> {
     let mut lines = Vec::new();
@@ -227,7 +260,7 @@ fn head(doc: &PlanDoc) -> Vec<String> {
     found(doc, &mut lines);
     for look in &doc.looks {
         let ends = look.least_correct.map_or_else(|| "no number ends it".to_owned(), |k| format!("{k} right or more end it"));
-        lines.push(format!("  look after {} answers: {ends}", look.answers));
+        lines.push(format!("  look after {}: {ends}", count(look.answers as usize, "answer", "answers")));
     }
     lines
 }
@@ -235,11 +268,13 @@ fn head(doc: &PlanDoc) -> Vec<String> {
 fn found(doc: &PlanDoc, lines: &mut Vec<String>) {
     match (doc.critical, doc.true_size) {
         (Some(k), Some(size)) if doc.method == "preference" => {
-            lines.push(format!("preferred means {k} picks or more of one of the two (two-sided, true size {size:.4})"));
+            lines.push(format!(
+                "preferred means {k} picks or more of one of the two (two-sided, true size {size:.4}: {TRUE_SIZE})"
+            ));
             return;
         }
         (Some(k), Some(size)) => {
-            lines.push(format!("heard means {k} right or more (true size {size:.4}). If every listener were"));
+            lines.push(format!("heard means {k} right or more (true size {size:.4}: {TRUE_SIZE}). If every listener were"));
         }
         _ if doc.power.is_empty() => return,
         _ => lines.push("If every listener were".to_owned()),

@@ -5,6 +5,7 @@ use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
 use crate::publish::report::audience::audience;
 use crate::publish::report::report;
+use crate::report::text::count;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury report evening\n  cabjury report evening --audience for-the-web";
@@ -29,13 +30,16 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     if let Some(out) = &args.audience {
         let doc = audience(&args.folder, out)?;
         shell.say(&format!(
-            "{} against {}, mic {}, {} trials for each visitor",
-            doc.setups[0], doc.setups[1], doc.mic, doc.trials
+            "{} against {}, mic {}, {} for each visitor",
+            doc.setups[0],
+            doc.setups[1],
+            doc.mic,
+            count(doc.trials as usize, "trial", "trials")
         ));
         shell.say(&format!(
-            "page: {} ({} files, {} bytes); put the folder on any web host",
+            "page: {} ({}, {} bytes); put the folder on any web host",
             doc.path,
-            doc.files.len(),
+            count(doc.files.len(), "file", "files"),
             doc.bytes
         ));
         shell.say("Visitors can cheat: take their answers in with cabjury votes --audience, never into a sealed test.");

@@ -1,9 +1,11 @@
 //! `rescue`: gives a session back out of a damaged one.
 
 use super::shell::{Outcome, Shell};
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
 use crate::publish::rescue::{RescueDoc, UNASSIGNED, rescue};
+use crate::report::text::count;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury rescue evening evening-rescued";
@@ -39,15 +41,15 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     ));
     if !files.unrecorded.is_empty() {
         shell.say(&format!(
-            "{} recordings without a record were taken in under the setup {UNASSIGNED:?}: their names say what is known of them",
-            files.unrecorded.len()
+            "{} taken in under the setup {UNASSIGNED:?}, without a record: the name says what is known",
+            count(files.unrecorded.len(), "recording was", "recordings were")
         ));
     }
     if doc.complete {
         shell.say("nothing was lost: this session's file can be read to its end");
     }
-    shell.say(&format!("{}: the new session, with {} picks", doc.written, doc.picks));
-    shell.say(&format!("next: cabjury audit {}", doc.written));
+    shell.say(&format!("{}: the new session, with {}", doc.written, count(doc.picks as usize, "pick", "picks")));
+    shell.say(&format!("next: cabjury audit {}", quoted(std::path::Path::new(&doc.written))));
     shell.document(&doc);
     Ok(if doc.complete { Outcome::Done } else { Outcome::Unfit })
 }

@@ -35,7 +35,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
             .min_modulus_ohm
             .zip(setup.min_modulus_hz)
             .map_or_else(String::new, |(z, f)| format!("  least impedance {z:.2} ohm at {f:.0} Hz (80 Hz to 5 kHz)\n"));
-        shell.say(&format!("{}: {}{least}", setup.setup, super::load::text(&setup.load, doc.kind)));
+        shell.say(&format!("{}: {}{least}", setup.setup, super::load::text(&setup.load, doc.kind, shell)));
         if let Some(answer) = &setup.gate {
             say_gate(answer, shell);
         }

@@ -1,6 +1,6 @@
 //! `score`: verdicts of closed tests with their evidence; of an open one only how far it is.
 
-use super::shell::{Outcome, Shell};
+use super::shell::{Outcome, Shell, Tone};
 use crate::model::failure::Failure;
 use crate::model::ids::TestId;
 use crate::model::result::{ListenerDoc, TestEntry, TestResult};
@@ -30,7 +30,7 @@ pub(crate) struct Args {
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = score(&args.folder, args.test.as_ref())?;
     for test in &doc.tests {
-        shell.say(&text(test));
+        shell.say(&text(test, shell));
     }
     for test in &doc.given_up {
         shell.say(&format!("{test}: sealed, and given up before anybody answered"));
@@ -40,23 +40,36 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     }
     if let Some(path) = &args.csv {
         let rows = write_csv(&args.folder, args.test.as_ref(), path)?;
-        shell.say(&format!("{rows} trials written to {}", path.display()));
+        shell.say(&format!("{} written to {}", count(rows as usize, "trial", "trials"), path.display()));
     }
     shell.document(&doc);
     Ok(Outcome::Done)
 }
 
-fn text(entry: &TestEntry) -> String {
+/// What Holm's correction is, where it stands.
+const HOLM: &str = "after Holm: each p made larger for there being several listeners, so that the luckiest guesser is not named";
+
+/// A verdict's colour: a result, whichever way it went, or one that says nothing of the setups.
+fn tone(verdict: &str) -> Tone {
+    match verdict {
+        "data-void" | "player-cue" | "repeat-floor" | "insensitive" | "too-few" => Tone::Mind,
+        _ => Tone::Result,
+    }
+}
+
+fn text(entry: &TestEntry, shell: &Shell) -> String {
     let head = entry.head();
     let Some(r) = entry.result() else {
         let planned = head.planned.map_or_else(|| "open-ended".to_owned(), |n| format!("{n} planned without controls"));
         return format!(
-            "{}: open, {} trials answered, {planned}; right and wrong are shown when it is closed\n",
-            head.test, head.done
+            "{}: open, {} answered, {planned}; right and wrong are shown when it is closed\n",
+            head.test,
+            count(head.done as usize, "trial", "trials")
         );
     };
     let so_far = if head.closed { "" } else { ", so far" };
-    let mut lines = vec![format!("{}{so_far}: {}", head.test, r.headline), format!("  {}", r.sentence)];
+    let mut lines =
+        vec![format!("{}{so_far}: {}", head.test, shell.toned(tone(r.verdict.name()), &r.headline)), format!("  {}", r.sentence)];
     let what = if r.preference.is_some() { "for the first" } else { "right" };
     let controls =
         [("same-file", r.controls.same_file), ("repeat-take", r.controls.repeat), ("known-difference", r.controls.known)];
@@ -70,6 +83,9 @@ fn text(entry: &TestEntry) -> String {
         let flags = if l.flags.is_empty() { String::new() } else { format!("; {}", l.flags.join("; ")) };
         let holm = if r.listeners.len() > 1 { format!(" (after Holm {})", p(l.p_holm)) } else { String::new() };
         lines.push(format!("  {}: {}, {}{holm}{flags}", l.listener, did(r, l), p_text(l.p_value)));
+    }
+    if r.listeners.len() > 1 {
+        lines.push(format!("  ({HOLM})"));
     }
     if head.void > 0 {
         lines.push(format!(
@@ -97,6 +113,6 @@ fn did(result: &TestResult, listener: &ListenerDoc) -> String {
             format!("{name} preferred in {first} of {trials}")
         }
         (_, Some(right), None) => format!("{right} of {trials}"),
-        (_, None, _) => format!("{trials} picks"),
+        (_, None, _) => count(trials as usize, "pick", "picks"),
     }
 }

@@ -12,6 +12,66 @@ use std::time::{Duration, Instant};
 
 const BOLD: &str = "\x1b[1m";
 const NORMAL: &str = "\x1b[0m";
+const GREEN: &str = "\x1b[32m";
+const YELLOW: &str = "\x1b[33m";
+const RED: &str = "\x1b[31m";
+const CYAN: &str = "\x1b[36m";
+
+/// Everything that may steer a terminal: nothing of it comes from anybody else.
+const OWN: [&str; 6] = [BOLD, NORMAL, GREEN, YELLOW, RED, CYAN];
+
+/// What a coloured word stands for; the word itself always says it too.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Tone {
+    /// A load that fits.
+    Good,
+    /// Something to mind: a tolerated load, a verdict that says nothing.
+    Mind,
+    /// Something that must not be done.
+    Stop,
+    /// A verdict, whichever way it went.
+    Result,
+}
+
+/// Columns of the terminal that standard output is; nothing where it is none.
+pub(crate) fn columns() -> Option<usize> {
+    let columns = || ratatui::crossterm::terminal::size().ok().map(|(columns, _)| usize::from(columns));
+    std::io::stdout().is_terminal().then(columns).flatten().filter(|c| *c >= 20)
+}
+
+/// Breaks lines between words; what goes on is indented by two more. A word that is longer than the line stays whole.
+fn fitted(text: &str, columns: usize) -> String {
+    let mut out = Vec::new();
+    for line in text.split('\n') {
+        let indent = line.len() - line.trim_start_matches(' ').len();
+        let mut rest = line;
+        let mut lead = String::new();
+        while let Some(at) = break_at(rest, columns.saturating_sub(lead.len()), if lead.is_empty() { indent } else { 0 }) {
+            out.push(format!("{lead}{}", rest[..at].trim_end_matches(' ')));
+            rest = rest[at..].trim_start_matches(' ');
+            lead = " ".repeat((indent + 2).min(columns / 2));
+        }
+        out.push(lead + rest);
+    }
+    out.join("\n")
+}
+
+/// The byte of the space at which a line that is longer than so many columns goes on below; nothing where it fits.
+fn break_at(line: &str, columns: usize, indent: usize) -> Option<usize> {
+    let (mut column, mut best, mut at) = (0, None, 0);
+    while let Some(c) = line[at..].chars().next() {
+        if let Some(own) = OWN.iter().find(|own| line[at..].starts_with(**own)) {
+            at += own.len();
+            continue;
+        }
+        if c == ' ' && at > indent && (column <= columns || best.is_none()) {
+            best = Some(at);
+        }
+        column += 1;
+        at += c.len_utf8();
+    }
+    best.filter(|_| column > columns)
+}
 
 /// How a command ended without an error.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -107,7 +167,8 @@ impl Shell {
     /// A line (or several) for people on standard output; nothing under `--json`.
     pub(crate) fn say(&mut self, text: &str) {
         if !self.json {
-            self.put(&plain(text));
+            let text = plain(text);
+            self.put(&columns().map_or_else(|| text.clone(), |c| fitted(&text, c)));
         }
     }
 
@@ -146,7 +207,8 @@ impl Shell {
     /// A warning on standard error.
     pub(crate) fn warn(&mut self, text: &str) {
         // Nobody can be told that standard error cannot be written.
-        let _ = writeln!(std::io::stderr().lock(), "{}: {}", self.strong("warning"), plain(&self.mended(text)));
+        let text = format!("{}: {}", self.strong("warning"), plain(&self.mended(text)));
+        let _ = writeln!(std::io::stderr().lock(), "{}", on_stderr(&text));
     }
 
     /// What is good to know and no warning, on standard error; nothing under `--json`.
@@ -160,6 +222,17 @@ impl Shell {
     /// The text in bold where that is possible.
     pub(crate) fn strong(&self, text: &str) -> String {
         if self.color { format!("{BOLD}{text}{NORMAL}") } else { text.to_owned() }
+    }
+
+    /// The text in the colour of what it stands for, where that is possible.
+    pub(crate) fn toned(&self, tone: Tone, text: &str) -> String {
+        let color = match tone {
+            Tone::Good => GREEN,
+            Tone::Mind => YELLOW,
+            Tone::Stop => RED,
+            Tone::Result => CYAN,
+        };
+        if self.color { format!("{BOLD}{color}{text}{NORMAL}") } else { text.to_owned() }
     }
 
     /// A progress bar for what takes longer than half a second; silent when standard error is no terminal.
@@ -188,7 +261,8 @@ impl Shell {
             self.document(&serde_json::json!({ "error": entry }));
         } else {
             let (what, next) = (plain(&said.to_string()), plain(&self.next(error)));
-            let _ = writeln!(std::io::stderr().lock(), "{}: {what}\n  next: {next}", self.strong("error"));
+            let text = format!("{}: {what}\n  next: {next}", self.strong("error"));
+            let _ = writeln!(std::io::stderr().lock(), "{}", on_stderr(&text));
         }
         code
     }
@@ -208,18 +282,24 @@ impl Shell {
     }
 }
 
+/// Broken between words where standard error is a terminal.
+fn on_stderr(text: &str) -> String {
+    let terminal = std::io::stderr().is_terminal();
+    columns().filter(|_| terminal).map_or_else(|| text.to_owned(), |c| fitted(text, c))
+}
+
 /// True for characters that steer a terminal or turn its text around. Titles, file names and notes may come from anybody.
 fn steers(c: char) -> bool {
     c.is_control()
         || matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}' | '\u{2029}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 
-/// What a terminal may get: text, line feeds, tabs, and the bold of [`Shell::strong`].
+/// What a terminal may get: text, line feeds, tabs, and the colours of [`Shell::toned`].
 fn plain(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     let mut rest = text;
     while let Some(c) = rest.chars().next() {
-        if let Some(after) = [BOLD, NORMAL].iter().find_map(|own| rest.strip_prefix(own)) {
+        if let Some(after) = OWN.iter().find_map(|own| rest.strip_prefix(own)) {
             out.push_str(&rest[..rest.len() - after.len()]);
             rest = after;
             continue;
@@ -300,7 +380,22 @@ impl Drop for Bar {
 
 #[cfg(test)]
 mod tests {
-    use super::{BOLD, NORMAL, escaped, plain};
+    use super::{BOLD, NORMAL, RED, escaped, fitted, plain};
+
+    #[test]
+    fn lines_break_between_words_at_any_width() {
+        let text = "  the ohmmeter should read about 12.80 ohm\nshort\n\na-word-that-is-longer-than-the-line and more";
+        for columns in 20..60 {
+            let out = fitted(text, columns);
+            assert!(out.lines().all(|l| l.chars().count() <= columns || !l.trim().contains(' ')), "{columns}: {out}");
+            let words = |t: &str| t.split_whitespace().map(str::to_owned).collect::<Vec<_>>();
+            assert_eq!(words(&out), words(text));
+        }
+        assert_eq!(fitted("  one two three", 9), "  one two\n    three");
+        // Colours take no room.
+        let red = format!("{RED}one two{NORMAL} three");
+        assert_eq!(fitted(&red, 13), red);
+    }
 
     /// A title that writes to the clipboard (OSC 52 of the terminal's control sequences), rings, turns text around or hides it.
     #[test]

@@ -187,7 +187,7 @@ fn by_pattern(args: &Args, dir: &Path, shell: &mut Shell) -> Result<Outcome, Fai
     shell.say(&format!("{} taken in", count(doc.takes.len(), "recording", "recordings")));
     let fresh = !doc.takes.is_empty();
     if fresh && !doc.already.is_empty() {
-        shell.say(&format!("{} were there already", count(doc.already.len(), "recording", "recordings")));
+        shell.say(&format!("{} there already", count(doc.already.len(), "recording was", "recordings were")));
     }
     let already = |w: &String| fresh && w.contains("is already in the session");
     for warning in doc.warnings.iter().filter(|w| !already(w)) {
@@ -198,9 +198,13 @@ fn by_pattern(args: &Args, dir: &Path, shell: &mut Shell) -> Result<Outcome, Fai
     }
     if left_out > 0 {
         shell.warn(&format!("{} left out, as the table says", count(left_out, "file was", "files were")));
+        if !fresh && doc.already.is_empty() {
+            shell.warn("no name fits the pattern: without --pattern one is guessed and shown first");
+        }
     }
     shell.document(&doc);
-    Ok(if !doc.refused.is_empty() {
+    Ok(if !doc.refused.is_empty() || (left_out > 0 && !fresh && doc.already.is_empty()) {
+        // Nothing at all came in: whoever goes on in a script has to know.
         Outcome::Unfit
     } else if fresh || doc.already.is_empty() {
         Outcome::Done

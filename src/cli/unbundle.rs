@@ -1,8 +1,10 @@
 //! `unbundle`: a bundle's session, checked on the way in.
 
 use super::shell::{Outcome, Shell};
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::publish::unbundle::unbundle;
+use crate::report::text::count;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury unbundle evening.zip evening-again";
@@ -22,9 +24,9 @@ pub(crate) struct Args {
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = unbundle(&args.file, &args.folder, &shell.progress())?;
     let audio = if doc.audio { "" } else { ", without recordings and clips" };
-    shell.say(&format!("{}: {} files, every hash as bundled{audio}", doc.session, doc.files));
+    shell.say(&format!("{}: {}, every hash as bundled{audio}", doc.session, count(doc.files as usize, "file", "files")));
     shell.say(&format!("head of the log: {}", doc.head_sha256));
-    shell.say(&format!("next: cabjury audit {}", doc.session));
+    shell.say(&format!("next: cabjury audit {}", quoted(std::path::Path::new(&doc.session))));
     shell.document(&doc);
     Ok(Outcome::Done)
 }

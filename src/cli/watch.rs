@@ -72,7 +72,9 @@ pub(super) fn said(t: &TakeDoc, shell: &mut Shell) {
     for step in t.derived.iter().flat_map(|d| &d.how) {
         shell.say(&format!("  {step}"));
     }
-    shell.say(super::measure::faults(&t.faults).trim_end());
+    if !t.faults.is_empty() {
+        shell.say(super::measure::faults(&t.faults).trim_end());
+    }
 }
 
 pub(super) fn not_taken(refused: &RefusedDoc, shell: &mut Shell) {

@@ -4,7 +4,7 @@ use crate::capture::alignment::{DRIFT_REFUSED, Place};
 use crate::capture::{inspection, polarity};
 use crate::matching::request::Request;
 use crate::model::audio::{Finding, Severity};
-use crate::model::explain::Fate;
+use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::TakeId;
 use crate::model::outside::Clock;
@@ -67,11 +67,9 @@ pub(super) fn marks(
             } else {
                 let id = &inspected.take;
                 let out =
-                    format!("take it out with: cabjury withdraw {} --take {id} --reason \"{kind}\"", session.folder().display());
-                let on = format!(
-                    "; or, if it is meant: cabjury match {} --confirm {kind} --reason \"...\"",
-                    session.folder().display()
-                );
+                    format!("take it out with: cabjury withdraw {} --take {id} --reason \"{kind}\"", quoted(session.folder()));
+                let on =
+                    format!("; or, if it is meant: cabjury match {} --confirm {kind} --reason \"...\"", quoted(session.folder()));
                 return Err(Failure::plain(kind, Fate::Unfit, text, if meant { out + &on } else { out }));
             }
         }
@@ -134,7 +132,7 @@ fn turned(
     for id in &turned {
         warnings.push(format!("{id} was upside down against the other takes; its clips were turned, as you asked"));
     }
-    let command = format!("cabjury match {}", folder.display());
+    let command = format!("cabjury match {}", quoted(folder));
     for group in &groups {
         let (up, down) = group.sides(&turned);
         if !up.is_empty() && !down.is_empty() {

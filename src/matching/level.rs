@@ -1,6 +1,7 @@
 //! `level`: aligned, loudness-matched 24-bit copies of any files, without a session. Originals are only read.
 
-use crate::capture::measure::{Measured, measure_file};
+use crate::capture::measure::{FaultDoc, Measured, measure_file};
+use crate::capture::strangers::{Thin, all_agree};
 use crate::matching::aim::Aim;
 use crate::matching::laid::{At, aligned, places, refuse};
 use crate::model::audio::{Audio, Levels};
@@ -25,6 +26,8 @@ pub struct Request {
     pub ceiling: Dbtp,
     /// Leave start and length as they are.
     pub keep_timing: bool,
+    /// A file that lies absurdly far from the first is meant so.
+    pub any_lag: bool,
 }
 
 /// One file's part of the document.
@@ -46,8 +49,12 @@ pub struct LevelledDoc {
     pub integrated_lufs_before: Option<f64>,
     /// Integrated loudness of the written file.
     pub integrated_lufs_after: Option<f64>,
+    /// Loudness of the written file over the gate that all files share: what the match is about. Null with `--keep-timing`.
+    pub shared_lufs_after: Option<f64>,
     /// True peak of the written file.
     pub true_peak_dbtp_after: Option<f64>,
+    /// Faults, as `measure` finds them.
+    pub faults: Vec<FaultDoc>,
 }
 
 /// The document of `level`.
@@ -242,6 +249,10 @@ pub fn level(request: &Request, progress: &dyn Progress) -> Result<LevelDoc, Fai
     one_layout(&measured)?;
     let mut warnings = Vec::new();
     let lags = places(&measured, &mut warnings)?;
+    if !request.any_lag {
+        near(&measured, &lags)?;
+    }
+    warnings.extend(unlike(&measured));
     let stretches =
         if request.keep_timing { measured.iter().map(|m| m.audio.clone()).collect() } else { aligned(&measured, &lags)? };
     let matched = if request.keep_timing {
@@ -251,6 +262,36 @@ pub fn level(request: &Request, progress: &dyn Progress) -> Result<LevelDoc, Fai
     };
     progress.step("levelling", 2, 3);
     write_all(request, &names, &measured, &matched, &lags, warnings)
+}
+
+/// Takes of one DI lie seconds apart at most; common practice, no source.
+const ABSURD_LAG_S: f64 = 10.0;
+
+/// Refuses what can hardly be meant: files of one performance that lie absurdly far apart.
+fn near(measured: &[Measured], lags: &[At]) -> Result<(), Failure> {
+    let seconds = |(m, at): &(&Measured, &At)| at.lag / m.audio.rate().as_f64();
+    let Some((far, at)) = measured.iter().zip(lags).find(|one| seconds(one).abs() > ABSURD_LAG_S) else { return Ok(()) };
+    let away = seconds(&(far, at));
+    let message = format!(
+        "{} lies {:.1} s {} than {}: the same performance would begin within {ABSURD_LAG_S:.0} s",
+        far.path.display(),
+        away.abs(),
+        if away > 0.0 { "later" } else { "earlier" },
+        measured[0].path.display()
+    );
+    let next = "cut the files to the same performance first; if it is one and the lag is meant, add --any-lag";
+    Err(Failure::at_path("absurd-lag", Fate::Refused, &far.path, message, next))
+}
+
+/// Which file hardly resembles the first one: what lag and loudness of two performances mean, nobody knows.
+fn unlike(measured: &[Measured]) -> Vec<String> {
+    let thin: Vec<Thin> = measured.iter().map(|m| Thin::of(&m.path.display().to_string(), &m.audio)).collect();
+    let Some((first, others)) = thin.split_first() else { return Vec::new() };
+    let strange = |other: &&Thin| !all_agree(&[first, *other]);
+    let said = |other: &Thin| {
+        format!("{} hardly resembles {}: another performance? Its lag and its match say nothing then", other.name, first.name)
+    };
+    others.iter().filter(strange).map(said).collect()
 }
 
 /// With their timing kept the files are matched by the gains that hold on the span they share.
@@ -299,6 +340,7 @@ fn write_all(
     };
     std::fs::create_dir_all(&request.out).map_err(|e| cannot_make(&request.out, &e))?;
     let (mut files, mut after_all) = (Vec::new(), Vec::new());
+    let shared = |audio: &Audio| matching::loudness_over(&block_powers(audio), &matched.kept).map(|l| l.value());
     for (i, (name, audio)) in names.iter().zip(&matched.audio).enumerate() {
         if let Err(error) = write_all_or_nothing(name, audio, &names[..i]) {
             return Err(error.into());
@@ -314,7 +356,9 @@ fn write_all(
             polarity: lags[i].polarity.sign(),
             integrated_lufs_before: matched.before[i].map(|l| l.value()),
             integrated_lufs_after: after.integrated.map(|l| l.value()),
+            shared_lufs_after: if request.keep_timing { None } else { shared(audio) },
             true_peak_dbtp_after: after.true_peak.map(|l| l.value()),
+            faults: measured[i].findings.iter().map(FaultDoc::from).collect(),
         });
     }
     let standard = standard_spread(after_all.into_iter());

@@ -12,6 +12,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ClipId, ExcerptName, MicName, TakeId};
 use crate::model::outside::{Clock, Progress};
 use crate::model::session::{Clip, Excerpt, MatchRun};
+use crate::report::text::count;
 use crate::signal::ears::Ears;
 use crate::signal::matching;
 use crate::sound;
@@ -45,6 +46,8 @@ pub struct ClipDoc {
     pub polarity: Option<i8>,
     /// Integrated loudness of the written file.
     pub integrated_lufs: Option<f64>,
+    /// The same over the gate that all clips of a mic and excerpt share: what the match is about.
+    pub shared_lufs: Option<f64>,
     /// True peak of the written file.
     pub true_peak_dbtp: Option<f64>,
     /// Residual against the setup's first take.
@@ -68,6 +71,7 @@ impl From<&Clip> for ClipDoc {
             drift_ppm: c.drift.map(|d| d.value()),
             polarity: c.polarity.sign(),
             integrated_lufs: c.loudness.map(|l| l.value()),
+            shared_lufs: c.shared_loudness.map(|l| l.value()),
             true_peak_dbtp: c.true_peak.map(|p| p.value()),
             residual_db: c.residual.map(|r| r.value()),
             path: c.path.clone(),
@@ -109,7 +113,7 @@ pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress
     let (rig, takes) = (session.rig()?, session.takes()?);
     let used = usable(&takes);
     if used.len() < 2 {
-        let message = format!("there are {} takes in use; two or more are wanted", used.len());
+        let message = format!("{} in use; two or more are needed", count(used.len(), "take is", "takes are"));
         return Err(Failure::plain(
             "too-few-takes",
             Fate::Refused,

@@ -15,6 +15,7 @@ use crate::sound;
 use crate::store::KeptKey;
 use crate::store::Session;
 use crate::store::random;
+use crate::testing::fingerprint::now;
 use crate::trial::{generator, montage_key};
 use crate::units::SampleRate;
 use rayon::prelude::*;
@@ -65,6 +66,8 @@ pub struct MontageDoc {
     pub true_peak_dbtp: Option<f64>,
     /// The smallest p that an audience's answers can reach, of a blind one.
     pub least_p: Option<f64>,
+    /// Session, montage and head of the log in one line, as the captions have it.
+    pub fingerprint: String,
     /// What the engineer should know.
     pub warnings: Vec<String>,
 }
@@ -191,7 +194,9 @@ pub fn montage(folder: &Path, request: &Request, clock: &dyn Clock, progress: &d
         Some(key) => Some(keep(&mut session, request, &chosen, key, &segments, whole.rate(), clock)?),
         None => None,
     };
-    let finished = Finished { audio: &whole, segments: &segments, blind: record.as_ref(), out: &request.out };
+    let fingerprint = now(&session, record.as_ref().map(|r| r.id.as_str()))?;
+    let finished =
+        Finished { audio: &whole, segments: &segments, blind: record.as_ref(), fingerprint: &fingerprint, out: &request.out };
     let files = montage_files::write(&finished)?;
     progress.step("montage", 3, 3);
     let least = record.as_ref().map(|r| least_p(r.setups.len(), r.clips));
@@ -210,6 +215,7 @@ pub fn montage(folder: &Path, request: &Request, clock: &dyn Clock, progress: &d
         integrated_lufs: levels.integrated.map(|l| l.value()),
         true_peak_dbtp: levels.true_peak.map(|p| p.value()),
         least_p: least,
+        fingerprint,
         warnings,
     })
 }

@@ -1,5 +1,6 @@
 //! Which clips a montage plays, in which order, and under which names.
 
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::model::ids::{ClipId, ExcerptName, MicName, SetupName};
 use crate::model::rig::Rig;
@@ -29,7 +30,7 @@ fn run_of<'a>(runs: &'a [MatchRun], raw: bool, excerpt: Option<&ExcerptName>, fo
             || "there are no matched clips yet".to_owned(),
             |e| format!("there are no matched clips of an excerpt {e}"),
         );
-        refuse("no-clips", what, format!("make them with: cabjury match {}", folder.display()))
+        refuse("no-clips", what, format!("make them with: cabjury match {}", quoted(folder)))
     })
 }
 
@@ -119,7 +120,7 @@ pub(crate) fn blind(chosen: &Chosen, clips: u32) -> Result<(Vec<Planned>, montag
         return Err(refuse("which-mic", "a blind montage asks about one mic or blend", "choose one with --mic"));
     };
     if per_setup.len() < 2 {
-        return Err(refuse("one-setup", "a blind montage wants two or more setups", "name them with --order"));
+        return Err(refuse("one-setup", "a blind montage needs two or more setups", "name them with --order"));
     }
     let named: Vec<ClipId> = per_setup.iter().filter_map(|(_, c)| c.first()).map(|c| c.id.clone()).collect();
     let pool: Vec<(SetupName, Vec<ClipId>)> =

@@ -19,6 +19,8 @@ pub(crate) struct Finished<'a> {
     pub(crate) audio: &'a Audio,
     pub(crate) segments: &'a [Segment],
     pub(crate) blind: Option<&'a BlindMontage>,
+    /// The line by which the session can be recognised later.
+    pub(crate) fingerprint: &'a str,
     pub(crate) out: &'a Path,
 }
 
@@ -57,6 +59,9 @@ fn sheet(cues: &Cues<'_>, path: &Path) -> Result<String, Failure> {
 /// The text under a video: chapter times, and for a blind one what people are asked and how they answer.
 fn description(cues: &Cues<'_>, blind: Option<&BlindMontage>) -> String {
     let mut text = cues.chapter_times();
+    if let Some(line) = cues.fingerprint {
+        text.push_str(&format!("\n{line}\n"));
+    }
     if let Some(b) = blind {
         let names: Vec<&str> = b.setups.iter().map(|s| s.as_str()).collect();
         let least = p_text(crate::publish::montage_request::least_p(b.setups.len(), b.clips));
@@ -90,7 +95,12 @@ pub(crate) fn write(finished: &Finished<'_>) -> Result<Vec<String>, Failure> {
 
 fn write_each(f: &Finished<'_>, made: &mut Vec<PathBuf>) -> Result<(), Failure> {
     let commitment = f.blind.map(|b| b.commitment.to_string());
-    let cues = Cues { rate: f.audio.rate().hz(), segments: f.segments, commitment: commitment.as_deref() };
+    let cues = Cues {
+        rate: f.audio.rate().hz(),
+        segments: f.segments,
+        commitment: commitment.as_deref(),
+        fingerprint: Some(f.fingerprint),
+    };
     let paths: Vec<PathBuf> = NAMES.iter().map(|n| f.out.join(n)).collect();
     let (wav, flac) = rayon::join(|| sound::write_wav24(&paths[0], f.audio), || sound::flac::write_flac24(&paths[1], f.audio));
     for (path, done) in paths.iter().zip([&wav, &flac]) {

@@ -1,7 +1,7 @@
 //! `votes`: an audience's answers, scored as what they are.
 
 use crate::model::audio::Sha256Hex;
-use crate::model::explain::Fate;
+use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::{MontageId, SetupName};
 use crate::model::montage::{BlindMontage, Vote, VoteCount};
@@ -63,7 +63,7 @@ fn unfit(path: &Path, line: u64, what: impl std::fmt::Display, next: &str) -> Fa
 /// Rows of a file of answers: line number and the wanted columns, trimmed.
 fn rows(path: &Path, bytes: &[u8], wanted: &[&str]) -> Result<Vec<(u64, Vec<String>)>, Failure> {
     let text = std::str::from_utf8(bytes)
-        .map_err(|e| unfit(path, line_of(bytes, e.valid_up_to()), "it is no text (UTF-8)", "save it again as CSV, UTF-8"))?;
+        .map_err(|e| unfit(path, line_of(bytes, e.valid_up_to()), "it is not text (UTF-8)", "save it again as CSV, UTF-8"))?;
     let text = text.trim_start_matches('\u{feff}');
     let head = text.lines().next().unwrap_or_default();
     // Spreadsheets of half the world write semicolons.
@@ -103,7 +103,7 @@ fn line_of(bytes: &[u8], place: usize) -> u64 {
 fn number(path: &Path, line: u64, text: &str, most: u64) -> Result<u32, Failure> {
     let read = text.parse::<u64>().ok().filter(|n| (1..=most).contains(n)).and_then(|n| u32::try_from(n).ok());
     read.ok_or_else(|| {
-        unfit(path, line, format!("{text:?} is no clip: wanted 1 to {most}"), "correct the number, or remove the line")
+        unfit(path, line, format!("{text:?} is not a clip: a number from 1 to {most} is needed"), "correct the number, or remove the line")
     })
 }
 
@@ -199,7 +199,7 @@ fn which(session: &Session, id: Option<&MontageId>) -> Result<BlindMontage, Fail
             "no-montage",
             Fate::Refused,
             "this session has no blind montage yet",
-            format!("make one with: cabjury montage {} --blind --out DIR", session.folder().display()),
+            format!("make one with: cabjury montage {} --blind --out DIR", quoted(session.folder())),
         )),
         (Some(_), n) => Err(Failure::plain(
             "which-montage",

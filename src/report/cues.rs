@@ -12,6 +12,8 @@ pub struct Cues<'a> {
     pub segments: &'a [Segment],
     /// SHA-256 of the key of a blind montage, printed in the captions.
     pub commitment: Option<&'a str>,
+    /// Session, montage and head of the log: what others can hold against the session later.
+    pub fingerprint: Option<&'a str>,
 }
 
 /// Milliseconds of a frame, rounded to the nearest.
@@ -47,9 +49,11 @@ impl Cues<'_> {
         text
     }
 
-    /// What the first caption adds: the commitment, visible to everyone before the first numbered clip.
-    fn said(&self, place: usize) -> Option<String> {
-        self.commitment.filter(|_| place == 0).map(|c| format!("key committed to: SHA-256 {c}"))
+    /// What the first caption adds: the commitment, visible to everyone before the first numbered clip, and the fingerprint.
+    fn said(&self, place: usize) -> Vec<String> {
+        let commitment = self.commitment.map(|c| format!("key committed to: SHA-256 {c}"));
+        let all = commitment.into_iter().chain(self.fingerprint.map(str::to_owned));
+        all.filter(|_| place == 0).collect()
     }
 
     /// Captions as WebVTT (W3C).
@@ -65,7 +69,7 @@ impl Cues<'_> {
         for (i, s) in self.segments.iter().enumerate() {
             let times = format!("{} --> {}", stamp(s.start, self.rate, '.'), stamp(s.end, self.rate, '.'));
             let _ = write!(text, "\n{}\n{times}\n{}\n", i + 1, escaped(&s.label));
-            if let Some(said) = self.said(i) {
+            for said in self.said(i) {
                 let _ = writeln!(text, "{said}");
             }
         }
@@ -79,7 +83,7 @@ impl Cues<'_> {
         for (i, s) in self.segments.iter().enumerate() {
             let times = format!("{} --> {}", stamp(s.start, self.rate, ','), stamp(s.end, self.rate, ','));
             let _ = write!(text, "{}\n{times}\n{}\n", i + 1, s.label);
-            if let Some(said) = self.said(i) {
+            for said in self.said(i) {
                 let _ = writeln!(text, "{said}");
             }
             text.push('\n');

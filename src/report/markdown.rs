@@ -21,6 +21,7 @@ pub fn markdown(document: &Document) -> String {
         put(&mut out, &verdict.asked);
         put(&mut out, &format!("**{}**", verdict.headline));
         put(&mut out, &verdict.sentence);
+        put(&mut out, &verdict.witnessed);
         facts(&mut out, &verdict.figures);
         for (question, answer) in &verdict.questions {
             put(&mut out, &format!("**{question}** {answer}"));

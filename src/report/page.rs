@@ -58,6 +58,7 @@ pub fn card(verdict: &Verdict) -> Markup {
             p.asked { b { (verdict.test) } " \u{2003}" (verdict.asked) }
             p.sentence { (verdict.headline.replace("p = ", "p\u{a0}=\u{a0}")) }
             p { (verdict.sentence.replace("p = ", "p\u{a0}=\u{a0}")) }
+            p.witnessed { (verdict.witnessed) }
             @if !verdict.figures.is_empty() {
                 dl.figures { @for (name, value) in &verdict.figures { div { dt { (name) } dd { (value) } } } }
             }

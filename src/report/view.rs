@@ -218,6 +218,10 @@ pub struct TestView {
     pub fate: String,
     /// The score, of a closed test.
     pub score: Option<ScoreView>,
+    /// Who outside of the session's folder vouches for it, in words.
+    pub witnessed: String,
+    /// The line to publish or to compare with what was published: session, test, head of the log after the test was closed (or sealed).
+    pub fingerprint: Option<String>,
 }
 
 /// A result with the trials behind it.
@@ -301,6 +305,8 @@ pub struct AuditView {
     pub head_sha256: String,
     /// Problems: where, what.
     pub problems: Vec<(String, String)>,
+    /// Who outside of the folder vouches, in words.
+    pub witnesses: String,
 }
 
 impl TestView {

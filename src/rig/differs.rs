@@ -23,6 +23,9 @@ pub fn differs(rig: &Rig, first: &Setup, second: &Setup) -> Vec<String> {
     out
 }
 
+/// What the program notes of where a recording lies: of every pass its own, and no setting.
+const PLACES: [&str; 4] = ["di-at-frame", "rest-frames", "burst-frames", "clock-drift-ppm"];
+
 /// Notes of the takes that differ between two setups.
 pub(crate) fn notes_that_differ(first: &[&Take], second: &[&Take]) -> Vec<String> {
     let mut keys: Vec<&String> = first.iter().chain(second).flat_map(|t| t.notes.keys()).collect();
@@ -35,6 +38,7 @@ pub(crate) fn notes_that_differ(first: &[&Take], second: &[&Take]) -> Vec<String
         v
     };
     keys.into_iter()
+        .filter(|key| !PLACES.contains(&key.as_str()))
         .filter_map(|key| {
             let (a, b) = (values(first, key), values(second, key));
             (a != b).then(|| format!("{key}: {} against {}", shown(&a), shown(&b)))

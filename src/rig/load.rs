@@ -1,7 +1,8 @@
 //! `load`, and the part of `rig` that is the same: load, grade, shares, meter reading, cautions of one wiring on one tap.
 
 use crate::circuit::drive::{Driven, SOLID_STATE_OUTPUT_OHM, Source, VALVE_OUTPUT_OHM};
-use crate::circuit::grade::{Against, Allowed, Grade, grade};
+pub use crate::circuit::grade::Grade;
+use crate::circuit::grade::{Against, Allowed, grade};
 use crate::circuit::solve::Branch;
 use crate::circuit::{Network, caution, load as circuit_load, meter, parse_known};
 use crate::model::failure::Failure;

@@ -27,7 +27,7 @@ pub enum SoundError {
         path: PathBuf,
     },
     /// The bytes are no audio file that is known here.
-    #[error("{path} is no audio file that can be read here: {reason}", path = path.display())]
+    #[error("{path} is not an audio file that can be read here: {reason}", path = path.display())]
     NotAudio {
         /// The file.
         path: PathBuf,

@@ -15,6 +15,10 @@ use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+fn times(n: u64) -> String {
+    if n == 1 { "once".to_owned() } else { format!("{n} times") }
+}
+
 /// Why a pass does not count.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum Void {
@@ -22,10 +26,10 @@ pub enum Void {
     #[error("it was stopped")]
     Stopped,
     /// The output ran dry.
-    #[error("the output ran dry {0} times (under-runs): what was played had gaps")]
+    #[error("the output ran dry {} (under-runs): what was played had gaps", times(*.0))]
     UnderRun(u64),
     /// The input ran over.
-    #[error("the input ran over {0} times (over-runs): what was recorded has gaps")]
+    #[error("the input ran over {} (over-runs): what was recorded has gaps", times(*.0))]
     OverRun(u64),
     /// The disk did not keep up.
     #[error("the disk did not keep up with the recording")]

@@ -110,16 +110,6 @@ pub fn fit(counts: &[Count]) -> Option<BetaBinomial> {
     })
 }
 
-/// P(`x` right of `n`) when each listener truly hears a share theta of the trials, drawn from a beta distribution with shapes `a` and `b`, and
-/// guesses the others with chance `g`: p = g + (1 - g) theta (Brockhoff 2003; form from memory). Those truly heard are beta-binomial, the
-/// guesses among the rest binomial.
-#[must_use]
-pub fn pmf_above_chance(x: u64, n: u64, g: f64, a: f64, b: f64) -> f64 {
-    let ln_beta = |p: f64, q: f64| ln_gamma(p) + ln_gamma(q) - ln_gamma(p + q);
-    let heard = |h: u64| (ln_choose(n, h) + ln_beta(h as f64 + a, (n - h) as f64 + b) - ln_beta(a, b)).exp();
-    (0..=x.min(n)).map(|h| heard(h) * super::binomial::pmf(x - h, n - h, g)).sum()
-}
-
 /// The share below which the part `u` of a beta distribution with this mean and correlation lies: how a panel of unequal listeners is drawn.
 /// With `rho` 0 all are alike.
 #[must_use]

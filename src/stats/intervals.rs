@@ -2,7 +2,6 @@
 
 use super::binomial::{lower_tail, upper_tail};
 use super::special::{quantile, root};
-use statrs::function::beta::beta_reg;
 
 /// Lower end of the one-sided Clopper-Pearson interval at level `1 - a`: the p at which P(X >= x) = a; 0 at x = 0.
 #[must_use]
@@ -33,14 +32,6 @@ pub fn wilson(x: u64, n: u64, a: f64) -> [f64; 2] {
     let middle = (p + z * z / (2.0 * nf)) / scale;
     let half = z * (p * (1.0 - p) / nf + z * z / (4.0 * nf * nf)).sqrt() / scale;
     [(middle - half).max(0.0), (middle + half).min(1.0)]
-}
-
-/// Jeffreys' interval at level `1 - a`, 0 at x = 0 and 1 at x = n (Brown, Cai & DasGupta 2001; from memory).
-#[must_use]
-pub fn jeffreys(x: u64, n: u64, a: f64) -> [f64; 2] {
-    let (s, f) = (x as f64 + 0.5, (n - x.min(n)) as f64 + 0.5);
-    let at = |level: f64| root(1e-300, 1.0 - 1e-16, true, |p| beta_reg(s, f, p) - level);
-    [if x == 0 { 0.0 } else { at(a / 2.0) }, if x >= n { 1.0 } else { at(1.0 - a / 2.0) }]
 }
 
 /// Proportion of distinguishers: (p - g)/(1 - g), the share of trials that were truly heard if the rest was guessed (ISO 4120, ISO 10399,

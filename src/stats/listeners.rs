@@ -171,12 +171,6 @@ pub struct Planned {
 }
 
 impl Planned {
-    /// Power of the pooled test if every listener is right with `p`.
-    #[must_use]
-    pub fn every_listener(self, p: f64) -> f64 {
-        super::power::one_sided(self.trials * self.listeners, self.g, self.level, p)
-    }
-
     /// `power_one_hearer`: one listener who is right with `p` among guessers is named by an own test at Holm's first step, level / listeners.
     #[must_use]
     pub fn one_hearer(self, p: f64) -> f64 {

@@ -1,6 +1,6 @@
 //! Many listeners: corrections for looking at several, heterogeneity, the interval over listeners.
 
-use super::special::{phi, quantile};
+use super::special::phi;
 use statrs::function::gamma::gamma_ur;
 
 /// Holm's step-down adjustment: strong control, no assumption about dependence.
@@ -17,38 +17,10 @@ pub fn holm(p: &[f64]) -> Vec<f64> {
     adjusted
 }
 
-/// Benjamini and Hochberg's adjustment: for exploration only.
-#[must_use]
-pub fn benjamini_hochberg(p: &[f64]) -> Vec<f64> {
-    let m = p.len();
-    let mut order: Vec<usize> = (0..m).collect();
-    order.sort_by(|a, b| p[*b].total_cmp(&p[*a]));
-    let (mut adjusted, mut least) = (vec![0.0; m], 1.0f64);
-    for (rank, i) in order.into_iter().enumerate() {
-        least = least.min(m as f64 / (m - rank) as f64 * p[i]);
-        adjusted[i] = least;
-    }
-    adjusted
-}
-
 /// Upper tail of chi-square with `df` degrees of freedom.
 #[must_use]
 pub fn chi_square_tail(x: f64, df: f64) -> f64 {
     if x <= 0.0 { 1.0 } else { gamma_ur(df / 2.0, x / 2.0) }
-}
-
-/// Fisher's combination: -2 sum ln p against chi-square with 2k degrees of freedom. Statistic and p.
-#[must_use]
-pub fn fisher_combined(p: &[f64]) -> (f64, f64) {
-    let statistic: f64 = -2.0 * p.iter().map(|p| p.ln()).sum::<f64>();
-    (statistic, chi_square_tail(statistic, 2.0 * p.len() as f64))
-}
-
-/// Stouffer's combination, unweighted. Statistic and p.
-#[must_use]
-pub fn stouffer(p: &[f64]) -> (f64, f64) {
-    let z = p.iter().map(|p| -quantile(*p)).sum::<f64>() / (p.len() as f64).sqrt();
-    (z, phi(-z))
 }
 
 /// Listeners' counts: trials and right answers.

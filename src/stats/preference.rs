@@ -1,4 +1,4 @@
-//! Paired preferences over several items: Bradley-Terry with an order effect, Davidson's ties, when a scale exists at all, consistency of one
+//! Paired preferences over several items: Bradley-Terry with an order effect, when a scale exists at all, consistency of one
 //! listener, agreement of several.
 //!
 //! Sources: Zermelo 1929 and Ford 1957 (existence), Bradley and Terry 1952, Davidson 1970, Davidson and Beaver 1977, Kendall and Babington
@@ -17,8 +17,6 @@ pub struct Row {
     pub first_wins: f64,
     /// How often the second was chosen.
     pub second_wins: f64,
-    /// How often neither was.
-    pub ties: f64,
 }
 
 /// What is fitted beside the abilities.
@@ -26,8 +24,6 @@ pub struct Row {
 pub struct Extras {
     /// logit P(first chosen) = theta_first - theta_second + gamma.
     pub order: bool,
-    /// Davidson: first : second : tie = pi_first : pi_second : nu sqrt(pi_first pi_second).
-    pub ties: bool,
 }
 
 /// A fitted scale. Abilities are log strengths; their zero is the last item.
@@ -35,12 +31,10 @@ pub struct Extras {
 pub struct Fit {
     /// Abilities, the last one 0.
     pub theta: Vec<f64>,
-    /// Covariance of the free parameters: abilities but the last, then gamma, then ln nu.
+    /// Covariance of the free parameters: abilities but the last, then gamma.
     pub covariance: Vec<Vec<f64>>,
     /// Order effect, if fitted.
     pub gamma: Option<f64>,
-    /// ln nu, if ties were fitted.
-    pub log_nu: Option<f64>,
     /// Log-likelihood without binomial coefficients.
     pub log_likelihood: f64,
 }
@@ -52,7 +46,7 @@ pub fn rows_of(wins: &[Vec<f64>]) -> Vec<Row> {
     for (i, row) in wins.iter().enumerate() {
         for (j, back) in wins.iter().enumerate().skip(i + 1) {
             if row[j] + back[i] > 0.0 {
-                out.push(Row { first: i, second: j, first_wins: row[j], second_wins: back[i], ties: 0.0 });
+                out.push(Row { first: i, second: j, first_wins: row[j], second_wins: back[i] });
             }
         }
     }
@@ -87,37 +81,16 @@ fn point(rows: &[Row], beta: &[f64], free: usize, extras: Extras) -> Point {
     for row in rows {
         let x = design(row, free, extras, size);
         let log_odds: f64 = x.iter().zip(beta).map(|(a, b)| a * b).sum();
-        // Scores of the three outcomes, halved so that a tie lies in the middle: +d/2, -d/2, ln nu. The order effect multiplies the first
-        // alone (Davidson and Beaver), which adds gamma/2 to the middle.
-        let half = 0.5 * log_odds;
-        let log_nu = if extras.ties { beta[size - 1] } else { f64::NEG_INFINITY };
-        let shift = if extras.ties && extras.order { -0.5 * beta[free] } else { 0.0 };
-        let score = [half, -half, log_nu + shift];
-        let top = score.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let weight: Vec<f64> = score.iter().map(|s| (s - top).exp()).collect();
-        let sum: f64 = weight.iter().sum();
-        let p: Vec<f64> = weight.iter().map(|w| w / sum).collect();
-        let n = row.first_wins + row.second_wins + row.ties;
-        // Derivatives of each outcome's score.
-        let tie = |k: usize| {
-            let own = if extras.ties && k == size - 1 { 1.0 } else { 0.0 };
-            own - if extras.ties && extras.order && k == free { 0.5 } else { 0.0 }
-        };
-        let slopes: [Vec<f64>; 3] =
-            [x.iter().map(|v| 0.5 * v).collect(), x.iter().map(|v| -0.5 * v).collect(), (0..size).map(tie).collect()];
-        let mean: Vec<f64> = (0..size).map(|k| (0..3).map(|o| p[o] * slopes[o][k]).sum()).collect();
-        for (o, count) in [row.first_wins, row.second_wins, row.ties].into_iter().enumerate() {
-            if count > 0.0 {
-                out.value += count * p[o].ln();
-            }
-            for k in 0..size {
-                out.gradient[k] += count * (slopes[o][k] - mean[k]);
-            }
-        }
+        // ln(1 + e^-|d|) keeps its digits however far the abilities lie apart.
+        let ln_first = log_odds.min(0.0) - (-log_odds.abs()).exp().ln_1p();
+        let ln_second = ln_first - log_odds;
+        let (first, second) = (ln_first.exp(), ln_second.exp());
+        let n = row.first_wins + row.second_wins;
+        out.value += row.first_wins * ln_first + row.second_wins * ln_second;
         for a in 0..size {
+            out.gradient[a] += (row.first_wins - n * first) * x[a];
             for b in 0..size {
-                let second: f64 = (0..3).map(|o| p[o] * slopes[o][a] * slopes[o][b]).sum();
-                out.information[a][b] += n * (second - mean[a] * mean[b]);
+                out.information[a][b] += n * first * second * x[a] * x[b];
             }
         }
     }
@@ -155,7 +128,7 @@ fn inverse(matrix: &[Vec<f64>]) -> Option<Vec<Vec<f64>>> {
 #[must_use]
 pub fn fit(rows: &[Row], items: usize, extras: Extras) -> Option<Fit> {
     let free = items.checked_sub(1)?;
-    let size = free + usize::from(extras.order) + usize::from(extras.ties);
+    let size = free + usize::from(extras.order);
     let mut beta = vec![0.0; size];
     let mut here = point(rows, &beta, free, extras);
     for _ in 0..200 {
@@ -181,13 +154,7 @@ pub fn fit(rows: &[Row], items: usize, extras: Extras) -> Option<Fit> {
     }
     let covariance = inverse(&here.information)?;
     let theta = beta[..free].iter().copied().chain([0.0]).collect();
-    Some(Fit {
-        theta,
-        covariance,
-        gamma: extras.order.then(|| beta[free]),
-        log_nu: extras.ties.then(|| beta[size - 1]),
-        log_likelihood: here.value,
-    })
+    Some(Fit { theta, covariance, gamma: extras.order.then(|| beta[free]), log_likelihood: here.value })
 }
 
 impl Fit {
@@ -218,15 +185,6 @@ impl Fit {
                 (self.theta[i] - mean, variance.max(0.0).sqrt())
             })
             .collect()
-    }
-
-    /// Strengths with sum 1.
-    #[must_use]
-    pub fn strengths(&self) -> Vec<f64> {
-        let top = self.theta.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let raw: Vec<f64> = self.theta.iter().map(|t| (t - top).exp()).collect();
-        let sum: f64 = raw.iter().sum();
-        raw.into_iter().map(|r| r / sum).collect()
     }
 }
 
@@ -281,7 +239,7 @@ pub fn components(wins: &[Vec<f64>]) -> Components {
 pub fn shrunk(wins: &[Vec<f64>]) -> Option<Vec<(f64, f64)>> {
     let n = wins.len();
     let mut rows = rows_of(wins);
-    rows.extend((0..n).map(|i| Row { first: i, second: n, first_wins: 1.0, second_wins: 1.0, ties: 0.0 }));
+    rows.extend((0..n).map(|i| Row { first: i, second: n, first_wins: 1.0, second_wins: 1.0 }));
     let fit = fit(&rows, n + 1, Extras::default())?;
     Some((0..n).map(|i| fit.difference(i, n)).collect())
 }

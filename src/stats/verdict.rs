@@ -163,26 +163,6 @@ pub fn numbers(c: &Counted) -> Numbers {
     }
 }
 
-/// What is left of the numbers when a p of another test stands for the verdict: no count, no share, no power.
-#[must_use]
-pub fn only_p(c: &Counted, p: f64) -> Numbers {
-    Numbers {
-        p_value: Some(p),
-        reversed_p: 1.0,
-        critical: None,
-        true_size: None,
-        mid_p: None,
-        interval95: [0.0, 1.0],
-        lower95: None,
-        wilson95: [0.0, 1.0],
-        distinguishers: None,
-        dprime: None,
-        similarity: None,
-        power: Vec::new(),
-        ..numbers(c)
-    }
-}
-
 /// Control trials: how many, how many right.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct ControlCount {

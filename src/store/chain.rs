@@ -43,6 +43,14 @@ impl Session {
         walk().map_err(|e| self.database("reading the log", e))
     }
 
+    /// The head: hash of the last entry.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`] when it cannot be read.
+    pub fn chain_head(&self) -> Result<String, StoreError> {
+        super::log::last(self.connection()).map(|(_, hash)| hash).map_err(|e| self.database("reading the log", e))
+    }
+
     /// Hash of the last entry of that kind about a record: the head of the chain right after it.
     ///
     /// # Errors

@@ -12,7 +12,7 @@ use crate::sound::player::Player;
 use crate::store::random;
 use crate::testing::receipt::Receipt;
 use crate::testing::seat::HEARD_MS;
-use crate::testing::sounding::{Places, Treatment, is_silent, open_device, start};
+use crate::testing::sounding::{Places, is_silent, open_device, start};
 use crate::testing::trials::{Closing, OpenTrial, Standing, Trials};
 use crate::trial::{Generator, methods};
 use std::collections::BTreeMap;
@@ -38,24 +38,24 @@ struct Current {
 
 /// A listener at this computer.
 pub struct Listening<'a> {
-    trials: Trials<'a>,
-    plan: Plan,
-    listener: ListenerCode,
-    player: Player,
-    places: Places,
+    pub(super) trials: Trials<'a>,
+    pub(super) plan: Plan,
+    pub(super) listener: ListenerCode,
+    pub(super) player: Player,
+    pub(super) places: Places,
     noise: Option<usize>,
     current: Option<Current>,
     in_a_row: u32,
     /// Where a chosen part of the loop begins.
-    part_from: Option<u32>,
+    pub(super) part_from: Option<u32>,
     /// The part that is looped; none for the whole.
-    part: Option<(u32, u32)>,
+    pub(super) part: Option<(u32, u32)>,
     /// Frames of the whole, at the player's rate.
-    frames: u32,
-    training: bool,
+    pub(super) frames: u32,
+    pub(super) training: bool,
     /// What was asked for last in training.
-    trained: Option<usize>,
-    training_clips: Vec<ClipId>,
+    pub(super) trained: Option<usize>,
+    pub(super) training_clips: Vec<ClipId>,
     device: Option<String>,
     receipts: Vec<Receipt>,
 }
@@ -154,6 +154,12 @@ impl<'a> Listening<'a> {
         is_silent(self.device.as_deref())
     }
 
+    /// The test that is listened to.
+    #[must_use]
+    pub fn test(&self) -> &TestId {
+        &self.plan.test
+    }
+
     /// Receipts of the answers given here, in their order.
     #[must_use]
     pub fn receipts(&self) -> &[Receipt] {
@@ -224,68 +230,6 @@ impl<'a> Listening<'a> {
             (None, None) => None,
         };
         (seconds(self.player.position() as f64), part, seconds(f64::from(self.frames)))
-    }
-
-    /// What sounds openly now, by its place among the training's names.
-    #[must_use]
-    pub fn training_setup(&self) -> Option<usize> {
-        self.trained.filter(|_| self.training)
-    }
-
-    /// What may be heard openly before a trial: the setups, by name where the plan allows it, else by number; in the crossed design samples
-    /// in a drawn order, which tell nothing of the setups.
-    #[must_use]
-    pub fn training_names(&self) -> Vec<String> {
-        let name = |i: usize| match self.plan.setups.get(i) {
-            Some(setup) if self.plan.training_by_name => setup.to_string(),
-            _ if self.plan.design == Design::Crossed => format!("sample {}", i + 1),
-            _ => format!("setup {}", i + 1),
-        };
-        (0..self.training_clips.len()).map(name).collect()
-    }
-
-    /// Plays one of them openly, by its place; only while no trial is open. The beginning of a training is logged.
-    ///
-    /// # Errors
-    /// The log cannot be written.
-    pub fn train(&mut self, place: usize) -> Result<(), Failure> {
-        if self.current.is_some() {
-            return Ok(());
-        }
-        if !self.training {
-            self.training = true;
-            let body = serde_json::json!({ "test": self.plan.test, "by_name": self.plan.training_by_name });
-            self.trials.log("training", self.listener.as_str(), &body)?;
-        }
-        let clip = self.training_clips.get(place);
-        self.player.ask(clip.and_then(|c| self.places.get(&(c.clone(), Treatment::Plain)).copied()));
-        self.trained = Some(place);
-        Ok(())
-    }
-
-    /// Begins a chosen part of the loop where it stands now.
-    pub fn part_begins(&mut self) {
-        self.part_from = u32::try_from(self.player.position()).ok();
-        self.part = None;
-    }
-
-    /// Ends the chosen part where the loop stands now; from the next switch on this part is looped for every slot. False when it would be
-    /// shorter than half a second or no beginning was chosen.
-    pub fn part_ends(&mut self) -> bool {
-        let Some((from, to)) = self.part_from.zip(u32::try_from(self.player.position()).ok()) else { return false };
-        if to.saturating_sub(from) < self.player.rate().hz() / 2 {
-            return false;
-        }
-        self.player.loop_part(Some((from, to)));
-        self.part = Some((from, to));
-        true
-    }
-
-    /// Loops the whole excerpt again.
-    pub fn part_is_whole(&mut self) {
-        self.part_from = None;
-        self.part = None;
-        self.player.loop_part(None);
     }
 
     /// A break is advised: many trials in a row.

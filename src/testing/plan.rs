@@ -8,8 +8,10 @@ use crate::model::result::RULES;
 use crate::model::session::Clip;
 use crate::model::trial::{self, Plan, SealedTest, Sealing};
 use crate::rig::gate;
+use crate::stats::family::may_be_given_up;
 use crate::store::Session;
 pub(crate) use crate::testing::build::build;
+use crate::testing::fingerprint::fingerprint;
 pub use crate::testing::plan_doc::PlanDoc;
 pub(crate) use crate::testing::plan_doc::document;
 use crate::testing::plan_family::Tests;
@@ -52,7 +54,8 @@ pub fn plan(folder: &Path, request: &Request, clock: &dyn Clock) -> Result<PlanD
     let canonical = seal::canonical(&plan);
     let sealed = SealedTest { seal: seal::seal(&canonical), canonical, plan, sealed_at: clock.now(), closed_at: None };
     session.add_test_with(&sealed, &context, clock.now())?;
-    Ok(document(&sealed.plan, Some(&sealed)))
+    let fingerprint = fingerprint(&session, &sealed.plan.test)?;
+    Ok(PlanDoc { fingerprint, ..document(&sealed.plan, Some(&sealed)) })
 }
 
 /// What will be heard, and what it was made from, has the bytes that were recorded. A copy without recordings can be planned in.
@@ -111,11 +114,11 @@ pub fn give_up(folder: &Path, test: &TestId, reason: &str, clock: &dyn Clock) ->
     if session.given_up(test)?.is_some() {
         return refused(format!("{test} was given up already"));
     }
-    let mut answered = 0u32;
+    let mut answered = 0u64;
     session.each_trial(test, &mut |trial| {
-        answered += u32::from(matches!(trial.state, trial::TrialState::Answered { .. }) && !trial.practice);
+        answered += u64::from(matches!(trial.state, trial::TrialState::Answered { .. }) && !trial.practice);
     })?;
-    if answered > 0 {
+    if !may_be_given_up(answered) {
         return refused(format!("{test} was answered: a test that was begun stays"));
     }
     let doc = GivenUpDoc { test: test.clone(), reason: reason.to_owned() };

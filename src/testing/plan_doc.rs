@@ -2,10 +2,13 @@
 
 use crate::model::trial::{Controls, Design, FamilyPlace, Look, Method, Plan, SealedTest, TrialCount};
 use crate::report::count::PowerDoc;
-use crate::stats::binomial::{critical, pmf};
+use crate::stats::binomial::critical;
 use crate::stats::listeners::Planned;
 use crate::stats::takes::Rule;
 use crate::stats::verdict::{Counted, numbers, power_at, power_steps};
+use crate::testing::fingerprint::FingerprintDoc;
+pub use crate::testing::plan_fit::level;
+use crate::testing::plan_fit::{FittingDoc, Scored, fitting};
 use crate::trial::Units;
 use serde::Serialize;
 
@@ -49,6 +52,8 @@ pub struct PlanDoc {
     pub trials: Option<u32>,
     /// Listeners planned.
     pub listeners: u32,
+    /// A number that fits the bound and the listeners, with its reason; null where there is none, or no count of right answers.
+    pub fitting: Option<FittingDoc>,
     /// Trials of all listeners that will be scored, on average; null when open-ended.
     pub scored_expected: Option<f64>,
     /// Fewest right of all listeners' trials together that the test calls heard; null where the number of scored trials is drawn.
@@ -87,47 +92,8 @@ pub struct PlanDoc {
     pub takes_needed: Option<u64>,
     /// What the engineer should know before the first trial.
     pub warnings: Vec<String>,
-}
-
-/// Trials of a test in all, and the chance of each to be scored.
-struct Scored {
-    all: u64,
-    share: f64,
-}
-
-/// Numbers of scored trials beyond which nothing is listed: each has less weight than this.
-const WEIGHT: f64 = 1e-4;
-/// Most trials for which every number of scored ones is looked at.
-const EACH: u64 = 4000;
-
-impl Scored {
-    fn of(plan: &Plan, trials: u32) -> Self {
-        let all = u64::from(trials) * u64::from(plan.listeners);
-        let rule = Rule::of(plan.method).filter(|_| plan.design == Design::Crossed);
-        let takes = |i: usize| plan.clips.iter().filter(|c| Some(&c.setup) == plan.setups.get(i)).count() as u64;
-        Self { all, share: rule.map_or(1.0, |r| r.scored_share(takes(0), takes(1))) }
-    }
-
-    fn expected(&self) -> f64 {
-        self.all as f64 * self.share
-    }
-
-    /// Numbers that may be scored, each with its probability.
-    fn numbers(&self) -> Vec<(u64, f64)> {
-        if self.share >= 1.0 || self.all > EACH {
-            return vec![(self.expected().round() as u64, 1.0)];
-        }
-        let each: Vec<(u64, f64)> =
-            (0..=self.all).map(|m| (m, pmf(m, self.all, self.share))).filter(|(_, w)| *w >= WEIGHT).collect();
-        let sum: f64 = each.iter().map(|(_, w)| w).sum();
-        each.into_iter().map(|(m, w)| (m, w / sum)).collect()
-    }
-}
-
-/// The level at which a plan's test is judged.
-#[must_use]
-pub fn level(plan: &Plan) -> f64 {
-    plan.family.map_or(plan.alpha.value(), |f| f.level)
+    /// What to publish before the first trial; null with `--what-if`.
+    pub fingerprint: Option<FingerprintDoc>,
 }
 
 /// Units (rewirings) of the first and the second setup of a plan.
@@ -225,6 +191,7 @@ pub(crate) fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
         design: plan.design,
         trials,
         listeners: plan.listeners,
+        fitting: fitting(plan),
         scored_expected: trials.map(|n| Scored::of(plan, n).expected()),
         critical: found.critical,
         true_size: found.true_size,
@@ -244,5 +211,6 @@ pub(crate) fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
         least_p_takes: least_p_takes(plan),
         takes_needed: Rule::of(plan.method).filter(|_| two).and_then(|r| r.takes_needed(level(plan))),
         warnings: plan.warnings.clone(),
+        fingerprint: None,
     }
 }

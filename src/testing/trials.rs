@@ -8,25 +8,24 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ClipId, ListenerCode, TestId, TrialId};
 use crate::model::outside::Clock;
 use crate::model::random::RandomWords;
-use crate::model::session::Listener;
 use crate::model::trial::{Answer, Plan, SlotHeard, TrialRecord, TrialState};
 use crate::store::Session;
 use crate::store::random;
+use crate::testing::closed_memory;
 use crate::testing::panel::{Kind, Known};
-use crate::testing::plan_family::given_up;
 use crate::testing::receipt::Receipt;
 use crate::testing::seat::Seat;
 use crate::testing::sounding::Treatment;
 pub use crate::testing::standing::{Closing, OpenTrial, Standing, close_only};
-use crate::trial::{Hidden, Progressed, draw, draw_trial, methods};
+use crate::trial::{Hidden, Progressed, draw, draw_trial, methods, wipe};
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::path::Path;
 
 /// A session opened for listening.
 pub struct Trials<'a> {
-    session: Session,
-    clock: &'a dyn Clock,
+    pub(super) session: Session,
+    pub(super) clock: &'a dyn Clock,
     open: BTreeMap<TrialId, Sitting>,
     /// What is played here has no sound: kept as practice.
     practice: bool,
@@ -42,11 +41,11 @@ struct Sitting {
     seat: Seat,
 }
 
-fn refused(kind: &'static str, message: impl Into<String>, next: impl Into<String>) -> Failure {
+pub(super) fn refused(kind: &'static str, message: impl Into<String>, next: impl Into<String>) -> Failure {
     Failure::plain(kind, Fate::Refused, message, next)
 }
 
-fn closed(plan: &Plan) -> Failure {
+pub(super) fn closed(plan: &Plan) -> Failure {
     refused("test-closed", format!("{} is closed", plan.test), "read its verdict with: cabjury score")
 }
 
@@ -84,7 +83,7 @@ impl<'a> Trials<'a> {
     }
 
     /// What a listener's trials are here.
-    fn kind(&self, simulated: bool) -> Kind {
+    pub(super) fn kind(&self, simulated: bool) -> Kind {
         match (simulated, self.practice) {
             (true, _) => Kind::Simulated,
             (false, true) => Kind::Practice,
@@ -110,56 +109,8 @@ impl<'a> Trials<'a> {
         Ok(self.session.log_event(what, subject, body, self.clock.now())?)
     }
 
-    /// The test to listen to: the one named, else the only open one.
-    ///
-    /// # Errors
-    /// None is open, or several are.
-    pub fn choose(&self, test: Option<&TestId>) -> Result<Plan, Failure> {
-        let gone = given_up(&self.session)?;
-        if let Some(id) = test {
-            let plan = self.session.test(id)?.plan;
-            let refusal = || refused("test-given-up", format!("{id} was given up"), "name another test, or plan one");
-            return if gone.contains(id) { Err(refusal()) } else { Ok(plan) };
-        }
-        let mut open: Vec<_> =
-            self.session.tests()?.into_iter().filter(|t| t.closed_at.is_none() && !gone.contains(&t.plan.test)).collect();
-        match open.len() {
-            1 => Ok(open.remove(0).plan),
-            0 => Err(refused("no-open-test", "no test is open", "seal one with: cabjury plan")),
-            n => Err(Failure::plain("which-test", Fate::WrongUse, format!("{n} tests are open"), "name one with --test")),
-        }
-    }
-
-    /// Registers a listener for a test.
-    ///
-    /// # Errors
-    /// The test is closed, the code belongs to the other kind of listener, or all planned listeners have begun.
-    pub fn enter(&mut self, plan: &Plan, code: &ListenerCode, simulated: bool) -> Result<(), Failure> {
-        if self.known(&plan.test, |k| k.closed)? {
-            return Err(closed(plan));
-        }
-        let kind = self.kind(simulated);
-        if kind == Kind::Person && plan.simulated {
-            let message = format!("{} was sealed for simulated listeners alone", plan.test);
-            return Err(refused("simulated-test", message, "plan a test for people: cabjury plan without --simulated"));
-        }
-        let began = self.known(&plan.test, |k| k.began(kind))?;
-        if kind != Kind::Practice && !began.contains(code) && began.len() >= plan.listeners as usize {
-            let message = format!(
-                "{} was planned for {} listeners, and {} have begun: {}",
-                plan.test,
-                plan.listeners,
-                began.len(),
-                codes(&began)
-            );
-            return Err(refused("panel-full", message, "go on under one of these codes, or plan a test for more listeners"));
-        }
-        let listener = Listener { code: code.clone(), simulated, since: self.clock.now() };
-        Ok(self.session.add_listener(&listener, self.clock.now())?)
-    }
-
     /// What is known of a test, read when it is asked for the first time.
-    fn known<T>(&self, test: &TestId, look: impl FnOnce(&mut Known) -> T) -> Result<T, Failure> {
+    pub(super) fn known<T>(&self, test: &TestId, look: impl FnOnce(&mut Known) -> T) -> Result<T, Failure> {
         let mut all = self.known.borrow_mut();
         if let Some(known) = all.get_mut(test) {
             return Ok(look(known));
@@ -217,15 +168,6 @@ impl<'a> Trials<'a> {
         self.known(test, |k| k.closed = true)
     }
 
-    /// The invitation of a listener to a test: the same code for ever.
-    ///
-    /// # Errors
-    /// As [`Trials::enter`]; the store cannot be written.
-    pub fn invite(&mut self, plan: &Plan, listener: &ListenerCode) -> Result<String, Failure> {
-        self.enter(plan, listener, false)?;
-        Ok(self.session.invite(&plan.test, listener, &random::code()?, self.clock.now())?)
-    }
-
     /// From here to [`Trials::commit_batch`] all changes are one transaction: one sync of the disk. Nobody may be told of them before it is
     /// committed.
     ///
@@ -254,7 +196,9 @@ impl<'a> Trials<'a> {
     /// # Errors
     /// The test is closed, the listener is through, or has a trial open.
     pub fn next(&mut self, plan: &Plan, listener: &ListenerCode, played: &str) -> Result<OpenTrial, Failure> {
-        let mut generator = crate::trial::Generator::from_seed(random::seed()?);
+        // Closed before there is an order in it. Where that is not possible, whoever runs the program was told.
+        let _ = closed_memory::close();
+        let mut generator = crate::trial::Generator::from_secret(&mut random::seed()?);
         self.next_with(plan, listener, played, &mut generator)
     }
 
@@ -357,6 +301,9 @@ impl<'a> Trials<'a> {
         let kind = self.kind_of(&record.listener)?;
         self.known(&plan.test, |k| k.answered(&record, kind))?;
         let receipt = Receipt::of(&self.session, &record)?;
+        if let TrialState::Answered { order, .. } = &mut record.state {
+            wipe(order);
+        }
         self.close_when_through(plan)?;
         Ok(receipt)
     }
@@ -415,8 +362,4 @@ fn shown(sitting: &Sitting) -> OpenTrial {
         labels: hidden.labels(),
         choices: hidden.choices().to_vec(),
     }
-}
-
-fn codes(list: &[ListenerCode]) -> String {
-    list.iter().map(ListenerCode::as_str).collect::<Vec<_>>().join(", ")
 }

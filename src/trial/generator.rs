@@ -5,6 +5,7 @@ use crate::model::random::RandomWords;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha20Rng;
 use sha2::{Digest, Sha256};
+use zeroize::Zeroize;
 
 /// Name and version, as the sealed plan states it.
 pub const NAME: &str = "ChaCha20 (rand_chacha 0.10), seeded with 32 bytes from the operating system for every trial";
@@ -26,6 +27,14 @@ impl Generator {
         Self(ChaCha20Rng::from_seed(seed))
     }
 
+    /// The same for an order that is hidden: the seed is overwritten, for whoever has it can draw the order again.
+    #[must_use]
+    pub fn from_secret(seed: &mut [u8; 32]) -> Self {
+        let generator = Self::from_seed(*seed);
+        seed.zeroize();
+        generator
+    }
+
     /// A generator for permutations: seeded by the test's seal and what it is for, so that whoever recomputes a result draws the same ones.
     #[must_use]
     pub fn of_the_seal(seal: &Sha256Hex, purpose: &str) -> Self {
@@ -44,6 +53,14 @@ impl Generator {
     #[must_use]
     pub fn simulated(seed: u64) -> Self {
         Self(ChaCha20Rng::seed_from_u64(seed))
+    }
+}
+
+impl Drop for Generator {
+    fn drop(&mut self) {
+        // Its state tells what it drew. The library has no overwriting of its own; looking at the new state keeps the compiler from leaving it out.
+        self.0 = ChaCha20Rng::from_seed([0; 32]);
+        std::hint::black_box(&self.0);
     }
 }
 

@@ -1,7 +1,7 @@
 //! An order that cannot be shown before its pick.
 //!
 //! [`Hidden`] has no `Debug`, no `Display`, no `Serialize` and no `Clone`. Only the player may ask which clip sounds in a slot, and only a
-//! pick opens it, which consumes it.
+//! pick opens it, which consumes it. Whenever it goes, its memory is overwritten.
 //!
 //! ```compile_fail
 //! fn shown(order: &cabjury::trial::Hidden) -> String {
@@ -27,6 +27,8 @@ use crate::model::ids::ClipId;
 use crate::model::random::RandomWords;
 use crate::model::trial::{Answer, Method, OrderRecord};
 use sha2::{Digest, Sha256};
+use std::mem::take;
+use zeroize::Zeroize;
 
 /// What stands in front of nonce and order when a commitment is hashed.
 pub const TAG: &str = "cabjury order 1\n";
@@ -43,7 +45,7 @@ pub enum AnswerError {
         choices: Vec<String>,
     },
     /// Ratings that are not complete or out of range.
-    #[error("the ratings {given:?} want one number from 0 to 100 for each of {}", choices.join(", "))]
+    #[error("the ratings {given:?} need one number from 0 to 100 for each of {}", choices.join(", "))]
     Ratings {
         /// What was given.
         given: String,
@@ -177,11 +179,32 @@ impl Hidden {
 
     /// A pick opens the order.
     #[must_use]
-    pub fn open(self, answer: &Answer) -> Opened {
+    pub fn open(mut self, answer: &Answer) -> Opened {
         let nonce = hex(&self.nonce);
         let right = self.order.right.as_ref().map(|right| *right == answer.choice);
-        Opened { order: self.order, nonce, right }
+        let order = OrderRecord { kind: self.order.kind, slots: take(&mut self.order.slots), right: take(&mut self.order.right) };
+        Opened { order, nonce, right }
     }
+}
+
+impl Drop for Hidden {
+    fn drop(&mut self) {
+        self.nonce.zeroize();
+        wipe(&mut self.order);
+    }
+}
+
+/// Overwrites the memory of an order, and leaves an empty one.
+pub fn wipe(order: &mut OrderRecord) {
+    for slot in &mut order.slots {
+        slot.anchor.zeroize();
+        slot.raised.zeroize();
+        slot.label.zeroize();
+    }
+    for slot in order.slots.drain(..) {
+        String::from(slot.clip).zeroize();
+    }
+    order.right.zeroize();
 }
 
 /// Ratings out of `1=80,2=55`: label and 0 to 100.
@@ -195,4 +218,22 @@ pub fn ratings(choice: &str) -> Option<Vec<(String, u8)>> {
             Some((label.trim().to_owned(), value))
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model::trial::{SlotRecord, TrialKind};
+
+    #[test]
+    fn a_wiped_order_holds_nothing() {
+        let slot =
+            |label: &str| SlotRecord { label: label.to_owned(), clip: ClipId::new("c001").unwrap(), anchor: true, raised: true };
+        let mut order = OrderRecord { kind: TrialKind::Scored, slots: vec![slot("A"), slot("B")], right: Some("A".to_owned()) };
+        let room = order.slots.as_ptr();
+        wipe(&mut order);
+        assert!(order.slots.is_empty() && order.right.is_none());
+        // The same memory, emptied, not another.
+        assert_eq!(order.slots.as_ptr(), room);
+    }
 }

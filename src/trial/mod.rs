@@ -19,4 +19,4 @@ pub mod seal;
 pub use crossed::Units;
 pub use draw::{DrawError, Pool, Progressed, draw_trial};
 pub use generator::Generator;
-pub use hidden::{AnswerError, Hidden, Opened, canonical_order, commitment_of, opens};
+pub use hidden::{AnswerError, Hidden, Opened, canonical_order, commitment_of, opens, wipe};

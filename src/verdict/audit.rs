@@ -9,6 +9,8 @@ use crate::store::log::GENESIS;
 use crate::store::rebuild::Gaps;
 use crate::verdict::from_records::scored;
 use crate::verdict::hashes::Hashes;
+use crate::verdict::outside::docs::WitnessesDoc;
+use crate::verdict::outside::{Outside, ToKeep, witnesses};
 pub use crate::verdict::promises::Problem;
 use crate::verdict::promises::{commitment_problem, sealed_problems};
 use crate::verdict::score::score_with;
@@ -42,6 +44,8 @@ pub struct AuditDoc {
     pub unverified_files: u64,
     /// Verdicts of closed tests, recomputed.
     pub verdicts: Vec<VerdictDoc>,
+    /// Who outside of the folder vouches for it.
+    pub witnesses: WitnessesDoc,
     /// What is wrong.
     pub problems: Vec<Problem>,
     /// What is worth knowing and no problem: a clock that went back.
@@ -185,7 +189,7 @@ fn context_problems(session: &Session, out: &mut Vec<Problem>) -> Result<(), Fai
 }
 
 /// Only what the schema itself shows: nothing else of such a file is asked.
-fn foreign(session: &Session, what: &str) -> Result<AuditDoc, Failure> {
+pub(crate) fn foreign(session: &Session, what: &str) -> Result<AuditDoc, Failure> {
     let mut problems: Vec<Problem> =
         session.schema_misfits()?.into_iter().map(|m| Problem { place: m.place, what: m.what }).collect();
     problems.push(Problem { place: "session.db".to_owned(), what: format!("{what}; nothing else of it was looked at") });
@@ -209,6 +213,14 @@ pub fn audit(folder: &Path) -> Result<AuditDoc, Failure> {
 /// # Errors
 /// The session cannot be read.
 pub fn audit_of(session: &Session, hashes: &Hashes) -> Result<AuditDoc, Failure> {
+    audit_with(session, hashes, None).map(|(doc, _)| doc)
+}
+
+/// The same, with what lies outside held against it; and what of that is new and fits.
+///
+/// # Errors
+/// The session or a file from outside cannot be read.
+pub(crate) fn audit_with(session: &Session, hashes: &Hashes, outside: Option<&Outside>) -> Result<(AuditDoc, ToKeep), Failure> {
     let chain = session.chain()?;
     let mut doc = AuditDoc { records: chain.records, head_sha256: chain.head, ..AuditDoc::default() };
     doc.problems = chain.breaks.into_iter().map(|(seq, what)| Problem { place: format!("log entry {seq}"), what }).collect();
@@ -219,8 +231,16 @@ pub fn audit_of(session: &Session, hashes: &Hashes) -> Result<AuditDoc, Failure>
     if let Err(error) = beyond_the_tables(session, hashes, &mut doc) {
         doc.problems.push(Problem { place: "session.db".to_owned(), what: error.to_string() });
     }
+    let mut keep = ToKeep::default();
+    match witnesses(session, outside.unwrap_or(&Outside::default()), &mut doc.problems) {
+        Ok(found) => (doc.witnesses, keep) = found,
+        Err(error) if outside.is_none() => {
+            doc.problems.push(Problem { place: "session.db".to_owned(), what: error.to_string() });
+        }
+        Err(error) => return Err(error),
+    }
     doc.ok = doc.problems.is_empty();
-    Ok(doc)
+    Ok((doc, keep))
 }
 
 fn beyond_the_tables(session: &Session, hashes: &Hashes, doc: &mut AuditDoc) -> Result<(), Failure> {

@@ -5,8 +5,10 @@
 //! * [`from_records`]: tests scored from their records; [`promises`]: seals and commitments held against what was kept
 //! * [`closing`](mod@closing): a closed test's result is frozen; [`score`](mod@score): what is said of all tests; [`trial_csv`]: rows for
 //!   recomputing
+//! * [`outside`](mod@outside): who outside of the folder vouches for it; [`asked`]: an audit with all that
 //! * [`hashes`]: every file hashed once; [`audit`](mod@audit): hashes, chain, seals, commitments; [`montage_key`]: the key of a blind montage
 
+pub mod asked;
 pub mod audit;
 pub mod closing;
 pub mod flags;
@@ -14,6 +16,7 @@ pub mod from_records;
 pub mod hashes;
 pub mod judge;
 pub mod montage_key;
+pub mod outside;
 pub mod promises;
 pub mod scale;
 pub mod score;

@@ -9,7 +9,7 @@ use crate::stats::preference::{Extras, Row, agreement, circular_triads, componen
 use crate::stats::special::phi;
 use crate::verdict::tally::Tally;
 
-/// One pick as the fit wants it: which item sounded first, and whether it was chosen.
+/// One pick as the fit needs it: which item sounded first, and whether it was chosen.
 fn picks<'a>(tallies: &'a [&'a Tally]) -> impl Iterator<Item = (usize, usize, bool)> + 'a {
     tallies.iter().flat_map(|t| t.pairs.iter().zip(&t.scored)).map(|((pair, lower), (_, first_chosen))| {
         let winner = if *lower { pair.0 } else { pair.1 };
@@ -22,7 +22,7 @@ fn rows(tallies: &[&Tally]) -> Vec<Row> {
     let mut out: Vec<Row> = Vec::new();
     for (first, second, chosen) in picks(tallies) {
         let place = out.iter().position(|r| r.first == first && r.second == second).unwrap_or_else(|| {
-            out.push(Row { first, second, first_wins: 0.0, second_wins: 0.0, ties: 0.0 });
+            out.push(Row { first, second, first_wins: 0.0, second_wins: 0.0 });
             out.len() - 1
         });
         let row = &mut out[place];
@@ -51,8 +51,8 @@ pub(crate) fn scale(plan: &Plan, tallies: &[&Tally]) -> Option<ScaleDoc> {
     }
     let found = components(&wins);
     let exists = found.strong.len() == 1;
-    let plain = if exists { fit(&rows_of(&wins), k, Extras { order: false, ties: false }) } else { None };
-    let ordered = plain.as_ref().and_then(|_| fit(&rows(tallies), k, Extras { order: true, ties: false }));
+    let plain = if exists { fit(&rows_of(&wins), k, Extras::default()) } else { None };
+    let ordered = plain.as_ref().and_then(|_| fit(&rows(tallies), k, Extras { order: true }));
     let abilities = match &plain {
         Some(fit) => fit.centred(),
         None => shrunk(&wins)?,

@@ -12,6 +12,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, ListenerCode, MicName, SetupName, TakeId, TestId};
 use crate::model::session::{Excerpt, MeterValue};
 use crate::model::trial::{Controls, Design, Method, TrialCount};
+use crate::report::text::count;
 use crate::rig::cards as rig;
 use crate::rig::gate;
 use crate::rig::ohmmeter as meter;
@@ -73,7 +74,7 @@ async fn rig_sheet(State(app): State<Arc<App>>, fields: Fields) -> Response {
 
 fn read_rig(folder: &Path, text: &str, app: &App) -> Result<Vec<String>, Failure> {
     let doc = rig::rig(folder, Some(sheets::read_sheet(text)?), app.clock)?;
-    let mut lines = vec![format!("The rig was read in: {} setups.", doc.setups.len())];
+    let mut lines = vec![format!("The rig was read in: {}.", count(doc.setups.len(), "setup", "setups"))];
     lines.extend(doc.setups.iter().flat_map(|s| &s.gate).flat_map(gate::GateDoc::lines));
     lines.extend(doc.missing);
     lines.extend(doc.warnings);
@@ -118,7 +119,7 @@ async fn keep_reason(State(app): State<Arc<App>>, fields: Fields) -> Response {
 async fn check_takes(State(app): State<Arc<App>>) -> Response {
     alone(app, "/takes", |folder, app| {
         let doc = check::check(folder, app.clock, &app.progress())?;
-        let mut lines = vec![format!("{} recordings were looked at.", doc.takes.len())];
+        let mut lines = vec![format!("{} looked at.", count(doc.takes.len(), "recording was", "recordings were"))];
         lines.extend(doc.warnings);
         lines.extend(
             doc.excerpts.iter().map(|e| format!("To listen to: {} ({:.1} s to {:.1} s), {}", e.name, e.start_s, e.end_s, e.why)),
@@ -159,8 +160,11 @@ async fn make_clips(State(app): State<Arc<App>>, fields: Fields) -> Response {
             confirm: None,
         };
         let doc = prepare::match_clips(folder, &request, app.clock, &app.progress())?;
-        let mut lines =
-            vec![format!("{} clips were made; the largest mismatch is {:.3} LU.", doc.clips.len(), doc.largest_mismatch_lu)];
+        let mut lines = vec![format!(
+            "{} made; the largest mismatch is {:.3} LU.",
+            count(doc.clips.len(), "clip was", "clips were"),
+            doc.largest_mismatch_lu
+        )];
         lines.extend(doc.warnings);
         Ok(lines)
     })
@@ -187,7 +191,7 @@ fn plan_request(fields: &Fields) -> Result<plan::Request, Failure> {
     let name = |key: &str| fields.get(key).map(SetupName::new).transpose();
     Ok(plan::Request {
         compare: fields.keys().filter_map(|k| k.strip_prefix("with-")).map(SetupName::new).collect::<Result<_, _>>()?,
-        method: Method::from_name(method).ok_or_else(|| wrong(format!("{method:?} is no method")))?,
+        method: Method::from_name(method).ok_or_else(|| wrong(format!("{method:?} is not a method")))?,
         trials: trials.map(|n| if n == 0 { TrialCount::OpenEnded } else { TrialCount::Fixed(n) }),
         listeners: fields.whole("listeners", 1)?,
         alpha: fields.get("alpha").map(|_| fields.number("alpha", 0.05)).transpose()?,

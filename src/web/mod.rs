@@ -24,7 +24,7 @@ mod server;
 mod uploads;
 
 pub use app::App;
-pub use qr::text as qr_text;
+pub use qr::{picture as qr_picture, text as qr_text};
 pub use server::{Options, Ready, serve};
 
 /// The whole site, to be asked without a socket.

@@ -5,6 +5,7 @@ use crate::model::digest::Sha256Hex;
 use crate::model::explain::{Explain, Fate};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use std::collections::HashMap;
 
 /// What stands first in every receipt.
@@ -35,8 +36,10 @@ pub struct Receipt {
     pub session_id: String,
     /// The test.
     pub test: String,
-    /// SHA-256 of the listener's code: who has the code can show that it is theirs, nobody else can use it.
-    pub listener_sha256: Sha256Hex,
+    /// SHA-256 over the session's id, a line feed and the listener's code; nothing where the receipt was put together from single picks that
+    /// do not say it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub listener_sha256: Option<Sha256Hex>,
     /// Every answered trial, in order.
     pub trials: Vec<ReceiptTrial>,
 }
@@ -77,26 +80,81 @@ impl Explain for ReceiptError {
     }
 }
 
-impl Receipt {
-    /// Reads one.
-    ///
-    /// # Errors
-    /// [`ReceiptError`]: no JSON, another format, too many trials, none.
-    pub fn read(text: &str) -> Result<Self, ReceiptError> {
-        let not = |what: String| ReceiptError::NotAReceipt { what };
-        let value: serde_json::Value = serde_json::from_str(text).map_err(|e| not(e.to_string()))?;
-        match value.get("format").and_then(serde_json::Value::as_str) {
-            Some(FORMAT) => {}
-            Some(other) => return Err(ReceiptError::OtherFormat { format: other.chars().take(80).collect() }),
-            None => return Err(not("it does not say its format".to_owned())),
-        }
-        let receipt: Self = serde_json::from_value(value).map_err(|e| not(e.to_string()))?;
-        match receipt.trials.len() {
-            0 => Err(not("it holds no trial".to_owned())),
-            1..=MOST => Ok(receipt),
-            n => Err(not(format!("it holds {n} trials, {MOST} at most are read"))),
-        }
+/// The receipt of a single pick, as the listening page's answers have it.
+#[derive(Deserialize)]
+struct Single {
+    session_id: String,
+    test: String,
+    trial: String,
+    commitment_sha256: Sha256Hex,
+    head_sha256: Sha256Hex,
+    at: Timestamp,
+    #[serde(default)]
+    listener_sha256: Option<Sha256Hex>,
+}
+
+fn not(what: impl Into<String>) -> ReceiptError {
+    ReceiptError::NotAReceipt { what: what.into() }
+}
+
+fn as_a<T: serde::de::DeserializeOwned>(value: &Value) -> Result<T, ReceiptError> {
+    T::deserialize(value).map_err(|e| not(e.to_string()))
+}
+
+/// Gathers what a file holds: a receipt, the receipt of a pick, a pick's whole answer, or a list of any of them.
+fn gather(value: &Value, found: &mut Vec<Receipt>) -> Result<(), ReceiptError> {
+    if let Value::Array(all) = value {
+        return all.iter().try_for_each(|one| gather(one, found));
     }
+    match value.get("format").map(Value::as_str) {
+        Some(Some(FORMAT)) => {
+            found.push(as_a(value)?);
+            return Ok(());
+        }
+        Some(Some(other)) => return Err(ReceiptError::OtherFormat { format: other.chars().take(80).collect() }),
+        Some(None) => return Err(not("its format is not a text")),
+        None => {}
+    }
+    if let Some(inner) = value.get("receipts").or_else(|| value.get("receipt")) {
+        return gather(inner, found);
+    }
+    if value.get("trial").is_none() {
+        return Err(not("it says neither its format nor a trial"));
+    }
+    let one: Single = as_a(value)?;
+    let trial =
+        ReceiptTrial { trial: one.trial, commitment_sha256: one.commitment_sha256, head_sha256: one.head_sha256, at: one.at };
+    let same =
+        |r: &&mut Receipt| r.session_id == one.session_id && r.test == one.test && r.listener_sha256 == one.listener_sha256;
+    match found.iter_mut().find(same) {
+        Some(receipt) => receipt.trials.push(trial),
+        None => found.push(Receipt {
+            format: FORMAT.to_owned(),
+            session_id: one.session_id,
+            test: one.test,
+            listener_sha256: one.listener_sha256,
+            trials: vec![trial],
+        }),
+    }
+    Ok(())
+}
+
+/// Reads a file's receipts: one as it is saved for a listener, or the receipts of single picks, alone or in a list.
+///
+/// # Errors
+/// [`ReceiptError`]: no JSON, another format, too many trials, none.
+pub fn read(text: &str) -> Result<Vec<Receipt>, ReceiptError> {
+    let value: Value = serde_json::from_str(text.trim_start_matches('\u{feff}')).map_err(|e| not(e.to_string()))?;
+    let mut found = Vec::new();
+    gather(&value, &mut found)?;
+    let trials: usize = found.iter().map(|r| r.trials.len()).sum();
+    if found.iter().any(|r| r.trials.is_empty()) || trials == 0 {
+        return Err(not("it holds no trial"));
+    }
+    if trials > MOST {
+        return Err(not(format!("it holds {trials} trials, {MOST} at most are read")));
+    }
+    Ok(found)
 }
 
 /// An answered trial as the log has it.
@@ -169,7 +227,7 @@ pub fn misfits(receipt: &Receipt, session_id: &str, recorded: &HashMap<String, R
         let Some(known) = recorded.get(&kept.trial) else { return Some(MisfitKind::NoSuchTrial) };
         if known.test != receipt.test {
             Some(MisfitKind::OtherTest)
-        } else if known.listener_sha256 != receipt.listener_sha256 {
+        } else if receipt.listener_sha256.as_ref().is_some_and(|l| *l != known.listener_sha256) {
             Some(MisfitKind::OtherListener)
         } else if known.commitment != kept.commitment_sha256.as_str() {
             Some(MisfitKind::OtherCommitment)
@@ -202,7 +260,7 @@ mod tests {
             format: FORMAT.to_owned(),
             session_id: "5e55".to_owned(),
             test: "test-1".to_owned(),
-            listener_sha256: of("code"),
+            listener_sha256: Some(of("code")),
             trials: vec![trial("one"), trial("two")],
         }
     }
@@ -220,8 +278,37 @@ mod tests {
     #[test]
     fn a_receipt_fits_its_log_and_comes_back_from_its_text() {
         let text = serde_json::to_string(&receipt()).unwrap();
-        assert_eq!(Receipt::read(&text).unwrap(), receipt());
+        assert_eq!(read(&text).unwrap(), [receipt()]);
         assert!(misfits(&receipt(), "5e55", &log()).is_empty());
+    }
+
+    #[test]
+    fn single_picks_are_put_together_by_session_test_and_listener() {
+        let pick = |name: &str, test: &str| {
+            let mut value = serde_json::to_value(&receipt().trials[usize::from(name == "two")]).unwrap();
+            value["session_id"] = "5e55".into();
+            value["test"] = test.into();
+            value["listener_sha256"] = of("code").to_string().into();
+            value
+        };
+        let (one, two) = (pick("one", "test-1"), pick("two", "test-1"));
+        for whole in [
+            serde_json::json!([one, two]),
+            serde_json::json!({ "done": 2, "receipts": [one, two] }),
+            serde_json::json!([{ "phase": "ready", "receipt": one }, { "phase": "done", "receipt": two }]),
+        ] {
+            assert_eq!(read(&whole.to_string()).unwrap(), [receipt()]);
+        }
+        let found = read(&serde_json::json!([one, pick("two", "test-2"), receipt()]).to_string()).unwrap();
+        assert_eq!(
+            found.iter().map(|r| (r.test.as_str(), r.trials.len())).collect::<Vec<_>>(),
+            [("test-1", 1), ("test-2", 1), ("test-1", 2)]
+        );
+        let mut unsaid = one.clone();
+        unsaid.as_object_mut().unwrap().remove("listener_sha256");
+        let found = read(&unsaid.to_string()).unwrap();
+        assert_eq!(found[0].listener_sha256, None);
+        assert!(misfits(&found[0], "5e55", &log()).is_empty());
     }
 
     #[test]
@@ -254,10 +341,16 @@ mod tests {
     fn what_is_no_receipt_is_refused_in_words() {
         let newer = serde_json::to_string(&Receipt { format: "cabjury receipt 2".to_owned(), ..receipt() }).unwrap();
         let empty = serde_json::to_string(&Receipt { trials: Vec::new(), ..receipt() }).unwrap();
-        for (text, kind) in
-            [("{}", "not-a-receipt"), ("[", "not-a-receipt"), (&newer, "newer-receipt"), (&empty, "not-a-receipt")]
-        {
-            let error = Receipt::read(text).unwrap_err();
+        for (text, kind) in [
+            ("{}", "not-a-receipt"),
+            ("[", "not-a-receipt"),
+            ("[]", "not-a-receipt"),
+            ("{\"format\":1}", "not-a-receipt"),
+            ("{\"trial\":\"one\"}", "not-a-receipt"),
+            (&newer, "newer-receipt"),
+            (&empty, "not-a-receipt"),
+        ] {
+            let error = read(text).unwrap_err();
             assert_eq!(error.kind(), kind);
             assert_eq!(error.fate(), Fate::Unfit);
             assert!(!error.next().is_empty());

@@ -1,6 +1,7 @@
 // The listening page as a listener meets it: reload, lost connection, two tabs, back, a phone, keys alone.
 import test from "node:test";
 import assert from "node:assert/strict";
+import { readFileSync } from "node:fs";
 import { accessible, answer, browser, complaints, desk, fits, folder, run, session, shot, toTrial } from "./support.mjs";
 
 let home; let at; let b; let codes;
@@ -165,7 +166,23 @@ test("a suspended sound counts nothing, is said, and goes on when asked; an unto
   await page.getByText("Your answer is saved.").waitFor();
   assert.equal(sent.confidence, null);
   assert.ok(sent.heard.every((h) => h.ms >= 300 && h.ms < 2000), JSON.stringify(sent.heard));
-  await page.getByRole("link", { name: "Save the receipts of your answers" }).waitFor();
+  // The receipt: as a file, as text, and still there when the page is opened again; it fits the session.
+  await page.getByText("Your receipt").click();
+  const [download] = await Promise.all([page.waitForEvent("download"), page.getByRole("link", { name: "Save your receipt" }).click()]);
+  assert.equal(download.suggestedFilename(), "receipt-test-1.json");
+  await download.saveAs(home.at("receipt.json"));
+  const whole = JSON.parse(readFileSync(home.at("receipt.json"), "utf8"));
+  assert.deepEqual([whole.format, whole.test, whole.trials.length], ["cabjury receipt 1", "test-1", 1]);
+  await page.getByRole("button", { name: "Copy it as text" }).click();
+  await page.getByText(/^(Copied\.|The text is marked: copy it\.)$/).waitFor();
+  assert.deepEqual(JSON.parse(await page.getByRole("textbox", { name: "Your receipt as text" }).inputValue()), whole);
+  const text = JSON.stringify(whole);
+  assert.ok(!/gus|one|two|t00/.test(text.replace(/[0-9a-f]{32,}/g, "")), text);
+  await page.reload();
+  await page.getByText("Your receipt").waitFor();
+  const audited = JSON.parse(run("audit", home.at("s"), "--json", "--keep-nothing", "--receipts", home.at("receipt.json")));
+  assert.equal(audited.ok, true);
+  assert.deepEqual(audited.witnesses.receipts.map((r) => [r.listener, r.fits]), [["gus", true]]);
   await context.close();
 });
 

@@ -4,7 +4,9 @@ use crate::capture::measure::{FaultDoc, Measured, measure_file};
 use crate::model::audio::{FaultKind, Finding, Severity};
 use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName};
-use crate::signal::align;
+use crate::signal::placing::{self, Placement, Relation};
+use crate::signal::{align, inspect as marks};
+use crate::units::SampleRate;
 use serde::Serialize;
 use std::path::PathBuf;
 
@@ -98,6 +100,20 @@ pub(super) fn noise(samples: &[f32], rest: usize, rate: f64) -> Option<f64> {
     if part.len() < edge { None } else { rms_db(part) }
 }
 
+/// What no instrument plays and no amplifier does: samples that are missing, held, or come twice.
+fn impossible(samples: &[f32], placed: Option<&Placement>, rate: SampleRate) -> Vec<String> {
+    let at = |frame: f64| frame / rate.as_f64();
+    let jumps = placed.iter().flat_map(|p| &p.jumps).map(|j| {
+        let what = if j.samples < 0.0 { "missing" } else { "too many" };
+        format!("at {:.2} s of the DI {:.0} samples are {what}: the interface dropped or doubled them", at(j.at), j.samples.abs())
+    });
+    let exact = marks::held(samples).into_iter().chain(marks::repeated(samples)).map(|e| {
+        let what = if e.back == 0 { "one sample is held" } else { "a buffer comes a second time" };
+        format!("at {:.2} s {what} for {:.1} ms: the interface stalled", at(e.at as f64), 1e3 * at(e.frames as f64))
+    });
+    jumps.chain(exact).map(|what| format!("{what}. Raise its buffer")).collect()
+}
+
 fn must_go(finding: &Finding) -> bool {
     finding.severity == Severity::Stop || matches!(finding.kind, FaultKind::Clipping | FaultKind::Dropout | FaultKind::MainsHum)
 }
@@ -115,7 +131,10 @@ pub(super) fn inspect(pass: &Recorded<'_>, before: &[Known]) -> Result<Judged, F
 fn one(pass: &Recorded<'_>, mic: &MicName, measured: &Measured, before: &[Known], judged: &mut Judged) {
     let rate = measured.facts.rate;
     let samples = &measured.audio.channels()[0];
-    let lag = align::find_lag(pass.di, samples, rate, false).map(|l| 1e3 * (l.samples - pass.di_at as f64) / rate.as_f64());
+    let placed = placing::place(pass.di, samples, rate, Relation::Driven);
+    let lag =
+        placed.as_ref().map(|p| p.lag.samples).or_else(|| align::find_lag(pass.di, samples, rate, false).map(|l| l.samples));
+    let lag = lag.map(|l| 1e3 * (l - pass.di_at as f64) / rate.as_f64());
     let level = measured.levels.integrated.map(|l| l.value());
     let noise = noise(samples, pass.rest, rate.as_f64());
     let burst = samples.get(pass.rest..pass.rest + pass.burst).filter(|b| !b.is_empty()).and_then(rms_db);
@@ -135,6 +154,10 @@ fn one(pass: &Recorded<'_>, mic: &MicName, measured: &Measured, before: &[Known]
         } else if finding.severity == Severity::Warn {
             judged.warnings.push(said);
         }
+    }
+    for what in impossible(samples, placed.as_ref(), rate) {
+        judged.unusable = true;
+        judged.again.push(format!("{mic}: {what}"));
     }
     let louder = |db: f64| if db > 0.0 { "louder" } else { "quieter" };
     let moved = level_step.filter(|s| s.abs() > LEVEL_STEP_DB);

@@ -26,6 +26,8 @@ use std::path::{Path, PathBuf};
 
 /// The note of a take that says how many frames at its beginning are a rest.
 pub(crate) const REST_NOTE: &str = "rest-frames";
+/// The note of a take that says how many frames behind the rest are the reference burst.
+pub(crate) const BURST_NOTE: &str = "burst-frames";
 /// Event: gains and level were declared fixed.
 const GAINS_FIXED: &str = "gains-fixed";
 /// Event: a pass does not count.

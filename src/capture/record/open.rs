@@ -1,7 +1,7 @@
 //! How a sitting begins: rig, patch, DI and device are looked at before anything sounds.
 
 use super::gate;
-use super::inspect::{Known, noise};
+use super::inspect::{Known, noise, rms_db};
 use super::patch::{Patch, patch};
 use super::sitting::{RecordRequest, Sitting, Stage};
 use super::stage::invented_di;
@@ -9,7 +9,7 @@ use crate::capture::recording;
 use crate::capture::runsheet::{PassDoc, runsheet};
 use crate::capture::take as intake;
 use crate::model::audio::Audio;
-use crate::model::explain::Fate;
+use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName};
 use crate::model::outside::{Clock, Unwatched};
@@ -51,7 +51,7 @@ fn bring_di(folder: &Path, request: &RecordRequest, simulated: bool, clock: &dyn
             "no-di",
             Fate::Refused,
             "the session has no DI to play",
-            format!("take it in with: cabjury take {} FILE --di", folder.display()),
+            format!("take it in with: cabjury take {} FILE --di", quoted(folder)),
         )),
     }
 }
@@ -83,13 +83,15 @@ fn remember(session: &Session, takes: &[Take]) -> Vec<Known> {
     used.par_iter()
         .filter_map(|(path, take)| {
             let audio = recording::load_from(path, take).ok()?;
-            let rest = take.notes.get(super::REST_NOTE).and_then(|n| n.parse().ok());
+            let frames = |note: &str| take.notes.get(note).and_then(|n| n.parse::<usize>().ok());
+            let (rest, burst) = (frames(super::REST_NOTE), frames(super::BURST_NOTE));
+            let of_burst = |rest: usize| audio.channels()[0].get(rest..rest + burst?).and_then(rms_db);
             Some(Known {
                 setup: take.setup.clone()?,
                 mic: take.mic.clone(),
                 level: meter::measure(&audio).integrated.map(|l| l.value()),
                 noise: rest.and_then(|r| noise(&audio.channels()[0], r, audio.rate().as_f64())),
-                burst: None,
+                burst: rest.and_then(of_burst),
             })
         })
         .collect()

@@ -146,6 +146,9 @@ impl Sitting<'_> {
             ("di-at-frame".to_owned(), di_at.to_string()),
             (super::REST_NOTE.to_owned(), rest.to_string()),
         ]);
+        if !self.layout.material.burst.is_empty() {
+            notes.insert(super::BURST_NOTE.to_owned(), self.layout.material.burst.len().to_string());
+        }
         if let Some(drift) = self.recorder.drift() {
             notes.insert("clock-drift-ppm".to_owned(), format!("{:.2} within {:.2}", drift.ppm, drift.within));
         }

@@ -33,6 +33,9 @@ pub struct SimulatedRig {
     pub pace: Pace,
 }
 
+/// What is sent counts as music from here on, and not as the noise of a rest.
+const SOUNDING: f32 = 0.01;
+
 /// Samples from output to input: converters alone, and the whole chain.
 const CONVERTERS: usize = 61;
 const CHAIN: usize = 153;
@@ -49,9 +52,10 @@ struct Stage {
     random: Generator,
     /// What was played lately, for the delays.
     delayed: Vec<f32>,
-    /// Frames since the pass was announced, and since something sounded first.
+    /// Frames since the pass was announced; when something sounded first; whether it does now.
     frame: u64,
     heard: Option<u64>,
+    sounds: bool,
     level: f32,
     health: Health,
     play: Render,
@@ -75,6 +79,7 @@ impl Stage {
             delayed: vec![0.0; CHAIN + 8],
             frame: 0,
             heard: None,
+            sounds: false,
             level: 1.0,
             health: Health::default(),
             play,
@@ -127,7 +132,8 @@ impl Stage {
         let outputs = usize::from(self.config.outputs.max(1));
         let reamp = usize::from(self.rig.reamp);
         let sent: Vec<f32> = self.out.chunks_exact(outputs).map(|f| f.get(reamp).copied().unwrap_or(0.0)).collect();
-        if self.heard.is_none() && sent.iter().any(|v| *v != 0.0) {
+        self.sounds = sent.iter().any(|v| v.abs() > SOUNDING);
+        if self.heard.is_none() && self.sounds {
             self.heard = Some(self.frame);
         }
         let damage = self.damage();
@@ -167,8 +173,10 @@ impl Stage {
     /// What happens in mid-pass: half a second after the first sound.
     fn mishap(&mut self, damage: Option<Damage>) {
         let Some(heard) = self.heard else { return };
-        let due = heard + u64::from(self.rate.hz()) / 2;
-        if !(due..due + BLOCK as u64).contains(&self.frame) {
+        let (half, since) = (u64::from(self.rate.hz()) / 2, self.frame - heard);
+        // An interface that drops samples does it again and again, once every second and a half.
+        let again = damage == Some(Damage::Dropout) && self.sounds && since % (3 * half) < BLOCK as u64;
+        if !again && !(half..half + BLOCK as u64).contains(&since) {
             return;
         }
         match damage {

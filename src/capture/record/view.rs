@@ -3,7 +3,9 @@
 use super::doc::{MeterView, RecordDoc, View};
 use super::sitting::{STEP_DB, Sitting, Stage};
 use crate::circuit::caution;
+use crate::model::explain::quoted;
 use crate::model::rig::AmplifierKind;
+use crate::report::text::count;
 use crate::sound::deck::Phase;
 
 fn db(magnitude: f32) -> Option<f64> {
@@ -52,7 +54,7 @@ impl Sitting<'_> {
         }
         lines.push(format!("Device: {}. {}", self.device, self.di_said));
         let (_, seconds) = self.recorder.progress();
-        lines.push(format!("{} passes are left, {seconds:.0} s each.", self.plan.len()));
+        lines.push(format!("{} left, {seconds:.0} s each.", count(self.plan.len(), "pass is", "passes are")));
         lines.extend(self.left_over.iter().map(|l| format!("Left over: {l}.")));
         lines
     }
@@ -200,7 +202,7 @@ impl Sitting<'_> {
     pub fn doc(&self) -> RecordDoc {
         let drift = self.recorder.drift();
         let left = self.plan.len() - self.at.min(self.plan.len());
-        let folder = self.folder.display();
+        let folder = quoted(&self.folder);
         RecordDoc {
             device: self.device.clone(),
             simulated: self.simulated.is_some(),

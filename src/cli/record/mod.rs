@@ -135,11 +135,11 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     doc.left_over = left_over(&args.folder);
     let count = |outcome: &str| doc.passes.iter().filter(|p| p.outcome == outcome).count();
     shell.say(&format!(
-        "{} passes kept, {} played again, {} void; {} are left.",
-        count("kept"),
+        "{} kept, {} played again, {} void; {} left.",
+        text::count(count("kept"), "pass", "passes"),
         count("again"),
         count("void"),
-        doc.left
+        if doc.left == 1 { "1 is".to_owned() } else { format!("{} are", doc.left) }
     ));
     if count("already-there") > 0 {
         shell.warn(&format!(

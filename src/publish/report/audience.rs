@@ -1,7 +1,7 @@
 //! `report --audience DIR`: a static folder for any web host.
 
 use super::{exists, failed};
-use crate::model::explain::Fate;
+use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
 use crate::model::random::RandomWords;
@@ -49,7 +49,7 @@ fn chosen(session: &Session) -> Result<(Vec<SetupName>, Vec<Clip>), Failure> {
         return Ok((test.plan.setups.clone(), of_test));
     }
     let none = || {
-        let next = format!("make clips of two setups with: cabjury match {}", session.folder().display());
+        let next = format!("make clips of two setups with: cabjury match {}", quoted(session.folder()));
         Failure::plain("no-clips", Fate::Refused, "there are no matched clips of two setups", next)
     };
     let run = runs.iter().rev().find(|r| !r.as_recorded).ok_or_else(none)?;

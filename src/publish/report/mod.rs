@@ -176,7 +176,7 @@ pub fn sketch(folder: &Path) -> Result<Report, Failure> {
 pub fn view(session: &Session, scored: &ScoreDoc, audited: &audit::AuditDoc, clock: &dyn Clock) -> Result<Report, Failure> {
     let mut view = gather::gather(session)?;
     wired::fill(&mut view, session)?;
-    view.tests = tested::tests(session, scored)?;
+    view.tests = tested::tests(session, scored, &audited.witnesses)?;
     view.given_up = scored.given_up.iter().map(ToString::to_string).collect();
     view.made_at = clock.now().to_string();
     view.audit = Some(AuditView {
@@ -184,6 +184,7 @@ pub fn view(session: &Session, scored: &ScoreDoc, audited: &audit::AuditDoc, clo
         records: audited.records,
         head_sha256: audited.head_sha256.clone(),
         problems: audited.problems.iter().map(|p| (p.place.clone(), p.what.clone())).collect(),
+        witnesses: audited.witnesses.sentence.clone(),
     });
     view.versions = vec![
         ("program".to_owned(), format!("cabjury {}", env!("CARGO_PKG_VERSION"))),

@@ -4,8 +4,11 @@ use crate::model::failure::Failure;
 use crate::model::ids::ClipId;
 use crate::model::result::{TestEntry, TestHead};
 use crate::model::trial::{Method, OrderRecord, Plan, SealedTest, SlotRecord, TrialCount, TrialKind, TrialRecord, TrialState};
+use crate::report::text::count;
 use crate::report::view::{PickView, ScoreView, TestView};
 use crate::store::Session;
+use crate::testing::fingerprint::fingerprint;
+use crate::verdict::outside::docs::WitnessesDoc;
 use crate::verdict::score::ScoreDoc;
 use crate::verdict::tally::{Tally, prefers_first};
 use crate::verdict::trial_counts::pick_order;
@@ -15,14 +18,19 @@ use std::collections::HashMap;
 ///
 /// # Errors
 /// The records cannot be read.
-pub fn tests(session: &Session, scored: &ScoreDoc) -> Result<Vec<TestView>, Failure> {
+pub fn tests(session: &Session, scored: &ScoreDoc, witnesses: &WitnessesDoc) -> Result<Vec<TestView>, Failure> {
     let places = pick_order(session)?;
     let mut out = Vec::new();
     for sealed in session.tests()? {
         let Some(entry) = scored.tests.iter().find(|d| d.head().test == sealed.plan.test) else { continue };
         // Of an open test nothing is shown that a listener could learn from.
         let trials = if entry.result().is_some() { session.trials(&sealed.plan.test)? } else { Vec::new() };
-        out.push(test(&sealed, entry, &trials, &places));
+        let mut view = test(&sealed, entry, &trials, &places);
+        let said = witnesses.tests.iter().find(|t| t.test == view.test).map(|t| t.sentence.clone());
+        // Where the records are so damaged that nothing could be held against them, the whole has a sentence.
+        view.witnessed = said.unwrap_or_else(|| witnesses.sentence.clone());
+        view.fingerprint = fingerprint(session, &sealed.plan.test)?.map(|f| f.line);
+        out.push(view);
     }
     Ok(out)
 }
@@ -55,6 +63,8 @@ fn test(sealed: &SealedTest, entry: &TestEntry, trials: &[TrialRecord], places: 
         sealed_at: sealed.sealed_at.to_string(),
         closed_at: sealed.closed_at.map(|t| t.to_string()),
         fate: fate(head),
+        witnessed: String::new(),
+        fingerprint: None,
         score: entry.result().map(|result| ScoreView {
             result: result.clone(),
             picks: trials.iter().map(|t| pick(plan, t, places.get(t.id.as_str()).copied())).collect(),
@@ -67,9 +77,12 @@ fn fate(head: &TestHead) -> String {
     match (head.closed, head.done, head.planned) {
         (false, 0, _) => "sealed, not begun".to_owned(),
         (false, done, Some(planned)) => {
-            format!("open, {done} trials answered, controls included; {planned} planned without them")
+            format!(
+                "open, {} answered, controls included; {planned} planned without them",
+                count(done as usize, "trial", "trials")
+            )
         }
-        (false, done, None) => format!("open, {done} trials answered"),
+        (false, done, None) => format!("open, {} answered", count(done as usize, "trial", "trials")),
         (true, 0, _) => "closed without a trial: abandoned".to_owned(),
         (true, done, Some(planned)) if done < planned => format!("closed before its end, {done} of {planned} answered"),
         (true, done, _) => format!("closed, {done}{of} answered"),

@@ -224,6 +224,7 @@ pub fn versions(report: &Report) -> Section {
     if let Some(audit) = &report.audit {
         facts.push(("records in the chained log".to_owned(), audit.records.to_string()));
         facts.push(("head of the chain, SHA-256".to_owned(), audit.head_sha256.clone()));
+        facts.push(("who vouches".to_owned(), audit.witnesses.clone()));
         if audit.ok {
             facts.push(("audit".to_owned(), "hashes, chain, seals and commitments hold, verdicts recomputed alike".to_owned()));
         } else {

@@ -57,6 +57,8 @@ fn plan(test: &TestView) -> Vec<Block> {
         ("closed".to_owned(), test.closed_at.as_deref().map_or_else(|| "not yet".to_owned(), day)),
         ("seal, SHA-256".to_owned(), test.seal_sha256.clone()),
     ];
+    facts
+        .extend(test.fingerprint.iter().map(|line| ("fingerprint, to compare with what was published".to_owned(), line.clone())));
     if let Some((word, expect)) = &test.attribute {
         facts.insert(1, ("attribute".to_owned(), format!("{word}, expected of {expect}")));
     }

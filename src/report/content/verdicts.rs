@@ -21,6 +21,8 @@ pub struct Verdict {
     pub headline: String,
     /// The sentence.
     pub sentence: String,
+    /// Who vouches: one line.
+    pub witnessed: String,
     /// Three or four figures: name and value.
     pub figures: Vec<(String, String)>,
     /// Question and answer.
@@ -43,6 +45,7 @@ pub fn verdict(test: &TestView) -> Result<Verdict, PlotError> {
             kind: "open".to_owned(),
             headline: "No verdict yet".to_owned(),
             sentence: format!("No verdict yet: {}.", test.fate),
+            witnessed: test.witnessed.clone(),
             figures: Vec::new(),
             questions: Vec::new(),
             plots: Vec::new(),
@@ -66,6 +69,7 @@ pub fn verdict(test: &TestView) -> Result<Verdict, PlotError> {
         kind: score.result.verdict.name().to_owned(),
         headline: score.result.headline.clone(),
         sentence: score.result.sentence.clone(),
+        witnessed: test.witnessed.clone(),
         figures: figures(test, score),
         questions: vec![better(test, score), missed(test, score)],
         plots,

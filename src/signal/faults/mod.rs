@@ -52,7 +52,7 @@ pub struct Watch {
     channels: Vec<Channel>,
     /// One for each channel.
     quiet: Vec<Search>,
-    /// Frame of the first sample that is no number.
+    /// Frame of the first sample that is not a number.
     broken: Option<u64>,
     finite: bool,
     /// Largest difference of the two channels of a stereo file.
@@ -144,7 +144,7 @@ impl Watch {
     fn not_a_number(&self, found: &mut Vec<Finding>) {
         if let Some(at) = self.broken {
             let detail = format!(
-                "Samples that are no numbers (NaN or infinite), first at {:.2} s: a plug-in or converter broke down. Export it again.",
+                "Samples that are not numbers (NaN or infinite), first at {:.2} s: a plug-in or converter broke down. Export it again.",
                 self.seconds(at)
             );
             found.push(finding(FaultKind::NotANumber, Severity::Stop, detail));

@@ -8,7 +8,7 @@ const HEARD_MS = 300;
 const BREAK_AFTER = 12;
 const part = (name) => document.getElementById(name);
 const pending = `cabjury-pick-${code}`;
-const receipts = `cabjury-receipts-${code}`;
+const kept = `cabjury-receipt-${code}`;
 
 let seat;            // what the server said last
 let context;         // the audio context, after the first touch
@@ -314,15 +314,35 @@ async function send(id, body) {
   return refresh();
 }
 
-/** Receipts stay on this device: with them a listener can later find their answers in the session's log. */
+/** The receipt stays on this device: with it a listener can later find their answers in the session's log. */
 function receipt(one) {
   if (!one) return;
-  const kept = JSON.parse(localStorage.getItem(receipts) || "[]").filter((r) => r.trial !== one.trial);
-  kept.push(one);
-  localStorage.setItem(receipts, JSON.stringify(kept));
-  const link = part("receipts");
-  link.href = `data:application/json;charset=utf-8,${encodeURIComponent(JSON.stringify(kept, null, 1))}`;
-  link.hidden = false;
+  const whole = JSON.parse(localStorage.getItem(kept)) || {
+    format: "cabjury receipt 1", session_id: one.session_id, test: one.test, listener_sha256: one.listener_sha256, trials: [],
+  };
+  whole.trials = whole.trials.filter((t) => t.trial !== one.trial);
+  whole.trials.push({ trial: one.trial, commitment_sha256: one.commitment_sha256, head_sha256: one.head_sha256, at: one.at });
+  localStorage.setItem(kept, JSON.stringify(whole));
+  offer();
+}
+
+/** Offers what is kept here, also after the page was closed and opened again. */
+function offer() {
+  const whole = JSON.parse(localStorage.getItem(kept));
+  if (!whole) return;
+  const link = part("receipt-file");
+  link.href = `data:application/json;charset=utf-8,${encodeURIComponent(`${JSON.stringify(whole, null, 1)}\n`)}`;
+  link.download = `receipt-${whole.test}.json`;
+  part("receipt-text").value = JSON.stringify(whole);
+  part("receipt").hidden = false;
+}
+
+async function copyReceipt() {
+  const field = part("receipt-text");
+  field.select();
+  // Without encryption a browser gives no access to the clipboard: then the text is marked, ready to be copied by hand.
+  const done = navigator.clipboard ? await navigator.clipboard.writeText(field.value).then(() => true, () => false) : false;
+  part("receipt-said").textContent = done ? "Copied." : "The text is marked: copy it.";
 }
 
 document.addEventListener("keydown", (event) => {
@@ -339,6 +359,7 @@ part("next").addEventListener("click", next);
 part("go-on").addEventListener("click", next);
 part("hush").addEventListener("click", hush);
 part("confidence").addEventListener("input", () => { sure = true; part("said").textContent = part("confidence").value; });
+part("receipt-copy").addEventListener("click", copyReceipt);
 part("unmute").addEventListener("click", unmute);
 part("answer").addEventListener("submit", pick);
 // A page that comes back from the browser's own store has an old trial in it.
@@ -348,4 +369,5 @@ document.addEventListener("visibilitychange", async () => {
     awake = await navigator.wakeLock.request("screen").catch(() => undefined);
   }
 });
+offer();
 refresh();

@@ -2,6 +2,7 @@
 
 use super::layout::command;
 use crate::capture::outline::{Outline, outline};
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::publish::report::sketch;
 use crate::report::content::compared;
@@ -20,7 +21,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
     let used = takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).count();
     if used < 2 {
         return Ok(
-            html! { p { "Clips want two takes or more; there are " (used) ". " a href="/runsheet" { "Import them on the run sheet" } "." } },
+            html! { p { "Clips need two takes or more; there are " (used) ". " a href="/runsheet" { "Import them on the run sheet" } "." } },
         );
     }
     let base = takes.iter().find(|t| t.setup.is_none()).or_else(|| takes.iter().find(|t| t.withdrawn.is_none()));
@@ -47,7 +48,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
             @if matching.blocks.is_empty() { p { "No clips yet." } }
             @for block in &matching.blocks { (piece(block)) }
         }
-        (command("Several excerpts at once:", &format!("cabjury match {} --excerpt NAME=START-END --excerpt ...", folder.display())))
+        (command("Several excerpts at once:", &format!("cabjury match {} --excerpt NAME=START-END --excerpt ...", quoted(folder))))
     })
 }
 

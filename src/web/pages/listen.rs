@@ -37,9 +37,28 @@ pub(crate) fn page(code: &str, view: &SeatView) -> Markup {
                     (stages(view))
                     (trial(view))
                     (ends())
-                    p.soft { a #receipts download="receipts.json" hidden { "Save the receipts of your answers" } }
+                    (receipt())
                 }
             }
+        }
+    }
+}
+
+/// What the listener takes home: it lies in their own browser, and goes along as a file or as text.
+fn receipt() -> Markup {
+    html! {
+        details #receipt .soft hidden {
+            summary { "Your receipt" }
+            p {
+                "It says which trials you answered and what the session's log was after each answer, and nothing of right or wrong. With it you "
+                "can show later that the log which is presented is the one your answers went into: " code { "cabjury audit FOLDER --receipts FILE" }
+            }
+            div.row {
+                a #receipt-file { "Save your receipt" }
+                button #receipt-copy type="button" { "Copy it as text" }
+                span #receipt-said role="status" {}
+            }
+            textarea #receipt-text readonly aria-label="Your receipt as text" rows="4" {}
         }
     }
 }
@@ -52,7 +71,7 @@ fn stages(view: &SeatView) -> Markup {
             p.soft { "Take headphones if you can. Nothing on this page moves with the sound, and the order is drawn at random for every trial." }
             p.caution {
                 "Turn the volume down first. NIOSH's occupational limit is 85 dBA for 8 hours, halved for every 3 dB more. "
-                "It is no promise of harmlessness: if your ears ring, stop."
+                "It does not promise that nothing happens: if your ears ring, stop."
             }
             button #begin .main type="button" { "Set the level" }
         }

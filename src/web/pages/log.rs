@@ -1,6 +1,7 @@
 //! The log and the audit.
 
 use super::layout::{command, failed, page as framed};
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::testing::desk::records::log_tail;
 use crate::verdict::audit::{AuditDoc, audit as verify};
@@ -30,7 +31,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
                 }
             }
         }
-        (command("On the command line:", &format!("cabjury audit {}", folder.display())))
+        (command("On the command line:", &format!("cabjury audit {}", quoted(folder))))
     })
 }
 

@@ -1,6 +1,7 @@
 //! The results of closed tests: verdict first; the whole report is one click away.
 
 use super::layout::{command, failed};
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::publish::report::whole;
 use crate::report::content::{Document, document, sealed, verdicts};
@@ -8,10 +9,11 @@ use crate::report::page::{self, card, piece};
 use crate::report::view::Report;
 use crate::web::App;
 use crate::web::guard::REPORT_POLICY;
+use crate::web::qr::svg;
 use axum::extract::State;
 use axum::http::header;
 use axum::response::{Html, IntoResponse, Response};
-use maud::{Markup, html};
+use maud::{Markup, PreEscaped, html};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -23,7 +25,7 @@ fn built(folder: &Path, app: &App) -> Result<(Report, Document), Failure> {
 
 pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
     let (report, document) = built(folder, app)?;
-    let shown = folder.display();
+    let shown = quoted(folder);
     let scored = report.tests.iter().any(|t| t.score.is_some());
     let listeners = sealed::listeners(&report)?;
     Ok(html! {
@@ -34,6 +36,10 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
         }
         section.part {
             h2 { "Publish" }
+            @for line in report.tests.iter().filter_map(|t| t.fingerprint.as_ref()) {
+                p { "So that others can vouch, publish: " code { (line) } }
+                @if let Some(picture) = svg(line) { (PreEscaped(picture)) }
+            }
             p { a href="/report" { "The whole report as one page" } ", with wirings, takes, matching, plans, picks, and the sum by hand." }
             (command("One row per trial, for a spreadsheet:", &format!("cabjury score {shown} --csv FILE.csv")))
             (command("The report as a file:", &format!("cabjury report {shown}")))

@@ -2,6 +2,7 @@
 
 use super::layout::command;
 use crate::capture::runsheet::{TAKES, last};
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::model::ids::MicName;
 use crate::model::session::Take;
@@ -57,7 +58,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
                 }
             }
         }
-        (command("On the command line:", &format!("cabjury take {} FILE --setup S --mic M --pass P", folder.display())))
+        (command("On the command line:", &format!("cabjury take {} FILE --setup S --mic M --pass P", quoted(folder))))
     })
 }
 

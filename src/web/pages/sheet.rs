@@ -2,6 +2,7 @@
 
 use super::layout::{command, field};
 use crate::capture::session;
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::publish::report::sketch;
 use crate::report::view::{Report, SetupView};
@@ -32,7 +33,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
         @if view.setups.is_empty() { (empty()) } @else { (cards(&view, &doc)) }
         (form())
         (upload())
-        (command("On the command line:", &format!("cabjury rig {} --sheet rig.toml", folder.display())))
+        (command("On the command line:", &format!("cabjury rig {} --sheet rig.toml", quoted(folder))))
     })
 }
 

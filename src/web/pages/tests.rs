@@ -2,10 +2,11 @@
 
 use super::layout::{command, field, select};
 use crate::foresight::what_if::WhatIfPlanDoc;
+use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::model::result::TestHead;
 use crate::model::trial::Method;
-use crate::report::text::percent;
+use crate::report::text::{count, percent};
 use crate::testing::desk::records;
 use crate::verdict::score::{ScoreDoc, score};
 use crate::web::App;
@@ -23,7 +24,7 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
         }
     }
     let setups: Vec<String> = rig.setups.iter().map(|s| s.name.to_string()).collect();
-    // Repeat controls want two takes of one setup: who has single takes is not offered what would be refused.
+    // Repeat controls need two takes of one setup: who has single takes is not offered what would be refused.
     let repeated = setups.iter().any(|s| {
         let mut takes = clips.iter().filter(|c| c.setup.as_str() == s).map(|c| &c.take);
         takes.next().is_some_and(|first| takes.any(|take| take != first))
@@ -41,9 +42,9 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
                 (form(&setups, &mics, runs.iter().any(|r| r.as_recorded), repeated))
             }
         }
-        (command("Simulated listeners through the code that people go through:", &format!("cabjury rehearse {} --hears 0.5", folder.display())))
-        (command("A listener at this computer, with training and a sound card of choice:", &format!("cabjury listen {} --listener CODE", folder.display())))
-        (command("Everything else that a plan can hold:", &format!("cabjury plan {} --help", folder.display())))
+        (command("Simulated listeners through the code that people go through:", &format!("cabjury rehearse {} --hears 0.5", quoted(folder))))
+        (command("A listener at this computer, with training and a sound card of choice:", &format!("cabjury listen {} --listener CODE", quoted(folder))))
+        (command("Everything else that a plan can hold:", &format!("cabjury plan {} --help", quoted(folder))))
     })
 }
 
@@ -56,7 +57,7 @@ fn one(test: &TestHead, invited: &[(String, String)], app: &App) -> Markup {
                 p { "Closed. " a href="/results" { "Its verdict" } }
             } @else {
                 p role="status" {
-                    (test.done) " trials answered"
+                    (count(test.done as usize, "trial answered", "trials answered"))
                     @if let Some(planned) = test.planned { "; " (planned) " trials planned in all, controls left out" }
                     ". Right and wrong are shown when it is closed, to nobody before."
                 }

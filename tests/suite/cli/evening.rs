@@ -241,6 +241,23 @@ fn completion_knows_setups_takes_and_tests() {
             std::process::Command::new("bash").args(["-c", &line]).current_dir(desk.path()).env("PATH", &path).output().unwrap();
         assert_eq!(String::from_utf8_lossy(&said.stdout).trim(), found, "{}", String::from_utf8_lossy(&said.stderr));
     }
+    // zsh asks the same function from the options' own descriptions; it hands the names to the shell's `compadd`.
+    let script = desk.run(&["completions", "zsh"]).ends(0).out;
+    for (option, kind) in [("setup", "setups"), ("take", "takes"), ("test", "tests"), ("mic", "mics")] {
+        let known = |l: &str| l.contains(&format!("--{option}=")) && l.contains(&format!("{{_cabjury_names {kind}}}"));
+        assert!(script.lines().any(known), "{option} does not ask the session");
+    }
+    std::fs::write(desk.join("_cabjury"), &script).unwrap();
+    for (kind, found) in [("setups", "one two"), ("takes", "t001 t002 t003 t004"), ("tests", "test-1")] {
+        let line = format!(
+            "autoload -U compinit; compinit -u -D; compset() {{ true }}; compadd() {{ print -- ${{(P)2}} }}; words=(cabjury take s --setup ''); \
+             compdef() {{ true }}; source ./_cabjury; _cabjury_names {kind}"
+        );
+        let mut zsh = std::process::Command::new("zsh");
+        let said = zsh.args(["-f", "-c", &line]).current_dir(desk.path()).env("PATH", &path).output();
+        let said = said.unwrap_or_else(|e| panic!("zsh: {e}. Run tests/run once: it installs it"));
+        assert_eq!(String::from_utf8_lossy(&said.stdout).trim(), found, "{}", String::from_utf8_lossy(&said.stderr));
+    }
     // Without a session there is silence.
     assert_eq!(desk.run(&["names", "takes"]).ends(0).out, "");
 }

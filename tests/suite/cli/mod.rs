@@ -1,6 +1,6 @@
 //! The program as a person runs it: help, exit codes, completions, manual pages.
 
-mod errors;
+pub(crate) mod errors;
 mod evening;
 
 use crate::golden;

@@ -4,6 +4,7 @@
 //! arrow that the table does not allow. It is std-only on purpose, so that nothing but the text decides.
 
 mod circles;
+mod kinds;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
@@ -270,4 +271,15 @@ fn a_forbidden_arrow_is_found() {
     assert_eq!(find("stats", "let c = rusqlite::Connection::open(p);"), ["stats may not name the crate rusqlite"]);
     assert_eq!(find("report", "fn f() -> crate::signal::X {}"), ["report may not use the room signal"]);
     assert!(find("signal", "// crate::store::x\nlet a = \"rusqlite::x\"; use crate::units::Ohm;").is_empty());
+}
+
+/// A file has one idea, and fits on a few screens.
+#[test]
+fn no_file_has_over_four_hundred_lines() {
+    let mut files = Vec::new();
+    sources(&root().join("src"), &mut files);
+    assert!(files.len() > 300, "the sources were not found");
+    let length = |f: &PathBuf| fs::read_to_string(f).unwrap().lines().count();
+    let long: Vec<_> = files.iter().map(|f| (length(f), f)).filter(|(lines, _)| *lines > 400).collect();
+    assert!(long.is_empty(), "{long:?}");
 }

@@ -10,10 +10,10 @@ use std::path::Path;
 use std::process::Stdio;
 use std::time::Duration;
 
-const RATE: u32 = 44_100;
+pub(super) const RATE: u32 = 44_100;
 
 /// An invented rig: two drivers in series or parallel, a mic on each, and both together.
-const SHEET: &str = r#"
+pub(super) const SHEET: &str = r#"
 [amplifier]
 label = "head"
 kind = "valve"
@@ -63,7 +63,7 @@ gains_db = [0.0, 0.0]
 "#;
 
 /// A recording as mono, with half a second of rest before it.
-fn performance(name: &str) -> Vec<f64> {
+pub(super) fn performance(name: &str) -> Vec<f64> {
     let (audio, _) = cabjury::sound::read_all(&material::recording(name)).unwrap();
     let channels = audio.channels();
     let mono: Vec<f64> =
@@ -79,7 +79,7 @@ fn through(di: &[f64], setup: &str, mic: &str) -> Vec<f64> {
 }
 
 /// A take of it: its own gain, lag and noise.
-fn bounce(di: &[f64], setup: &str, mic: &str, n: u64) -> Vec<f64> {
+pub(super) fn bounce(di: &[f64], setup: &str, mic: &str, n: u64) -> Vec<f64> {
     let lag = 37 * n as i64;
     material::noisy(
         &material::later(&material::gain(&through(di, setup, mic), -9.0 - 0.2 * n as f64), lag),
@@ -88,7 +88,7 @@ fn bounce(di: &[f64], setup: &str, mic: &str, n: u64) -> Vec<f64> {
     )
 }
 
-fn sixteen(dir: &Path, di: &[f64]) {
+pub(super) fn sixteen(dir: &Path, di: &[f64]) {
     std::fs::create_dir_all(dir).unwrap();
     for setup in ["s16", "p4"] {
         for mic in ["close-a", "close-b"] {
@@ -104,7 +104,7 @@ fn sixteen(dir: &Path, di: &[f64]) {
 }
 
 /// A file that was there already, bounced anew.
-fn again(path: &Path, x: &[f64]) {
+pub(super) fn again(path: &Path, x: &[f64]) {
     std::fs::remove_file(path).unwrap();
     material::write_wav(path, RATE, x);
 }

@@ -5,5 +5,6 @@
 
 mod evening;
 mod evenings;
+mod mistakes;
 mod readme;
 mod real;

@@ -194,7 +194,7 @@ fn training_confidence_remark_and_a_part_of_the_loop() {
     terminal.press("\x7f\x7f\x7f80\r");
     terminal.waits_for("A remark?");
     terminal.press("the low end\r");
-    terminal.waits_for("1 of 1 trials answered.");
+    terminal.waits_for("1 of 1 trial answered.");
     terminal.ends(Some(0));
     let session = cabjury::store::Session::open_read(&desk.join("s")).unwrap();
     // Practice is no result: what was said stands in the record of the trial.
@@ -362,7 +362,7 @@ fn ratings_are_moved_by_arrows() {
     terminal.press(&left.repeat(12));
     std::thread::sleep(Duration::from_millis(150));
     terminal.press("\r");
-    terminal.waits_for("1 of 1 trials answered.");
+    terminal.waits_for("1 of 1 trial answered.");
     terminal.ends(Some(0));
     assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true);
 }

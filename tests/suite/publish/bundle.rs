@@ -3,11 +3,13 @@
 use crate::material;
 use crate::program::Desk;
 use crate::trial_support::simulated_session;
-use cabjury::model::outside::Unwatched;
+use cabjury::model::outside::{Progress, Unwatched};
+use cabjury::publish::bundle::bundle;
 use cabjury::publish::unbundle::unbundle;
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
 use std::path::Path;
+use std::sync::atomic::{AtomicU32, Ordering};
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, ZipWriter};
 
@@ -27,6 +29,49 @@ fn files(folder: &Path) -> BTreeMap<String, Vec<u8>> {
         }
     }
     out
+}
+
+/// Asks for the end when it was looked at so many times.
+struct Stops(AtomicU32);
+
+impl Progress for Stops {
+    fn step(&self, _: &str, _: u64, _: u64) {}
+    fn stopped(&self) -> bool {
+        self.0.fetch_update(Ordering::SeqCst, Ordering::SeqCst, |n| Some(n.saturating_sub(1))).unwrap() == 0
+    }
+}
+
+/// What lies there, without the database's own files of the moment.
+fn names(folder: &Path) -> Vec<String> {
+    files(folder).into_keys().filter(|name| !name.ends_with("-shm") && !name.ends_with("-wal")).collect()
+}
+
+/// Ctrl-C at any moment: the folder is as it was, and the next try is not in its way.
+#[test]
+fn a_bundle_that_is_stopped_leaves_nothing() {
+    let desk = Desk::new();
+    simulated_session(&desk, 16);
+    let before = names(desk.path());
+    let (folder, out) = (desk.join("s"), desk.join("b.zip"));
+    let mut looks = 0;
+    while let Err(error) = bundle(&folder, &out, false, &Stops(AtomicU32::new(looks))) {
+        assert_eq!(error.explain().kind(), "stopped", "{error}");
+        assert_eq!(names(desk.path()), before, "something is left after {looks} looks");
+        looks += 1;
+        assert!(looks < 1000, "it never ends");
+    }
+    assert!(looks > 8, "only {looks} moments to stop at");
+    std::fs::remove_file(&out).unwrap();
+    // The signal itself, to the program at work: done or stopped, and nothing half.
+    for wait in [20, 60, 120] {
+        let mut child = desk.command(&["bundle", "s", "--out", "b.zip"]).spawn().unwrap();
+        std::thread::sleep(std::time::Duration::from_millis(wait));
+        std::process::Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap();
+        if child.wait().unwrap().success() {
+            std::fs::remove_file(&out).unwrap();
+        }
+        assert_eq!(names(desk.path()), before, "after {wait} ms");
+    }
 }
 
 #[test]
@@ -221,7 +266,7 @@ fn hostile_and_newer_bundles_are_refused_by_name() {
         ("absolute.zip", Box::new(manifest(&absolute)), "which a session cannot hold"),
         ("more.zip", Box::new(|e| e.push(("takes/more.wav".to_owned(), vec![1], stored))), "is not in its manifest"),
         ("away.zip", Box::new(|e| drop(e.pop())), "but not in the bundle"),
-        ("link.zip", Box::new(|e| e[1].2 = stored.unix_permissions(0o120_777)), "is no plainly stored file"),
+        ("link.zip", Box::new(|e| e[1].2 = stored.unix_permissions(0o120_777)), "is not a plainly stored file"),
         ("edited.zip", Box::new(|e| e.last_mut().unwrap().1[60] ^= 1), "has other bytes than its manifest says"),
         ("newer.zip", Box::new(manifest(&|t| t.replace("\"schema\": 3", "\"schema\": 4"))), "newer cabjury"),
         ("format.zip", Box::new(manifest(&|t| t.replace("bundle 1", "bundle 2"))), "newer cabjury"),

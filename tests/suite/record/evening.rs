@@ -2,10 +2,14 @@
 
 use super::{Sitter, session};
 use crate::program::Desk;
+use cabjury::capture::record::patch::{PatchRequest, Simulation};
+use cabjury::capture::record::sitting::{Press, RecordRequest, Sitting};
 use cabjury::capture::runsheet::{self, Drawn};
 use cabjury::model::ids::SetupName;
 use cabjury::model::outside::{Clock, SystemClock};
+use cabjury::model::session::MeterValue;
 use cabjury::store::Session;
+use cabjury::units::Ohm;
 
 const EVENING: [&str; 8] = ["--takes", "5", "--damage", "4=clip", "--damage", "7=gain", "--damage", "9=under-run"];
 
@@ -32,7 +36,7 @@ fn ten_passes_with_four_mishaps_end_in_a_sealed_test() {
     met("It does NOT read as intended: leave the amplifier off.");
     met("the input clipped");
     met("a preamp's gain was moved");
-    met("the output ran dry 1 times");
+    met("the output ran dry once");
     met("10 passes kept, 2 played again, 1 void; 0 are left.");
     met("Gains and level are fixed from here on: hands off.");
 
@@ -107,6 +111,7 @@ fn the_same_order_and_seed_give_the_same_takes_and_another_seed_others() {
 fn every_damage_is_met_at_its_moment() {
     for (damage, met) in [
         ("hum", "Hum at 50 Hz"),
+        ("dropout", "exact zeros within the music"),
         ("standby", "amplifier on standby"),
         ("over-run", "the input ran over"),
         ("lost", "the sound device was lost"),
@@ -120,6 +125,78 @@ fn every_damage_is_met_at_its_moment() {
         assert!(said.contains("2 passes kept"), "{damage}:\n{said}");
         assert_eq!(desk.run(&["audit", "s", "--json"]).ends(0).json()["ok"], true, "{damage}");
     }
+}
+
+/// The burst is the same in every pass: what comes back tells a gain that moved from one that did not, in this sitting and in the next.
+#[test]
+fn the_reference_burst_compares_passes() {
+    let desk = Desk::new();
+    session(&desk);
+    let sit = |takes: &str, more: &[&str]| {
+        let mut sitter = Sitter::record(&desk, &[&["--takes", takes, "--burst"][..], more].concat());
+        sitter.goes_on(&mut |_, _| false);
+        sitter.ends(0)
+    };
+    sit("1", &[]);
+    let takes = Session::open_read(&desk.join("s")).unwrap().takes().unwrap();
+    let frames = |t: &cabjury::model::session::Take| t.notes["burst-frames"].parse::<u64>().unwrap();
+    // Half a second at 48 kHz.
+    assert!(takes.iter().filter(|t| t.setup.is_some()).all(|t| frames(t) == 24_000));
+    // A second order is drawn, of two takes each; pass 3 of it is the first that is new.
+    let said = sit("2", &["--damage", "3=gain"]);
+    assert!(said.contains("a preamp's gain was moved") || said.contains("the burst came back 2.5 dB louder"), "{said}");
+    assert!(said.contains("1 played again"), "{said}");
+}
+
+/// A gain that moved between two passes of different setups shows in the rest, where no sibling is at hand yet.
+#[test]
+fn a_gain_that_moved_before_the_second_setup_shows_in_the_rest() {
+    let desk = Desk::new();
+    session(&desk);
+    let mut sitter = Sitter::record(&desk, &["--takes", "1", "--damage", "2=gain"]);
+    sitter.goes_on(&mut |_, _| false);
+    let said = sitter.ends(0);
+    assert!(said.contains("the noise in the rest is 2.5 dB louder than before"), "{said}");
+}
+
+/// Nobody touches anything for five minutes of the device's own time: the page says that the amplifier is on.
+#[test]
+fn a_long_pause_reminds_of_the_amplifier() {
+    let desk = Desk::new();
+    session(&desk);
+    let patch = PatchRequest { device: Some("simulated-fastest".to_owned()), ..PatchRequest::default() };
+    let request = RecordRequest {
+        patch,
+        takes: Some(1),
+        di: None,
+        count_in_s: 0.5,
+        tail_s: 0.5,
+        warm_up_s: Some(0.0),
+        burst: false,
+        load_reason: None,
+        simulation: Simulation { seed: 1, damages: Vec::new() },
+    };
+    let mut sitting = Sitting::open(&desk.join("s"), request, &SystemClock).unwrap();
+    let reminded = |sitting: &Sitting<'_>| sitting.view().body.iter().any(|l| l.contains("the amplifier is still on"));
+    let waits = |sitting: &mut Sitting<'_>, seconds: f64| {
+        let until = sitting.seconds() + seconds;
+        while sitting.seconds() < until {
+            sitting.tick().unwrap();
+        }
+    };
+    // Before it is switched on nothing reminds, however long the rewiring takes.
+    waits(&mut sitting, 400.0);
+    assert!(!reminded(&sitting));
+    while sitting.view().stage != "level" {
+        let reading = super::READINGS.iter().find(|(s, _)| sitting.view().title.ends_with(s)).unwrap().1;
+        let value = MeterValue::Ohm(Ohm::new(reading.parse().unwrap()).unwrap());
+        sitting.press(&if sitting.asks_reading() { Press::Reading(value) } else { Press::Enter }).unwrap();
+        sitting.tick().unwrap();
+    }
+    waits(&mut sitting, 200.0);
+    assert!(!reminded(&sitting), "too early");
+    waits(&mut sitting, 120.0);
+    assert!(reminded(&sitting), "{:?}", sitting.view());
 }
 
 #[test]

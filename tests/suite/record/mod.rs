@@ -3,6 +3,7 @@
 mod broken;
 mod deck;
 mod evening;
+mod keys;
 mod pulse;
 mod tape;
 

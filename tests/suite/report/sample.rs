@@ -108,6 +108,8 @@ pub(crate) fn test(verdict: VerdictKind, counts: &[(u64, u64)], sentence: &str) 
         closed_at: Some("2026-03-01T21:40:00Z".to_owned()),
         fate: "closed by itself, scored".to_owned(),
         score: Some(score),
+        witnessed: "Who vouches: 3 of 4 listeners hold receipts that fit.".to_owned(),
+        fingerprint: Some(format!("cabjury {} test-1 {}", "5e".repeat(16), "a7".repeat(10))),
     }
 }
 
@@ -172,7 +174,13 @@ pub(crate) fn report(test: TestView) -> Report {
         tests: vec![test],
         given_up: Vec::new(),
         cautions: Vec::new(),
-        audit: Some(AuditView { ok: true, records: 94, head_sha256: "a7".repeat(32), problems: Vec::new() }),
+        audit: Some(AuditView {
+            ok: true,
+            records: 94,
+            head_sha256: "a7".repeat(32),
+            problems: Vec::new(),
+            witnesses: "test-1: Who vouches: 3 of 4 listeners hold receipts that fit.".to_owned(),
+        }),
         versions: vec![("program".to_owned(), "cabjury 0.1.0".to_owned())],
     }
 }

@@ -209,7 +209,7 @@ fn a_hole_at_the_beginning_of_a_block() {
     }
 }
 
-/// A file of which the first block is no numbers and the others are nothing: both are told.
+/// A file of which the first block is not a numbers and the others are nothing: both are told.
 #[test]
 fn broken_at_first_and_silent_afterwards() {
     for broken_first in [true, false] {

@@ -1,9 +1,10 @@
 //! `tests/reference/statistics.json`: computed with exact rational arithmetic, scipy 1.17.1, statsmodels 0.15.0 and mpmath 1.4.1 (40
 //! digits); each case names its own source.
 
+use super::{number, whole};
 use cabjury::model::random::RandomWords;
 use cabjury::stats::preference::{self, Extras, Row};
-use cabjury::stats::sequential::{self, Spending, WaldSays};
+use cabjury::stats::sequential::{self, Spending};
 use cabjury::stats::{beta_binomial, binomial, checks, dprime, evidence, graded, intervals, panel, power, special};
 use serde_json::Value;
 
@@ -20,27 +21,11 @@ fn every_case_has_a_test() {
     let named: Vec<String> =
         source.split("each(\"").skip(1).filter_map(|rest| Some(rest.split("\", ").next()?.replace("\\\"", "\""))).collect();
     let left: Vec<Value> = all();
-    assert_eq!(left.len(), 228);
+    assert_eq!(left.len(), 209);
     for case in left {
         let method = case["method"].as_str().unwrap();
         assert!(named.iter().any(|n| method.starts_with(n)), "{}: {method}", case["id"]);
     }
-}
-
-/// A number, or an exact ratio such as "1/3", or "inf".
-fn number(value: &Value) -> f64 {
-    match value {
-        Value::String(s) if s == "inf" => f64::INFINITY,
-        Value::String(s) => match s.split_once('/') {
-            Some((a, b)) => a.parse::<f64>().unwrap() / b.parse::<f64>().unwrap(),
-            None => s.parse().unwrap(),
-        },
-        other => other.as_f64().unwrap_or_else(|| panic!("no number: {other}")),
-    }
-}
-
-fn whole(value: &Value) -> u64 {
-    value.as_u64().unwrap_or_else(|| panic!("no whole number: {value}"))
 }
 
 fn numbers(value: &Value) -> Vec<f64> {
@@ -104,11 +89,7 @@ fn critical_counts() {
 fn intervals_of_a_proportion() {
     each("binomial intervals", 7, |case, i, e| {
         let (x, n, a) = (whole(&i["x"]), whole(&i["n"]), 1.0 - number(&i["conf"]));
-        let pairs = [
-            ("clopper_pearson", intervals::clopper_pearson(x, n, a)),
-            ("wilson", intervals::wilson(x, n, a)),
-            ("jeffreys", intervals::jeffreys(x, n, a)),
-        ];
+        let pairs = [("clopper_pearson", intervals::clopper_pearson(x, n, a)), ("wilson", intervals::wilson(x, n, a))];
         for (name, found) in pairs {
             let wanted = numbers(&e[name]);
             near(case, name, found[0], wanted[0]);
@@ -130,29 +111,25 @@ fn intervals_of_a_proportion() {
 }
 
 fn model(name: &str) -> dprime::Model {
-    use dprime::Model::{AbxDifferencing, AbxIndependent, DuoTrio, OneInterval, SameDifferent, ThreeAfc, Triangle, TwoAfc};
+    use dprime::Model::{AbxDifferencing, DuoTrio, Triangle, TwoAfc};
     match name {
         "2afc" => TwoAfc,
-        "3afc" => ThreeAfc,
         "triangle" => Triangle,
         "duo_trio" => DuoTrio,
         "abx_differencing" => AbxDifferencing,
-        "abx_independent_observation" => AbxIndependent,
-        "same_different_io_unbiased" => SameDifferent,
-        "one_interval_unbiased" => OneInterval,
         other => panic!("the cases name the model {other:?}, which this test does not know"),
     }
 }
 
 #[test]
 fn d_prime() {
-    each("psychometric function", 8, |case, i, e| {
+    each("psychometric function", 4, |case, i, e| {
         let model = model(i["model"].as_str().unwrap());
         for (d, wanted) in numbers(&i["d"]).iter().zip(numbers(&e["pc"])) {
             near(case, &format!("d {d}"), model.p_correct(*d), wanted);
         }
     });
-    each("d' estimate", 9, |case, i, e| {
+    each("d' estimate", 6, |case, i, e| {
         let (x, n, a) = (whole(&i["correct"]), whole(&i["n"]), 1.0 - number(&i["conf"]));
         let model = model(i["model"].as_str().unwrap());
         let (d, interval) = dprime::estimate(model, x, n, a);
@@ -160,11 +137,6 @@ fn d_prime() {
         let wanted = numbers(&e["d_ci_likelihood_ratio"]);
         near(case, "low", interval[0], wanted[0]);
         near(case, "high", interval[1], wanted[1]);
-        let found = dprime::delta_error(model, x, n);
-        match e["se_delta"].as_f64() {
-            Some(wanted) => near(case, "se", found.unwrap(), wanted),
-            None => assert_eq!(found, None, "{}", case["id"]),
-        }
     });
 }
 
@@ -181,7 +153,7 @@ fn power_and_planning() {
         let found = power::trials_for(number(&i["target"]), 2000, |n| power::one_sided(n, g, alpha, p));
         assert_eq!((found.first, found.stable), (e["n_first"].as_u64(), e["n_stable"].as_u64()), "{}", case["id"]);
     });
-    each("sample size from an assumed d'", 4, |case, i, e| {
+    each("sample size from an assumed d'", 3, |case, i, e| {
         let model = model(i["model"].as_str().unwrap());
         let p = model.p_correct(number(&i["d"]));
         near(case, "p", p, number(&e["p_alt"]));
@@ -350,15 +322,23 @@ fn chi_square_and_beta_binomial() {
         }
     });
     each("chance-corrected beta-binomial", 1, |case, i, e| {
-        let found = beta_binomial::pmf_above_chance(
-            whole(&i["x"]),
-            whole(&i["n"]),
-            number(&i["guess"]),
-            number(&i["a"]),
-            number(&i["b"]),
-        );
+        let found = pmf_above_chance(whole(&i["x"]), whole(&i["n"]), number(&i["guess"]), number(&i["a"]), number(&i["b"]));
         near(case, "pmf", found, number(&e["pmf"]));
     });
+}
+
+/// How unequal listeners scatter, for tests that draw them.
+///
+/// P(`x` right of `n`) when each listener truly hears a share theta of the trials, drawn from a beta distribution with shapes `a` and `b`, and
+/// guesses the others with chance `g`: p = g + (1 - g) theta (Brockhoff 2003; form from memory). Those truly heard are beta-binomial, the
+/// guesses among the rest binomial.
+pub(crate) fn pmf_above_chance(x: u64, n: u64, g: f64, a: f64, b: f64) -> f64 {
+    use statrs::function::factorial::ln_factorial;
+    use statrs::function::gamma::ln_gamma;
+    let ln_choose = |n: u64, k: u64| ln_factorial(n) - ln_factorial(k) - ln_factorial(n - k);
+    let ln_beta = |p: f64, q: f64| ln_gamma(p) + ln_gamma(q) - ln_gamma(p + q);
+    let heard = |h: u64| (ln_choose(n, h) + ln_beta(h as f64 + a, (n - h) as f64 + b) - ln_beta(a, b)).exp();
+    (0..=x.min(n)).map(|h| heard(h) * binomial::pmf(x - h, n - h, g)).sum()
 }
 
 fn counts(i: &Value) -> Vec<panel::Count> {
@@ -385,16 +365,7 @@ fn panels() {
     });
     each("adjusted p values", 3, |case, i, e| {
         let p = numbers(&i["p"]);
-        for (name, found) in [("holm", panel::holm(&p)), ("fdr_bh", panel::benjamini_hochberg(&p))] {
-            all_near(case, name, found, &e[name]);
-        }
-    });
-    each("combined p values", 3, |case, i, e| {
-        let p = numbers(&i["p"]);
-        for (name, (statistic, found)) in [("fisher", panel::fisher_combined(&p)), ("stouffer", panel::stouffer(&p))] {
-            near(case, name, statistic, number(&e[name]["statistic"]));
-            near(case, name, found, number(&e[name]["p"]));
-        }
+        all_near(case, "holm", panel::holm(&p), &e["holm"]);
     });
 }
 
@@ -453,24 +424,10 @@ fn bias_and_drift_in_numbers() {
 }
 
 #[test]
-fn same_or_different_by_distance() {
-    each("same-different, differencing", 3, |case, i, e| {
-        let n = |key: &str| whole(&i[key]);
-        let corrected = i["loglinear"].as_bool().unwrap();
-        let found = dprime::same_different(n("hits"), n("n_different"), n("false_alarms"), n("n_same"), corrected);
-        near(case, "H", found.hits, number(&e["H"]));
-        near(case, "FA", found.false_alarms, number(&e["FA"]));
-        near(case, "criterion", found.criterion, number(&e["tau"]));
-        near(case, "d", found.d, number(&e["d"]));
-    });
-}
-
-#[test]
 fn looks_before_the_end() {
     each("Lan-DeMets", 1, |case, i, e| {
         let (t, alpha) = (numbers(&i["t"]), number(&i["alpha"]));
         all_near(case, "spent", t.iter().map(|t| Spending::Late.spent(*t, alpha)), &e["cumulative_spend"]);
-        all_near(case, "z", sequential::boundaries(&t, alpha, Spending::Late), &e["z"]);
     });
     each("exact binomial group-sequential", 3, |case, i, e| {
         let spending = if i["spending"] == "obf" { Spending::Late } else { Spending::Even };
@@ -481,20 +438,6 @@ fn looks_before_the_end() {
             e["critical"].as_array().unwrap().iter().map(whole).collect::<Vec<_>>()
         );
         all_near(case, "used", found.iter().map(|f| f.1), &e["cumulative_alpha"]);
-    });
-    // ISO 16820:2004, table A.1, example 2, by way of GOST ISO 16820-2015.
-    each("Wald SPRT", 3, |case, i, e| {
-        let lines = sequential::wald(number(&i["p0"]), number(&i["p1"]), number(&i["alpha"]), number(&i["beta"]));
-        near(case, "slope", lines.slope, number(&e["slope"]));
-        near(case, "upper", lines.upper, number(&e["h_up"]));
-        near(case, "lower", lines.lower, number(&e["h_lo"]));
-        let (says, trial, right) = lines.walk(&flags(&i["outcomes"]));
-        let wanted = match e["decision"].as_str().unwrap() {
-            "similar" => WaldSays::Alike,
-            "different" => WaldSays::Different,
-            _ => WaldSays::GoOn,
-        };
-        assert_eq!((says, trial, right), (wanted, whole(&e["at_trial"]), whole(&e["correct"])), "{}", case["id"]);
     });
     each("capped sequential p", 5, |case, i, e| {
         let (most, p) = sequential::capped_p(&flags(&i["outcomes"]), whole(&i["cap"]), number(&i["p0"]));
@@ -601,42 +544,22 @@ fn preference_scales() {
         all_near(case, "se", (0..wins.len()).map(|k| fit.difference(k, wins.len() - 1).1), &e["se_ref_last"]);
         all_near(case, "centred", fit.centred().iter().map(|c| c.0), &e["theta_sum_zero"]);
         all_near(case, "se centred", fit.centred().iter().map(|c| c.1), &e["se_sum_zero"]);
-        all_near(case, "strengths", fit.strengths(), &e["pi_sum_one"]);
         near(case, "likelihood", fit.log_likelihood, number(&e["loglik_kernel"]));
     });
     each("Bradley-Terry with order", 2, |case, i, e| {
         let rows: Vec<Row> = table(&i["rows_first_second_firstwins_secondwins"])
             .iter()
-            .map(|r| Row { first: r[0] as usize, second: r[1] as usize, first_wins: r[2], second_wins: r[3], ties: 0.0 })
+            .map(|r| Row { first: r[0] as usize, second: r[1] as usize, first_wins: r[2], second_wins: r[3] })
             .collect();
         let items = whole(&i["items"]) as usize;
-        let with = preference::fit(&rows, items, Extras { order: true, ties: false }).unwrap();
+        let with = preference::fit(&rows, items, Extras { order: true }).unwrap();
         let without = preference::fit(&rows, items, Extras::default()).unwrap();
         all_near(case, "theta", with.theta.iter().copied(), &e["theta_ref_last"]);
-        all_near(case, "strengths", with.strengths(), &e["pi_sum_one"]);
         near(case, "order", with.gamma.unwrap(), number(&e["order_log_odds"]));
         near(case, "order se", with.covariance[items - 1][items - 1].sqrt(), number(&e["order_se"]));
         let (lr, p) = preference::order_effect(&with, &without);
         near(case, "lr", lr, number(&e["lr_order"]));
         near(case, "p", p, number(&e["p_order"]));
-    });
-    each("Davidson ties model", 2, |case, i, e| {
-        let rows: Vec<Row> = table(&i["rows"])
-            .iter()
-            .map(|r| Row { first: r[0] as usize, second: r[1] as usize, first_wins: r[2], second_wins: r[3], ties: r[4] })
-            .collect();
-        let (items, order) = (whole(&i["items"]) as usize, i["order_effect"].as_bool().unwrap());
-        let fit = preference::fit(&rows, items, Extras { order, ties: true }).unwrap();
-        all_near(case, "theta", fit.theta.iter().copied(), &e["theta_ref_last"]);
-        all_near(case, "se", (0..items).map(|k| fit.difference(k, items - 1).1), &e["se_theta"]);
-        near(case, "ln nu", fit.log_nu.unwrap(), number(&e["log_nu"]));
-        let last = fit.covariance.len() - 1;
-        near(case, "ln nu se", fit.covariance[last][last].sqrt(), number(&e["se_log_nu"]));
-        near(case, "likelihood", fit.log_likelihood, number(&e["loglik_kernel"]));
-        if order {
-            near(case, "order", fit.gamma.unwrap(), number(&e["order_log_odds"]));
-            near(case, "order se", fit.covariance[items - 1][items - 1].sqrt(), number(&e["order_se"]));
-        }
     });
 }
 

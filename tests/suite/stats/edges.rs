@@ -3,7 +3,7 @@
 use cabjury::model::trial::Method;
 use cabjury::stats::dprime::Model;
 use cabjury::stats::preference::{Extras, circular_triads, fit, rows_of};
-use cabjury::stats::verdict::{ControlCount, Counted, Surroundings, decide, numbers, only_p, power_steps};
+use cabjury::stats::verdict::{ControlCount, Counted, Surroundings, decide, numbers, power_steps};
 use cabjury::stats::{beta_binomial, binomial, checks, evidence, panel, power, special};
 
 fn counted(method: Method, trials: u64, correct: u64) -> Counted {
@@ -212,24 +212,9 @@ fn each_method_has_its_model_and_says_its_name() {
     for (method, name) in wanted {
         assert_eq!(numbers(&counted(method, 16, 13)).dprime.map(|d| d.0.name()), name);
     }
-    let names = [
-        Model::TwoAfc,
-        Model::ThreeAfc,
-        Model::Triangle,
-        Model::DuoTrio,
-        Model::AbxDifferencing,
-        Model::AbxIndependent,
-        Model::SameDifferent,
-        Model::OneInterval,
-    ]
-    .map(Model::name);
-    assert_eq!(
-        names,
-        ["2-afc", "3-afc", "triangle", "duo-trio", "abx-differencing", "abx-independent", "same-different", "one-interval"]
-    );
+    let names = [Model::TwoAfc, Model::Triangle, Model::DuoTrio, Model::AbxDifferencing].map(Model::name);
+    assert_eq!(names, ["2-afc", "triangle", "duo-trio", "abx-differencing"]);
     // Yes or no about one sound: P(right) = phi(d'/2) (Macmillan and Creelman, from memory), turned round.
-    near(Model::OneInterval.d_prime(Model::OneInterval.p_correct(1.7)), 1.7, 1e-12);
-    near(Model::OneInterval.p_correct(2.0), 0.841_344_746_068_543, 1e-10);
     // Power is told from just above chance on: 1/3 and 1/2.
     for (method, first) in [(Method::Triangle, 0.40), (Method::Abx, 0.55), (Method::Preference, 0.55)] {
         near(power_steps(method)[0], first, 1e-12);
@@ -259,15 +244,6 @@ fn what_has_no_meaning_has_no_number() {
     assert_eq!(paired.critical, Some(13));
     near(paired.true_size.unwrap(), 2.0 * 697.0 / 65536.0, 1e-12);
     near(paired.p_value.unwrap(), 2.0 * 697.0 / 65536.0, 1e-12);
-    // Another test's p stands alone.
-    let alone = only_p(&counted(Method::Graded, 16, 0), 0.01);
-    assert_eq!((alone.p_value, alone.critical, alone.true_size, alone.mid_p), (Some(0.01), None, None, None));
-    assert_eq!((alone.lower95, alone.similarity, alone.reversed_p.to_bits()), (None, None, 1f64.to_bits()));
-    assert!(alone.distinguishers.is_none() && alone.dprime.is_none() && alone.power.is_empty());
-    assert_eq!((alone.interval95, alone.wilson95), ([0.0, 1.0], [0.0, 1.0]));
-    let of_picks = only_p(&counted(Method::Abx, 16, 13), 0.5);
-    assert!(of_picks.dprime.is_none() && of_picks.lower95.is_none() && of_picks.mid_p.is_none());
-    near(of_picks.reversed_p, 1.0, 0.0);
 }
 
 fn kind(c: &Counted, around: &Surroundings) -> &'static str {

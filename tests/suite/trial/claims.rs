@@ -234,7 +234,7 @@ fn takes_that_differ_pose_as_wiring_until_there_are_enough_of_them() {
 /// slip is a guess, and who leans stays at the exact size. What is counted is how often a single listener of 16 trials reaches 12.
 #[test]
 fn rehearsed_ears_are_as_they_were_ordered() {
-    use cabjury::stats::beta_binomial::pmf_above_chance;
+    use crate::stats::cases::pmf_above_chance;
     let runs = runs(20_000);
     let sealed = plan(Method::Abx, &["s16", "p4"], 4, Controls::default());
     let found = |ears: &Ears, seed: u64| {

@@ -1,3 +1,7 @@
 //! What somebody outside vouches for.
 
+mod forger;
+mod kept;
+mod memory;
+mod played;
 mod timestamps;

@@ -18,7 +18,7 @@ fn openssl(folder: &Path, args: &str) -> Vec<u8> {
 }
 
 /// A root and an authority that it vouches for.
-struct Authority {
+pub(super) struct Authority {
     folder: tempfile::TempDir,
 }
 
@@ -27,7 +27,7 @@ const CONFIG: &str = "\
 accuracy = secs:1, millisecs:500\nordering = no\ness_cert_id_alg = sha256\n";
 
 impl Authority {
-    fn new(key: &str, digest: &str, usage: &str) -> Self {
+    pub(super) fn new(key: &str, digest: &str, usage: &str) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let at = folder.path();
         fs::write(at.join("config"), format!("{CONFIG}signer_digest = {digest}\n")).unwrap();
@@ -50,12 +50,12 @@ impl Authority {
         self.folder.path().join(name)
     }
 
-    fn pem(&self, name: &str) -> Vec<u8> {
+    pub(super) fn pem(&self, name: &str) -> Vec<u8> {
         fs::read(self.path(name)).unwrap()
     }
 
     /// Answers a request.
-    fn stamp(&self, request: &[u8]) -> Vec<u8> {
+    pub(super) fn stamp(&self, request: &[u8]) -> Vec<u8> {
         fs::write(self.path("request.tsq"), request).unwrap();
         openssl(
             self.folder.path(),
@@ -70,7 +70,7 @@ fn head() -> Sha256Hex {
 }
 
 const RSA: &str = "rsa:2048";
-const P_256: &str = "ec -pkeyopt ec_paramgen_curve:P-256";
+pub(super) const P_256: &str = "ec -pkeyopt ec_paramgen_curve:P-256";
 const P_384: &str = "ec -pkeyopt ec_paramgen_curve:P-384";
 
 #[test]
