@@ -231,6 +231,7 @@ pub fn take_split(
     for (repeat, part) in &parts {
         for (channel, mic) in &mics {
             incoming.push(Incoming {
+                meant: None,
                 measured: part,
                 setup: Some(SetupName::new(&repeat.setup)?),
                 channel: *channel,

@@ -2,6 +2,7 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::ExcerptArg;
+use crate::matching::aim::Measure;
 use crate::matching::match_takes::{Confirm, Request, match_clips};
 use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName, TakeId};
@@ -28,12 +29,38 @@ pub(crate) struct Args {
     /// Turn the clips of a take that was found to be upside down, or of all such takes of a setup: you confirm the finding.
     #[arg(long = "turn", value_name = "TAKE|SETUP[@MIC]")]
     pub(crate) turn: Vec<String>,
+    /// What the clips are matched by: BS.1770's K-weighting, the A curve, or loudness by ISO 532-1 (Zwicker).
+    #[arg(long, value_enum, value_name = "MODEL", default_value = "k", conflicts_with = "as_recorded")]
+    pub(crate) loudness: LoudnessArg,
+    /// One gain for each take, or one for all takes of a setup: what these differ by then stays in the clips.
+    #[arg(long, value_enum, value_name = "WHOSE", default_value = "per-take", conflicts_with = "as_recorded")]
+    pub(crate) gain: GainArg,
     /// What was found to mark a take is meant so (its kind, as the refusal names it); the reason is printed in every report.
     #[arg(long = "confirm", value_name = "KIND", requires = "reason")]
     pub(crate) confirm: Vec<String>,
     /// Why it is meant.
     #[arg(long, value_name = "TEXT", requires = "confirm")]
     pub(crate) reason: Option<String>,
+}
+
+/// Names of the models.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum LoudnessArg {
+    /// BS.1770-5.
+    K,
+    /// The A curve of IEC 61672-1.
+    A,
+    /// ISO 532-1 on the mean spectrum.
+    Zwicker,
+}
+
+/// Whose gain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum GainArg {
+    /// Each take its own.
+    PerTake,
+    /// One for all takes of a setup.
+    PerSetup,
 }
 
 /// Makes the clips and prints them.
@@ -55,6 +82,12 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         ceiling: Dbtp::new(-1.0)?,
         turn,
         turn_setups,
+        measure: match args.loudness {
+            LoudnessArg::K => Measure::K,
+            LoudnessArg::A => Measure::A,
+            LoudnessArg::Zwicker => Measure::Zwicker,
+        },
+        per_setup: args.gain == GainArg::PerSetup,
         confirm: args.reason.as_ref().map(|r| Confirm { kinds: args.confirm.clone(), reason: r.trim().to_owned() }),
     };
     let doc = match_clips(&args.folder, &request, &SystemClock, &shell.progress())?;
@@ -80,6 +113,8 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     shell.say(&text);
     shell.say(&if doc.as_recorded {
         "raw levels kept, one common gain".to_owned()
+    } else if let Some(left) = &doc.left {
+        left.clone()
     } else {
         format!(
             "matched to {:.3} LU in the loudness over the passages that count in all clips (shared), measured again on the written clips; LUFS is \
@@ -90,10 +125,11 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     if let Some(ears) = doc.largest_mismatch_by_ear {
         let value = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.2}"));
         shell.say(&format!(
-            "by other ears the clips lie apart by at most (dB): unweighted {}, A curve {}, C curve {}",
+            "by other ears the clips lie apart by at most (dB): unweighted {}, A curve {}, C curve {}, ISO 532-1 {} phon",
             value(ears.unweighted_db),
             value(ears.a_db),
-            value(ears.c_db)
+            value(ears.c_db),
+            value(ears.zwicker_phon)
         ));
     }
     for warning in &doc.warnings {

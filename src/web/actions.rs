@@ -155,6 +155,8 @@ async fn make_clips(State(app): State<Arc<App>>, fields: Fields) -> Response {
             ceiling: Dbtp::new(-1.0)?,
             turn: Vec::new(),
             turn_setups: Vec::new(),
+            measure: crate::matching::aim::Measure::K,
+            per_setup: false,
             confirm: None,
         };
         let doc = prepare::match_clips(folder, &request, app.clock, &app.progress())?;
