@@ -125,7 +125,7 @@ pub(crate) fn blind(chosen: &Chosen, clips: u32) -> Result<(Vec<Planned>, montag
     let named: Vec<ClipId> = per_setup.iter().filter_map(|(_, c)| c.first()).map(|c| c.id.clone()).collect();
     let pool: Vec<(SetupName, Vec<ClipId>)> =
         per_setup.iter().map(|(s, c)| (s.clone(), c.iter().map(|c| c.id.clone()).collect())).collect();
-    let key = montage_key::draw(&pool, &named, clips, &mut crate::trial::Generator::from_seed(random::seed()?));
+    let key = montage_key::draw(&pool, &named, clips, &mut crate::trial::Generator::from_secret(&mut random::seed()?));
     let find = |id: &ClipId| per_setup.iter().flat_map(|(_, c)| c).find(|c| &c.id == id).cloned();
     let mut out = Vec::new();
     for ((setup, _), id) in per_setup.iter().zip(&named) {
