@@ -73,6 +73,9 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = audit_asked(&args.folder, &asked, &SystemClock)?;
     inside(&doc, shell);
     outside(&doc, shell);
+    if let Some(path) = args.timestamp_query.as_ref().filter(|_| doc.timestamp_query.is_none()) {
+        shell.say(&format!("{} was not written: nobody should vouch for a session that does not verify", path.display()));
+    }
     shell.say(if doc.audit.ok { "everything verifies" } else { "this session does not verify" });
     shell.document(&doc);
     Ok(if doc.audit.ok { Outcome::Done } else { Outcome::Unfit })

@@ -34,7 +34,7 @@ pub struct AskedDoc {
     pub audit: AuditDoc,
     /// What it has in common with the other folder; null without one.
     pub copies: Option<CopiesDoc>,
-    /// The request that was written.
+    /// The request that was written; none over the head of a session that does not verify.
     pub timestamp_query: Option<String>,
     /// Receipts and time stamps that are kept in the session's log from now on. Kept ones are looked at in every audit and named in the report.
     pub kept: usize,
@@ -60,8 +60,8 @@ pub fn audit_asked(folder: &Path, asked: &Asked, clock: &dyn Clock) -> Result<As
     let (audit, new) = audit_with(&session, &Hashes::default(), Some(&asked.outside))?;
     let mut doc = bare(audit);
     doc.copies = asked.other.as_deref().map(|other| beside(&session, other)).transpose()?;
-    if let Some(path) = &asked.query {
-        doc.timestamp_query = Some(write_request(&session, &doc.audit.head_sha256, path)?);
+    if let Some(path) = asked.query.as_ref().filter(|_| doc.audit.ok) {
+        doc.timestamp_query = write_request(&session, &doc.audit.head_sha256, path)?;
     }
     drop(session);
     if new.count() > 0 && doc.audit.ok && !asked.keep_nothing {
@@ -84,11 +84,11 @@ fn beside(session: &Session, other: &Path) -> Result<CopiesDoc, Failure> {
     }
 }
 
-fn write_request(session: &Session, head: &str, path: &Path) -> Result<String, Failure> {
-    let head = Sha256Hex::parse(head).map_err(|e| Failure::plain("no-head", Fate::Unfit, e.to_string(), "audit the session"))?;
+fn write_request(session: &Session, head: &str, path: &Path) -> Result<Option<String>, Failure> {
+    let Ok(head) = Sha256Hex::parse(head) else { return Ok(None) };
     let bytes = request(session.id()?.as_str(), &head)?;
     crate::sound::write::write_new(path, &bytes)?;
-    Ok(path.display().to_string())
+    Ok(Some(path.display().to_string()))
 }
 
 fn kept(folder: &Path, new: &ToKeep, clock: &dyn Clock) -> Result<(), Failure> {

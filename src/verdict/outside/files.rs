@@ -1,6 +1,6 @@
 //! Small files from outside: read whole, never more than they may have.
 
-use crate::model::explain::Fate;
+use crate::model::explain::{Explain, Fate};
 use crate::model::failure::Failure;
 use std::io::Read;
 use std::path::Path;
@@ -20,4 +20,9 @@ pub fn small(path: &Path, most: u64) -> Result<Vec<u8>, Failure> {
         return Err(Failure::at_path("too-large", Fate::Unfit, path, message, "give the file that was meant"));
     }
     Ok(bytes)
+}
+
+/// A file that is not what it was given as.
+pub(super) fn not_what_was_meant(path: &Path, error: &dyn Explain) -> Failure {
+    Failure::at_path(error.kind(), error.fate(), path, format!("{}: {error}", path.display()), error.next())
 }

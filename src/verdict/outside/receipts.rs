@@ -1,7 +1,7 @@
 //! Listeners' receipts, and a published fingerprint, held against the log.
 
 use super::docs::{PublishedDoc, ReceiptDoc};
-use super::files::small;
+use super::files::{not_what_was_meant, small};
 use super::inside::Inside;
 use crate::model::failure::Failure;
 use crate::verdict::promises::Problem;
@@ -64,13 +64,7 @@ pub(super) fn kept(inside: &Inside, found: &mut Found<'_>) {
 pub(super) fn given(inside: &Inside, path: &Path, found: &mut Found<'_>) -> Result<(), Failure> {
     let bytes = small(path, LARGEST)?;
     let place = path.display().to_string();
-    let all = match read(&String::from_utf8_lossy(&bytes)) {
-        Ok(all) => all,
-        Err(e) => {
-            found.problems.push(Problem { place, what: e.to_string() });
-            return Ok(());
-        }
-    };
+    let all = read(&String::from_utf8_lossy(&bytes)).map_err(|e| not_what_was_meant(path, &e))?;
     for receipt in all {
         let doc = held(inside, &place, Some(place.clone()), &receipt, found.problems);
         let known = serde_json::to_string(&receipt).is_ok_and(|text| inside.kept_receipts.contains(&text));

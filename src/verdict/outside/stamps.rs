@@ -1,14 +1,14 @@
 //! Time stamps held against the chain, and the request for one.
 
 use super::docs::StampDoc;
-use super::files::small;
+use super::files::{not_what_was_meant, small};
 use super::inside::Inside;
 use super::kept_stamp::{Found, KeptStamp};
 use crate::model::audio::Sha256Hex;
 use crate::model::digest::{hex, unhex};
 use crate::model::failure::Failure;
 use crate::verdict::promises::Problem;
-use crate::witness::timestamp::{LARGEST, Stamp, nonce_of, query, verify};
+use crate::witness::timestamp::{LARGEST, Stamp, StampError, nonce_of, query, verify};
 use std::path::Path;
 
 /// What stands in front of session and head when a request's nonce is made.
@@ -70,6 +70,9 @@ pub(super) fn given(inside: &Inside, path: &Path, authority: Option<&Path>, foun
     let authority = authority.map(|p| small(p, LARGEST as u64)).transpose()?;
     let stamp = match verify(&answer, authority.as_deref()) {
         Ok(stamp) => stamp,
+        Err(e @ (StampError::NotAnAnswer { .. } | StampError::NotCertificates | StampError::Unknown { .. })) => {
+            return Err(not_what_was_meant(path, &e));
+        }
         Err(e) => {
             found.problems.push(Problem { place: path.display().to_string(), what: e.to_string() });
             return Ok(());

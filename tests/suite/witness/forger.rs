@@ -153,10 +153,15 @@ fn receipts_tell_the_forged_session_from_the_true_one() {
     }
     // A receipt of another session, and something that is none.
     std::fs::write(evening.desk.join("letter.json"), "{}").unwrap();
-    let doc = evening.audit(4, &["s", "--receipts", "letter.json"]);
-    assert_eq!(places(&doc), ["letter.json"]);
-    let said = evening.audit(4, &["s", "--receipts", "nowhere.json"]);
-    assert!(said["error"]["path"].as_str().unwrap().ends_with("nowhere.json"), "{said:#}");
+    std::fs::write(evening.desk.join("newer.json"), "{\"format\":\"cabjury receipt 9\"}").unwrap();
+    std::fs::write(evening.desk.join("long.json"), " ".repeat(9 << 20)).unwrap();
+    for (file, kind) in
+        [("letter", "not-a-receipt"), ("newer", "newer-receipt"), ("long", "too-large"), ("nowhere", "unreadable")]
+    {
+        let said = evening.audit(4, &["s", "--receipts", &format!("{file}.json")]);
+        assert_eq!(said["error"]["kind"], kind, "{said:#}");
+        assert!(said["error"]["path"].as_str().unwrap().ends_with(&format!("{file}.json")), "{said:#}");
+    }
     let other = Evening::new();
     let doc = other.audit(4, &["s", "--receipts", evening.receipt(0)]);
     assert!(doc["problems"][0]["what"].as_str().unwrap().contains("another session"), "{doc:#}");
@@ -195,6 +200,11 @@ fn a_time_stamp_tells_them_apart_and_is_kept() {
     let answer = authority.stamp(&std::fs::read(evening.desk.join("head.tsq")).unwrap());
     std::fs::write(evening.desk.join("head.tsr"), &answer).unwrap();
     std::fs::write(evening.desk.join("root.pem"), authority.pem("root.pem")).unwrap();
+    // Nothing is stamped of a session that does not verify.
+    evening.copy("s", "b");
+    Opened::new(&evening.desk.join("b")).db.execute_batch("UPDATE log SET hash = 'zz' WHERE seq = 3").unwrap();
+    assert!(evening.audit(4, &["b", "--timestamp-query", "b.tsq"])["timestamp_query"].is_null());
+    assert!(!evening.desk.join("b.tsq").exists());
     let with = ["--timestamp", "head.tsr", "--authority", "root.pem"];
     let doc = evening.audit(4, &[&["f"][..], &with].concat());
     assert_eq!(places(&doc), ["head.tsr"], "{doc:#}");
@@ -203,7 +213,9 @@ fn a_time_stamp_tells_them_apart_and_is_kept() {
     let other = Authority::new(P_256, "sha256", "critical,timeStamping");
     std::fs::write(evening.desk.join("other.pem"), other.pem("root.pem")).unwrap();
     assert_eq!(places(&evening.audit(4, &["s", "--timestamp", "head.tsr", "--authority", "other.pem"])), ["head.tsr"]);
-    assert_eq!(places(&evening.audit(4, &["s", "--timestamp", "root.pem"])), ["root.pem"]);
+    let error = |args: &[&str]| evening.audit(4, &[&["s"][..], args].concat())["error"]["kind"].clone();
+    assert_eq!(error(&["--timestamp", "root.pem"]), "not-a-time-stamp");
+    assert_eq!(error(&["--timestamp", "head.tsr", "--authority", "head.tsq"]), "not-certificates");
     let mut broken = answer;
     let last = broken.len() - 1;
     broken[last] ^= 1;

@@ -103,6 +103,8 @@ fn what_is_published_stands_in_plan_close_report_and_captions() {
     let picture = std::fs::read_to_string(desk.join("seal.svg")).unwrap();
     assert!(picture.contains("<svg") && picture.contains("<path"));
     desk.run(&["plan", "s", "--compare", "one,two", "--trials", "5", "--yes", "--qr", "seal.svg"]).ends(3);
+    let error = cabjury::web::qr_picture(&desk.join("long.svg"), &"x".repeat(5_000)).unwrap_err();
+    assert_eq!(error.explain().kind(), "too-long");
     let doc = desk.run(&["close", "s", "--test", "test-2", "--json"]).ends(0).json();
     let closed = doc["fingerprint"]["line"].as_str().unwrap();
     assert_ne!(closed, line);
