@@ -16,7 +16,7 @@ pub(crate) const EXAMPLE: &str = r#"What it sees, and what it cannot see:
   the folder copied, and played until one copy suits:
     seen with a receipt, fingerprint or stamp of another copy, or with that copy
   a whole session written by one who is engineer and listener at once:
-    not seen; nothing inside can show it, and the report says \"unwitnessed\"
+    not seen; nothing inside can show it, and the report says "unwitnessed"
   what came after the last receipt, fingerprint or stamp:
     not seen; each vouches for what lies before it
 
