@@ -49,15 +49,25 @@ impl Place {
         self.correct
     }
 
+    /// The drift that a clip of it has had taken out: none where the clocks count as one, unknown where the take is too short to tell.
+    pub(crate) fn taken_out(&self) -> Option<f64> {
+        self.correct.or(self.drift.map(|_| 0.0))
+    }
+
     /// What is said of its jumps: time on the time base, samples, what to do.
     pub(crate) fn jump_warnings(&self, rate: f64) -> Vec<String> {
         let say = |j: &Jump| {
-            let what = if j.samples < 0.0 { "are missing" } else { "are there twice" };
+            let count = j.samples.abs().max(1.0).round();
+            let what = match (count > 1.0, j.samples < 0.0) {
+                (true, true) => "samples are missing",
+                (true, false) => "samples are there twice",
+                (false, true) => "sample is missing",
+                (false, false) => "sample is there twice",
+            };
             format!(
-                "{}: {:.0} samples {what} at {:.3} s: the interface dropped or doubled a buffer; from there on it runs beside the others. \
+                "{}: {count:.0} {what} at {:.3} s: the interface dropped or doubled a buffer; from there on it runs beside the others. \
                  Raise the buffer, record it again, and withdraw this one",
                 self.take,
-                j.samples.abs().max(1.0),
                 j.at / rate
             )
         };
@@ -76,8 +86,8 @@ pub(crate) fn usable(takes: &[Take]) -> Vec<&Take> {
     takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).collect()
 }
 
-/// Places every take in use: the first take of each mic against the DI, the first takes of its other setups against that one, repeat takes
-/// against their setup's first take. Lags and clocks are joined along that chain, so that all of them lie on one time base.
+/// Places every take in use. The takes of one setup and mic lie against one of them that is whole; those of a mic's first setup against the
+/// DI, of its other setups against the first setup's. Lags and clocks are joined along that chain, so that all of them lie on one time base.
 ///
 /// # Errors
 /// A take's copy cannot be read, or holds silence.
@@ -88,11 +98,12 @@ pub fn place(session: &Session, takes: &[Take], progress: &dyn Progress) -> Resu
     let done = AtomicU64::new(used.len() as u64);
     let step = || progress.step("aligning", done.fetch_add(1, Ordering::Relaxed) + 1, 2 * used.len() as u64);
     let paths: Vec<PathBuf> = used.iter().map(|t| intake::path_of(session, t)).collect();
-    // First takes of each setup and mic, one after the other: later ones may lean on earlier ones.
-    let is_first = |i: usize| !used[..i].iter().any(|t| t.setup == used[i].setup && t.mic == used[i].mic);
     let mut anchors: Vec<Anchor> = Vec::new();
-    for (i, take) in used.iter().enumerate().filter(|(i, _)| is_first(*i)) {
-        let (samples, rate) = mono_of(&paths[i], take)?;
+    let mut places: Vec<(usize, Place)> = Vec::new();
+    for group in groups(&used) {
+        let family = Family::settled(&used, &paths, &group, &step)?;
+        let take = used[family.anchor];
+        let (samples, rate) = (family.samples, family.rate);
         let mut place = if let Some(other) = anchors.iter().find(|a| a.take.mic == take.mic) {
             let base = Base { samples: &other.samples, place: Some(&other.place), name: other.take.id.to_string() };
             against(take, &base, &samples, rate, Relation::OtherRig)?
@@ -102,38 +113,109 @@ pub fn place(session: &Session, takes: &[Take], progress: &dyn Progress) -> Resu
             Place::of_the_base(take)
         };
         place.in_setup = Polarity::Same;
-        anchors.push(Anchor { take: (*take).clone(), samples, place });
+        let base = Base { samples: &samples, place: Some(&place), name: take.id.to_string() };
+        places.extend(family.found.iter().map(|(k, found)| (*k, joined(used[*k], &base, found, Relation::SameRig))));
+        places.push((family.anchor, place.clone()));
+        anchors.push(Anchor { take: take.clone(), samples, place });
         step();
     }
-    let mut places = repeats(&used, &paths, &anchors, &step)?;
+    places.sort_by_key(|p| p.0);
+    let mut places: Vec<Place> = places.into_iter().map(|p| p.1).collect();
     own_up(&mut places);
+    by_majority(&used, &mut places);
     Ok(places)
+}
+
+/// The takes of each setup and mic, in the order of their first takes.
+fn groups(used: &[&Take]) -> Vec<Vec<usize>> {
+    let alike = |i: usize, k: usize| used[i].setup == used[k].setup && used[i].mic == used[k].mic;
+    (0..used.len())
+        .filter(|i| !(0..*i).any(|k| alike(*i, k)))
+        .map(|i| (i..used.len()).filter(|k| alike(i, *k)).collect())
+        .collect()
+}
+
+/// What a take's placement and its residual are.
+type Found = (Placement, Option<f64>);
+
+/// The takes of one setup and mic against one of them.
+struct Family {
+    anchor: usize,
+    samples: Vec<f32>,
+    rate: SampleRate,
+    /// All others.
+    found: Vec<(usize, Found)>,
+}
+
+/// How often another take is tried as the one that the others lie against.
+const TRIES: usize = 3;
+
+impl Family {
+    /// Against the first take, or, where that has lost samples, against one that is whole.
+    fn settled(used: &[&Take], paths: &[PathBuf], group: &[usize], step: &(dyn Fn() + Sync)) -> Result<Self, Failure> {
+        let mut family = Self::of(used, paths, group, group[0], step)?;
+        let mut tried = vec![group[0]];
+        while tried.len() < TRIES && family.anchor_broken() {
+            let next = family.found.iter().filter(|f| !tried.contains(&f.0)).min_by_key(|f| f.1.0.jumps.len()).map(|f| f.0);
+            let Some(next) = next else { break };
+            tried.push(next);
+            family = Self::of(used, paths, group, next, &|| ())?;
+        }
+        Ok(family)
+    }
+
+    fn of(used: &[&Take], paths: &[PathBuf], group: &[usize], anchor: usize, step: &(dyn Fn() + Sync)) -> Result<Self, Failure> {
+        let (samples, rate) = mono_of(&paths[anchor], used[anchor])?;
+        let base = Base { samples: &samples, place: None, name: used[anchor].id.to_string() };
+        let others: Vec<usize> = group.iter().copied().filter(|k| *k != anchor).collect();
+        let found = others
+            .par_iter()
+            .map(|k| {
+                let (other, rate) = mono_of(&paths[*k], used[*k])?;
+                let found = locate(used[*k], &base, &other, rate, Relation::SameRig)?;
+                step();
+                Ok((*k, found))
+            })
+            .collect::<Result<_, Failure>>()?;
+        Ok(Self { anchor, samples, rate, found })
+    }
+
+    /// A jump that most of the others show is the anchor's own.
+    fn anchor_broken(&self) -> bool {
+        let count = self.found.len();
+        let shows = |f: &(usize, Found), jump: &Jump| f.1.0.jumps.iter().any(|j| same_jump(j, jump, 1.0));
+        count >= 2
+            && self
+                .found
+                .iter()
+                .flat_map(|f| &f.1.0.jumps)
+                .any(|jump| 2 * self.found.iter().filter(|f| shows(f, jump)).count() > count)
+    }
+}
+
+/// The odd one out is the smaller part of a setup, not whatever came after its first take.
+fn by_majority(used: &[&Take], places: &mut [Place]) {
+    let invert = |p: Polarity| times(p, Polarity::Flipped);
+    let mut mics = Vec::new();
+    for group in groups(used) {
+        let mic = &used[group[0]].mic;
+        let count = |p: Polarity| group.iter().filter(|k| places[**k].in_setup == p).count();
+        // The mic's first setup is the measure of all others at it.
+        let measure = !mics.contains(&mic);
+        mics.push(mic);
+        if count(Polarity::Flipped) <= count(Polarity::Same) {
+            continue;
+        }
+        group.iter().for_each(|k| places[*k].in_setup = invert(places[*k].in_setup));
+        if measure {
+            (0..used.len()).filter(|k| &used[*k].mic == mic).for_each(|k| places[k].polarity = invert(places[k].polarity));
+        }
+    }
 }
 
 fn mono_of(path: &Path, take: &Take) -> Result<(Vec<f32>, SampleRate), Failure> {
     let audio = intake::load_from(path, take)?;
     Ok((align::mono(audio.channels()), audio.rate()))
-}
-
-fn repeats(used: &[&Take], paths: &[PathBuf], anchors: &[Anchor], step: &(dyn Fn() + Sync)) -> Result<Vec<Place>, Failure> {
-    // Repeat takes lean on their setup's first take alone.
-    used.par_iter()
-        .zip(paths)
-        .map(|(take, path)| {
-            let Some(first) = anchors.iter().find(|a| a.take.setup == take.setup && a.take.mic == take.mic) else {
-                let message = format!("{} has no first take to be compared with", take.id);
-                return Err(Failure::plain("no-first-take", Fate::Unfit, message, "import it again"));
-            };
-            if first.take.id == take.id {
-                return Ok(first.place.clone());
-            }
-            let (samples, rate) = mono_of(path, take)?;
-            let base = Base { samples: &first.samples, place: Some(&first.place), name: first.take.id.to_string() };
-            let place = against(take, &base, &samples, rate, Relation::SameRig);
-            step();
-            place
-        })
-        .collect()
 }
 
 /// A first take that others are compared with.
@@ -179,17 +261,26 @@ fn times(a: Polarity, b: Polarity) -> Polarity {
 }
 
 fn against(take: &Take, base: &Base<'_>, samples: &[f32], rate: SampleRate, relation: Relation) -> Result<Place, Failure> {
+    Ok(joined(take, base, &locate(take, base, samples, rate, relation)?, relation))
+}
+
+fn locate(take: &Take, base: &Base<'_>, samples: &[f32], rate: SampleRate, relation: Relation) -> Result<Found, Failure> {
     let Some(found) = placing::place(base.samples, samples, rate, relation) else {
         let message = format!("{} or what it is compared with ({}) is silent or too short", take.id, base.name);
         return Err(Failure::plain("silence", Fate::Unfit, message, "withdraw it and record it again"));
     };
     let residual = if relation == Relation::SameRig { residual(base.samples, samples, &found) } else { None };
+    Ok((found, residual))
+}
+
+/// Along the chain: what it was compared with has a place of its own.
+fn joined(take: &Take, base: &Base<'_>, (found, residual): &Found, relation: Relation) -> Place {
     let (base_lag, base_drift) = base.place.map_or((0.0, None), |p| (p.lag, p.correct));
     let (lag, correct) = placing::chained((base_lag, base_drift), (found.lag.samples, found.correct));
     // What is shown is what is corrected; what lies within its uncertainty is shown as it was found.
     let drift = correct.or(found.drift);
     let turned = base.place.map_or(Polarity::Same, |p| p.polarity);
-    Ok(Place {
+    Place {
         take: take.id.clone(),
         lag,
         within: found.lag.within + base.place.map_or(0.0, |p| p.within),
@@ -203,9 +294,9 @@ fn against(take: &Take, base: &Base<'_>, samples: &[f32], rate: SampleRate, rela
         drift,
         drift_within: found.drift_within,
         correct,
-        residual,
+        residual: *residual,
         jumps: found.jumps.iter().map(|j| Jump { at: j.at - base_lag, ..*j }).collect(),
-    })
+    }
 }
 
 fn residual(reference: &[f32], samples: &[f32], found: &Placement) -> Option<f64> {
@@ -217,17 +308,22 @@ fn residual(reference: &[f32], samples: &[f32], found: &Placement) -> Option<f64
 
 /// Frames within which two jumps are one.
 const ONE_JUMP: f64 = 30_000.0;
+/// Samples by which the two may be told apart in height: a broken line's clock is not known well.
+const ONE_HEIGHT: f64 = 2.5;
+
+fn same_jump(a: &Jump, b: &Jump, sign: f64) -> bool {
+    (a.at - b.at).abs() < ONE_JUMP && (a.samples - sign * b.samples).abs() < ONE_HEIGHT.min(0.6 * a.samples.abs().max(1.0))
+}
 
 /// A jump that every recording shows that was compared with one take is that take's own.
 fn own_up(places: &mut [Place]) {
-    let same = |a: &Jump, b: &Jump, sign: f64| (a.at - b.at).abs() < ONE_JUMP && (a.samples - sign * b.samples).abs() < 0.6;
     for i in 0..places.len() {
         let name = places[i].take.to_string();
         let children: Vec<usize> = (0..places.len()).filter(|k| places[*k].against == name).collect();
         let Some(first) = children.first() else { continue };
         for jump in places[*first].jumps.clone() {
-            let known = places[i].jumps.iter().any(|own| same(own, &jump, -1.0));
-            let all = children.len() >= 2 && children.iter().all(|k| places[*k].jumps.iter().any(|j| same(j, &jump, 1.0)));
+            let known = places[i].jumps.iter().any(|own| same_jump(own, &jump, -1.0));
+            let all = children.len() >= 2 && children.iter().all(|k| places[*k].jumps.iter().any(|j| same_jump(j, &jump, 1.0)));
             if !known && !all {
                 continue;
             }
@@ -235,7 +331,7 @@ fn own_up(places: &mut [Place]) {
                 places[i].jumps.push(Jump { samples: -jump.samples, ..jump });
             }
             for k in &children {
-                places[*k].jumps.retain(|j| !same(j, &jump, 1.0));
+                places[*k].jumps.retain(|j| !same_jump(j, &jump, 1.0));
             }
         }
     }

@@ -1,6 +1,7 @@
 //! `check`: faults, lags, levels over capture order, and the difference between setups beside the repeat floor.
 
 use crate::capture::alignment::{DRIFT_REFUSED, Place, place, usable};
+use crate::capture::hearable::{self, EstimateDoc};
 use crate::capture::measure::{FaultDoc, FileDoc};
 use crate::capture::recording as intake;
 use crate::capture::{inspection, polarity};
@@ -78,8 +79,12 @@ pub struct DifferenceDoc {
     pub bands: Vec<DifferenceBand>,
     /// Loudness, second minus first.
     pub level_lu: Option<f64>,
-    /// True when some band exceeds the floor of both setups. Null when there is no floor to compare with.
+    /// Share of the splits of the takes, names aside, whose setups differ no less. Null with fewer than four takes of either.
+    pub p_floor: Option<f64>,
+    /// Whether that is 5 % at most: the setups differ by more than repeat takes do.
     pub above_floor: Option<bool>,
+    /// How audible it may be, for planning; null where the setups differ by no more than repeat takes.
+    pub estimate: Option<EstimateDoc>,
 }
 
 /// The document of `check`.
@@ -170,12 +175,15 @@ pub fn check(folder: &Path, clock: &dyn Clock, progress: &dyn Progress) -> Resul
     if let Some(slope) = trend.filter(|s| s.abs() >= 0.1) {
         warnings.push(format!("the level moves by {slope:+.2} dB per take over the capture order: warm-up or drift could pose as wiring; record the setups interleaved"));
     }
-    let differences = differences(&session, &looked)?;
+    let differences = differences(&session, &looked, &hearable::aligned(&session, &takes, &placed)?)?;
     let excerpts = excerpts(&session, &takes, &placed)?;
     for d in differences.iter().filter(|d| d.above_floor == Some(false)) {
         warnings.push(format!(
-            "{} and {} at {}: no band differs by more than repeat takes of one setup do",
-            d.first, d.second, d.mic
+            "{} and {} at {} differ by no more than repeat takes of one setup do (p_floor {:.2})",
+            d.first,
+            d.second,
+            d.mic,
+            d.p_floor.unwrap_or(1.0)
         ));
     }
     let doc = CheckDoc { takes: docs, level_trend_db_per_take: trend, differences, excerpts, warnings };
@@ -247,7 +255,7 @@ fn mean_bands(takes: &[&Looked]) -> Vec<Option<f64>> {
         .collect()
 }
 
-fn differences(session: &Session, looked: &[Looked]) -> Result<Vec<DifferenceDoc>, Failure> {
+fn differences(session: &Session, looked: &[Looked], aligned: &[hearable::Aligned]) -> Result<Vec<DifferenceDoc>, Failure> {
     let rig = session.rig()?;
     let described = crate::rig::cards::describe(&rig)?;
     let used: Vec<&Looked> = looked.iter().filter(|l| l.take.setup.is_some() && l.take.withdrawn.is_none()).collect();
@@ -264,6 +272,8 @@ fn differences(session: &Session, looked: &[Looked]) -> Result<Vec<DifferenceDoc
                 let (a, b) = (of(&first.name), of(&second.name));
                 if !a.is_empty() && !b.is_empty() {
                     let mut found = difference(&first.name, &second.name, mic, &a, &b);
+                    let outlook = hearable::outlook(aligned, first.name.as_str(), second.name.as_str(), mic.as_str())?;
+                    (found.p_floor, found.above_floor, found.estimate) = (outlook.p_floor, outlook.above_floor, outlook.estimate);
                     let curve = predicted(&rig, &described, first.name.as_str(), second.name.as_str(), mic.as_str());
                     let measured: Vec<_> = found.bands.iter().map(|b| (b.hz, b.between_db)).collect();
                     for (band, db) in found.bands.iter_mut().zip(curve.iter().flat_map(|c| c.beside(&measured))) {
@@ -313,7 +323,6 @@ fn difference(first: &SetupName, second: &SetupName, mic: &MicName, a: &[&Looked
             }
         })
         .collect();
-    let compared: Vec<bool> = bands.iter().filter_map(|b| Some(b.between_db?.abs() > b.repeat_db?)).collect();
     let mean = |takes: &[&Looked]| {
         let values: Vec<f64> = takes.iter().filter_map(|l| l.level).collect();
         (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
@@ -324,6 +333,8 @@ fn difference(first: &SetupName, second: &SetupName, mic: &MicName, a: &[&Looked
         mic: mic.to_string(),
         bands,
         level_lu: mean(b).zip(mean(a)).map(|(b, a)| b - a),
-        above_floor: (!compared.is_empty()).then(|| compared.into_iter().any(|c| c)),
+        p_floor: None,
+        above_floor: None,
+        estimate: None,
     }
 }

@@ -52,6 +52,7 @@ pub(crate) fn take_di(
         session.drop_di(&old.id, clock.now())?;
     }
     let incoming = Incoming {
+        meant: None,
         measured,
         setup: None,
         channel: None,

@@ -89,7 +89,7 @@ pub(crate) fn alone(text: &str, word: &str) -> Option<usize> {
 fn split_at_last_number(pieces: Vec<Piece>) -> Vec<Piece> {
     for (i, piece) in pieces.iter().enumerate().rev() {
         let Piece::Text(text) = piece else { continue };
-        // The ending of a file may hold a digit, and is no number of a take.
+        // The ending of a file may hold a digit, and is not a number of a take.
         let body = if i + 1 == pieces.len() { text.rfind('.').unwrap_or(text.len()) } else { text.len() };
         let Some(last) = text[..body].rfind(|c: char| c.is_ascii_digit()) else { continue };
         let first = text[..last]

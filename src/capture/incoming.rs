@@ -4,7 +4,7 @@ use crate::capture::di::{against_di, wrong_di};
 use crate::capture::names;
 use crate::capture::recording::{CUT, Incoming, IntakeDoc, TakeDoc, load, mono_or_stereo, one_channel, rate_as, record};
 use crate::capture::strangers::{self, Thin};
-use crate::model::audio::Finding;
+use crate::model::audio::{Audio, FaultKind, Finding};
 use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
@@ -12,6 +12,7 @@ use crate::model::outside::{Clock, Progress};
 use crate::model::rig::Rig;
 use crate::model::session::Take;
 use crate::rig::gate;
+use crate::signal::{align, faults};
 use crate::store::Session;
 use rayon::prelude::*;
 use serde::Serialize;
@@ -97,6 +98,9 @@ pub(crate) fn take_in(
             continue;
         }
         let mut take = record(one, number, clock)?;
+        if found.iter().any(|f| f.kind == FaultKind::MainsHum) {
+            take.findings.retain(|f| f.kind != FaultKind::CannotBeJudged);
+        }
         take.findings.extend(found);
         let live: Vec<&Take> = known.iter().filter(|t| t.withdrawn.is_none()).chain(takes.iter().map(|t| &t.0)).collect();
         let together = || one_each(&take, takes.iter().map(|(t, path)| (t, *path)), path);
@@ -220,7 +224,18 @@ fn resemble(
         return among_themselves(session, known, fresh, warnings);
     };
     let sound = load(session, di)?;
-    let judged: Vec<Judged> = fresh.par_iter().map(|one| against_di(&one.measured.path, &one.measured.audio, &sound)).collect();
+    let judge = |one: &&Incoming<'_>| match against_di(&one.measured.path, &one.measured.audio, &sound) {
+        Err(error) if error.explain().kind() == FaultKind::OtherDi.name() => {
+            let lifted = one.meant.and_then(|m| m.lifts(FaultKind::OtherDi, &error.explain().to_string()));
+            lifted.map_or_else(|| Err(error), |found| Ok(vec![found]))
+        }
+        Ok(mut found) => {
+            found.extend(hum(one, &sound));
+            Ok(found)
+        }
+        other => other,
+    };
+    let judged: Vec<Judged> = fresh.par_iter().map(judge).collect();
     if judged.len() > 1 && judged.iter().all(Result::is_err) {
         let thin: Vec<Thin> = fresh.iter().map(|i| Thin::of(&i.original_name, &i.measured.audio)).collect();
         if strangers::all_agree(&thin) {
@@ -228,6 +243,15 @@ fn resemble(
         }
     }
     Ok(judged)
+}
+
+/// Hum in a take that never rests: where its DI does.
+fn hum(one: &Incoming<'_>, di: &Audio) -> Option<Finding> {
+    one.measured.findings.iter().find(|f| f.kind == FaultKind::CannotBeJudged)?;
+    let audio = &one.measured.audio;
+    let mono = align::mono(di.channels());
+    let lag = align::find_lag(&mono, &align::mono(audio.channels()), audio.rate(), false)?;
+    faults::hum_where_di_rests(audio.channels(), &mono, lag.samples, audio.rate())
 }
 
 /// Without a DI the takes vouch for each other.

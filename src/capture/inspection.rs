@@ -17,8 +17,10 @@ use std::path::{Path, PathBuf};
 
 /// Two recordings of different setups that null this deep are one recording.
 const ONE_RECORDING_DB: f64 = -70.0;
-/// A take that nulls this deep with the DI went through no amplifier; below [`ONE_RECORDING_DB`] it is the DI's own file.
+/// A take that nulls this deep with the DI went through no amplifier; below [`SURELY_THE_DI_DB`] it is the DI's own sound.
 const THE_DI_DB: f64 = -35.0;
+/// From here on down no chain is that clean.
+const SURELY_THE_DI_DB: f64 = -50.0;
 /// Seconds that are compared across setups.
 const COMPARED_S: usize = 20;
 /// Without the last fraction of a sample one recording nulls at least this deep with itself: what does not is not looked at further.
@@ -128,6 +130,7 @@ pub(crate) fn inspect(session: &Session, takes: &[Take], places: &[Place]) -> Re
         let most = COMPARED_S * rate.hz() as usize;
         heads.extend(group.iter().zip(&loaded).map(|(k, (x, _))| (*k, x[..x.len().min(most)].to_vec())));
     }
+    alone(session, takes, &used, places, span, &mut out)?;
     one_recording(&used, &heads, &mut out);
     the_di(session, takes, &used, &heads, span, &mut out)?;
     Ok(out)
@@ -230,6 +233,55 @@ fn told(seen: &Seen, start: usize, rate: SampleRate, names: &[String]) -> Findin
     }
 }
 
+/// Siblings from which a take is judged by them alone.
+const SIBLINGS: usize = 3;
+/// Other setups' takes that a take without siblings is held against, at most; the DI comes on top.
+const REFERENCES: usize = 2;
+
+/// Takes with too few siblings are held against the other setups' takes and the DI, through the response between them.
+fn alone(
+    session: &Session,
+    takes: &[Take],
+    used: &[&Take],
+    places: &[Place],
+    span: (usize, usize),
+    out: &mut [Inspected],
+) -> Result<(), Failure> {
+    let group = |i: usize| used.iter().filter(|t| t.setup == used[i].setup && t.mic == used[i].mic).count();
+    let whole = |i: usize| place_of(places, used[i]).is_some_and(|p| p.jumps.is_empty());
+    let few: Vec<usize> = (0..used.len()).filter(|i| group(*i) < SIBLINGS && whole(*i)).collect();
+    if few.is_empty() {
+        return Ok(());
+    }
+    let di = takes.iter().find(|t| t.setup.is_none()).map(|t| intake::load(session, t)).transpose()?;
+    let di = di.map(|a| shift::advance(&align::mono(a.channels()), span.0 as f64, span.1 - span.0));
+    for i in few {
+        let others = (0..used.len())
+            .filter(|k| used[*k].mic == used[i].mic && used[*k].setup != used[i].setup && whole(*k))
+            .take(REFERENCES);
+        let load = |k: usize| Ok(laid(&intake::path_of(session, used[k]), used[k], places, span)?.0);
+        let others: Vec<Vec<f32>> = others.map(load).collect::<Result<_, Failure>>()?;
+        let others: Vec<&[f32]> = others.iter().map(Vec::as_slice).collect();
+        let rate = used[i].rate;
+        let own = load(i)?;
+        let names = [used[i].id.to_string(), "or what it was held against".to_owned()];
+        let mut all = inspect::across(&own, &others, rate);
+        // Against the DI an amplifier hides what is small; silence it cannot make.
+        all.extend(di.iter().flat_map(|d| inspect::across(&own, &[d], rate)).filter(|s| s.mark == Mark::Hole));
+        for seen in all {
+            let mut found = told(&seen, span.0, rate, &names);
+            // Through unlike amplifiers a level says less.
+            if seen.mark == Mark::LevelStep {
+                found.severity = Severity::Warn;
+            }
+            if !out[i].findings.iter().any(|f| f.kind == found.kind) {
+                out[i].findings.push(found);
+            }
+        }
+    }
+    Ok(())
+}
+
 /// One recording under two setups: nothing is left when one is taken from the other.
 fn one_recording(used: &[&Take], heads: &[(usize, Vec<f32>)], out: &mut [Inspected]) {
     let mut pairs = Vec::new();
@@ -286,7 +338,7 @@ fn the_di(
             "It is the DI itself: taken from each other they leave {depth:.0} dB, so it went through no amplifier. Withdraw it and take in the \
              recording of the mic."
         );
-        let severity = if depth <= ONE_RECORDING_DB { Severity::Stop } else { Severity::Warn };
+        let severity = if depth <= SURELY_THE_DI_DB { Severity::Stop } else { Severity::Warn };
         out[k].findings.push(finding(FaultKind::DiAsTake, severity, detail));
     }
     Ok(())

@@ -6,13 +6,14 @@
 //! * [`derive`](mod@derive): what is made to fit, stated
 //! * [`measure`]: files by themselves and in pairs, with [`loudness_meter`]; [`check`]: faults, levels and differences of a session's takes
 //! * [`record`]: the tool plays the DI and records the passes itself
-//! * [`alignment`]: where each take lies against the DI, `polarity` of whole setups; `inspection`: what marks a take; [`outline`](mod@outline): for choosing excerpts
+//! * [`alignment`]: where each take lies against the DI, `polarity` of whole setups; `inspection`: what marks a take; `hearable`: is there anything to hear?; [`outline`](mod@outline): for choosing excerpts
 
 pub mod alignment;
 pub mod check;
 pub mod derive;
 pub mod di;
 mod guess;
+mod hearable;
 pub mod incoming;
 pub(crate) mod inspection;
 pub mod loudness_meter;

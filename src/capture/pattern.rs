@@ -206,6 +206,7 @@ pub fn take_folder(
     for (row, measured) in &fit {
         let (Some(setup), Some(mic), Some(pass)) = (&row.setup, &row.mic, row.pass) else { continue };
         incoming.push(Incoming {
+            meant: None,
             measured,
             setup: Some(SetupName::new(setup)?),
             channel: None,

@@ -88,9 +88,10 @@ impl Group {
         }
         let list: Vec<String> = flipped.iter().map(ToString::to_string).collect();
         vec![format!(
-            "{} is upside down (polarity) within {}: is a cable or a driver reversed? Nothing was turned; if you are sure, confirm with: \
+            "{} {} upside down (polarity) within {}: is a cable or a driver reversed? Nothing was turned; if you are sure, confirm with: \
              {command}{turn}",
             list.join(", "),
+            if list.len() == 1 { "is" } else { "are" },
             self.name()
         )]
     }

@@ -40,6 +40,42 @@ pub struct Request {
     pub called: BTreeMap<String, String>,
     /// What may be done to a file that does not fit the session, stated with the take.
     pub change: Change,
+    /// What would be refused and is meant so.
+    pub meant: Option<Meant>,
+}
+
+/// What the engineer says is meant, of what is a judgement: a tone with flat tops, a take that hardly resembles its DI.
+#[derive(Debug, Clone)]
+pub struct Meant {
+    /// Stable names of the kinds.
+    pub kinds: Vec<String>,
+    /// Stands with the take and in every report.
+    pub reason: String,
+}
+
+/// Kinds that may be meant; never what breaks a comparison.
+const MEANT: [FaultKind; 2] = [FaultKind::Clipping, FaultKind::OtherDi];
+
+impl Meant {
+    /// Refuses what cannot be meant, and a reason that says nothing.
+    pub(crate) fn checked(self) -> Result<Self, Failure> {
+        let known: Vec<&str> = MEANT.iter().map(|k| k.name()).collect();
+        if let Some(kind) = self.kinds.iter().find(|k| !known.contains(&k.as_str())) {
+            let message = format!("{kind:?} cannot be confirmed: it breaks the comparison, or there is no such kind");
+            return Err(Failure::plain("confirm", Fate::WrongUse, message, format!("kinds that can be: {}", known.join(", "))));
+        }
+        if self.reason.trim().is_empty() {
+            return Err(Failure::plain("no-reason", Fate::WrongUse, "a confirmation needs a reason", "add --reason \"...\""));
+        }
+        Ok(self)
+    }
+
+    /// A finding of such a kind stops nothing any more; it stands with the take, and the reason with it.
+    pub(crate) fn lifts(&self, kind: FaultKind, detail: &str) -> Option<Finding> {
+        let named = MEANT.contains(&kind) && self.kinds.iter().any(|k| k == kind.name());
+        let detail = format!("{detail} Confirmed as meant: {}", self.reason.trim());
+        named.then_some(Finding { kind, severity: Severity::Warn, detail })
+    }
 }
 
 /// One take as documents hold it.
@@ -122,6 +158,27 @@ pub struct IntakeDoc {
 /// The reader's error, or the faults that make it unusable.
 pub fn examine(path: &Path) -> Result<Measured, Failure> {
     usable_as_take(measure_file(path)?)
+}
+
+/// The same, but for what is meant so.
+pub(crate) fn examine_meant(path: &Path, meant: Option<&Meant>) -> Result<Measured, Failure> {
+    let mut measured = measure_file(path)?;
+    for found in measured.findings.iter_mut().filter(|f| f.severity == Severity::Stop) {
+        if let Some(lifted) = meant.and_then(|m| m.lifts(found.kind, &found.detail)) {
+            *found = lifted;
+        }
+    }
+    usable_as_take(measured).map_err(|error| match error.explain().kind() {
+        "clipping" => Failure::at_path(
+            "clipping",
+            Fate::Unfit,
+            path,
+            error.to_string(),
+            "record it again; a tone that is meant so (a modeller's flat tops) is taken in with --confirm clipping --reason \"...\"; nothing was \
+             stored",
+        ),
+        _ => error,
+    })
 }
 
 /// Refuses a recording with faults that make it unusable.
@@ -251,6 +308,8 @@ pub(crate) struct Incoming<'m> {
     pub(crate) notes: BTreeMap<String, String>,
     /// The file's name where it came from.
     pub(crate) original_name: String,
+    /// What is meant so.
+    pub(crate) meant: Option<&'m Meant>,
 }
 
 /// What a file is called where it came from.

@@ -126,7 +126,7 @@ pub fn plan_split(folder: &Path, file: &Path, request: &SplitRequest, progress: 
     let setups = session.rig()?.setups.len();
     if request.setup.is_none() && starts.len() % setups.max(1) != 0 {
         warnings.push(format!(
-            "{} repeats were found, which is no whole number of rounds of {setups} setups: is one missing?",
+            "{} repeats were found, which is not a whole number of rounds of {setups} setups: is one missing?",
             starts.len()
         ));
     }
@@ -231,6 +231,7 @@ pub fn take_split(
     for (repeat, part) in &parts {
         for (channel, mic) in &mics {
             incoming.push(Incoming {
+                meant: None,
                 measured: part,
                 setup: Some(SetupName::new(&repeat.setup)?),
                 channel: *channel,

@@ -4,8 +4,8 @@ use crate::capture::derive::Tray;
 use crate::capture::di::take_di;
 use crate::capture::incoming::{Manner, take_in};
 use crate::capture::measure::Measured;
-use crate::capture::recording::{Incoming, called, mics_of};
-pub use crate::capture::recording::{IntakeDoc, Request, TakeDoc, examine, same_rate};
+use crate::capture::recording::{Incoming, called, examine_meant, mics_of};
+pub use crate::capture::recording::{IntakeDoc, Meant, Request, TakeDoc, examine, same_rate};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
@@ -23,7 +23,7 @@ pub fn take(folder: &Path, request: &Request, clock: &dyn Clock, progress: &dyn 
     let tray = Tray::new(&session);
     let mut examined = Vec::new();
     for (i, file) in request.files.iter().enumerate() {
-        examined.push(tray.fitted(&session, examine(file)?, request.change)?);
+        examined.push(tray.fitted(&session, examine_meant(file, request.meant.as_ref())?, request.change)?);
         progress.step("reading", i as u64 + 1, request.files.len() as u64);
     }
     take_examined(&mut session, request, &examined, clock, progress)
@@ -77,7 +77,8 @@ pub fn take_examined(
         for (channel, mic) in mics {
             let (depth, notes) = (request.depth, request.notes.clone());
             let original_name = called(measured, request);
-            incoming.push(Incoming { measured, setup: Some(setup.clone()), channel, mic, pass, depth, notes, original_name });
+            let (setup, meant) = (Some(setup.clone()), request.meant.as_ref());
+            incoming.push(Incoming { measured, setup, channel, mic, pass, depth, notes, original_name, meant });
         }
         if !one_pass {
             pass += 1;

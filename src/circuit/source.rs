@@ -39,7 +39,7 @@ pub fn from_two_loads(one: (f64, f64), other: (f64, f64)) -> Option<(f64, f64)> 
     })
 }
 
-/// The nominal impedance that a load counts as, of its nominal one and its smallest modulus: IEC 60268-5 wants the modulus to stay above 80 %
+/// The nominal impedance that a load counts as, of its nominal one and its smallest modulus: IEC 60268-5 requires the modulus to stay above 80 %
 /// of nominal (clause from memory; the figure also in a loudspeaker maker's technical dictionary).
 #[must_use]
 pub fn effective_nominal(nominal_ohm: f64, min_modulus_ohm: f64) -> f64 {

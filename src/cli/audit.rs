@@ -8,24 +8,25 @@ use crate::verdict::asked::{Asked, AskedDoc, audit_asked};
 use crate::verdict::outside::Outside;
 use std::path::PathBuf;
 
-pub(crate) const EXAMPLE: &str = "\
-What it can see, and what it cannot:
-  somebody edits a row, a file, a trigger, swaps rows     seen: log, rows, schema and files are compared
-  rewrites the log with its chain as well                 seen with a listener's receipt, a published
-                                                          fingerprint or a time stamp from before
-  copies the folder, plays until one copy suits           seen with a receipt, fingerprint or stamp of the
-                                                          other copy, or with the other copy itself
-  writes a whole session alone, engineer and listener     not seen: nothing inside can show it, and the
-  in one                                                  report says \"unwitnessed\"
-  what came after the last receipt, print or stamp        not seen: only what lies before it is vouched for
+pub(crate) const EXAMPLE: &str = r#"What it sees, and what it cannot see:
+  a row, a file or a trigger edited, rows swapped:
+    seen; log, rows, schema and files are held against each other
+  the log rewritten with its chain as well:
+    seen with a receipt, a published fingerprint or a time stamp from before
+  the folder copied, and played until one copy suits:
+    seen with a receipt, fingerprint or stamp of another copy, or with that copy
+  a whole session written by one who is engineer and listener at once:
+    not seen; nothing inside can show it, and the report says \"unwitnessed\"
+  what came after the last receipt, fingerprint or stamp:
+    not seen; each vouches for what lies before it
 
-Examples:
+Example:
   cabjury audit evening
   cabjury audit evening --receipts receipt-kim.json receipt-lou.json
   cabjury audit evening --published 'cabjury 0123... test-1 89ab...'
   cabjury audit evening --timestamp-query head.tsq
   cabjury audit evening --timestamp head.tsr --authority authority.pem
-  cabjury audit evening other-copy";
+  cabjury audit evening other-copy"#;
 
 /// What was typed.
 #[derive(Debug, clap::Args)]

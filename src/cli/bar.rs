@@ -1,4 +1,4 @@
-//! The progress bar, with the time that is left.
+//! How far a long piece of work is, on standard error.
 
 use crate::model::outside::Progress;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -15,13 +15,8 @@ pub(crate) struct Bar {
 }
 
 impl Bar {
-    pub(super) fn new(visible: bool) -> Self {
-        Self { visible, since: Instant::now(), bar: Mutex::new(None), stop: Arc::default() }
-    }
-
-    /// What a signal sets.
-    pub(super) fn stop(&self) -> Arc<AtomicBool> {
-        Arc::clone(&self.stop)
+    pub(crate) fn new(visible: bool, stop: Arc<AtomicBool>) -> Self {
+        Self { visible, since: Instant::now(), bar: Mutex::new(None), stop }
     }
 }
 

@@ -78,5 +78,17 @@ fn difference(d: &DifferenceDoc) -> String {
         let model = if expected { format!("        {}", cell(b.predicted_db)) } else { String::new() };
         out.push_str(&format!("{:>8.0}   {}        {}{model}{mark}\n", b.hz, cell(b.between_db), cell(b.repeat_db)));
     }
+    out.push_str(&match d.p_floor {
+        Some(p) => {
+            let words = if d.above_floor == Some(true) { "more than" } else { "no more than" };
+            format!("the setups differ by {words} repeat takes do (p_floor {p:.3})\n")
+        }
+        None => {
+            "whether they differ by more than repeat takes do cannot be said: four takes of each setup are needed\n".to_owned()
+        }
+    });
+    if let Some(estimate) = &d.estimate {
+        out.push_str(&format!("{}\n", estimate.sentence));
+    }
     out
 }

@@ -2,7 +2,8 @@
 
 use super::shell::{Outcome, Shell};
 use super::values::ExcerptArg;
-use crate::matching::match_takes::{Confirm, Request, match_clips};
+use crate::matching::aim::Measure;
+use crate::matching::match_takes::{Confirm, MatchDoc, Request, match_clips};
 use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName, TakeId};
 use crate::model::outside::SystemClock;
@@ -28,6 +29,12 @@ pub(crate) struct Args {
     /// Turn the clips of a take that was found to be upside down, or of all such takes of a setup: you confirm the finding.
     #[arg(long = "turn", value_name = "TAKE|SETUP[@MIC]")]
     pub(crate) turn: Vec<String>,
+    /// What the clips are matched by: BS.1770's K-weighting, the A curve, or loudness by ISO 532-1 (Zwicker).
+    #[arg(long, value_enum, value_name = "MODEL", default_value = "k", conflicts_with = "as_recorded")]
+    pub(crate) loudness: LoudnessArg,
+    /// One gain for each take, or one for all takes of a setup: what these differ by then stays in the clips.
+    #[arg(long, value_enum, value_name = "WHOSE", default_value = "per-take", conflicts_with = "as_recorded")]
+    pub(crate) gain: GainArg,
     /// What was found to mark a take is meant so (its kind, as the refusal names it); the reason is printed in every report.
     #[arg(long = "confirm", value_name = "KIND", requires = "reason")]
     pub(crate) confirm: Vec<String>,
@@ -36,28 +43,28 @@ pub(crate) struct Args {
     pub(crate) reason: Option<String>,
 }
 
-/// Makes the clips and prints them.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
-    let (mut turn, mut turn_setups) = (Vec::new(), Vec::new());
-    for text in &args.turn {
-        // Takes are named t and digits; whatever else is a setup.
-        if text.strip_prefix('t').is_some_and(|n| !n.is_empty() && n.bytes().all(|b| b.is_ascii_digit())) {
-            turn.push(TakeId::new(&format!("t{:03}", text[1..].parse::<u32>().unwrap_or(0)))?);
-        } else if let Some((setup, mic)) = text.split_once('@') {
-            turn_setups.push((SetupName::new(setup)?, Some(MicName::new(mic)?)));
-        } else {
-            turn_setups.push((SetupName::new(text)?, None));
-        }
-    }
-    let request = Request {
-        as_recorded: args.as_recorded,
-        excerpts: args.excerpts.iter().map(|e| Excerpt { name: e.name.clone(), start: e.start, end: Some(e.end) }).collect(),
-        ceiling: Dbtp::new(-1.0)?,
-        turn,
-        turn_setups,
-        confirm: args.reason.as_ref().map(|r| Confirm { kinds: args.confirm.clone(), reason: r.trim().to_owned() }),
-    };
-    let doc = match_clips(&args.folder, &request, &SystemClock, &shell.progress())?;
+/// Names of the models.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum LoudnessArg {
+    /// BS.1770-5.
+    K,
+    /// The A curve of IEC 61672-1.
+    A,
+    /// ISO 532-1 on the mean spectrum.
+    Zwicker,
+}
+
+/// Whose gain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum GainArg {
+    /// Each take its own.
+    PerTake,
+    /// One for all takes of a setup.
+    PerSetup,
+}
+
+/// The clips of the run.
+fn table(doc: &MatchDoc) -> String {
     let run = doc.clips.first().map_or(0, |c| c.run);
     let mut text = format!("run {run}\n");
     text.push_str("clip  take  setup         mic           excerpt         gain        lag    shared      LUFS    dBTP\n");
@@ -77,9 +84,47 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
             number(c.true_peak_dbtp)
         ));
     }
-    shell.say(&text);
+    text
+}
+
+/// What was asked for.
+fn request(args: &Args) -> Result<Request, Failure> {
+    let (mut turn, mut turn_setups) = (Vec::new(), Vec::new());
+    for text in &args.turn {
+        // Takes are named t and digits; whatever else is a setup.
+        if text.strip_prefix('t').is_some_and(|n| !n.is_empty() && n.bytes().all(|b| b.is_ascii_digit())) {
+            turn.push(TakeId::new(&format!("t{:03}", text[1..].parse::<u32>().unwrap_or(0)))?);
+        } else if let Some((setup, mic)) = text.split_once('@') {
+            turn_setups.push((SetupName::new(setup)?, Some(MicName::new(mic)?)));
+        } else {
+            turn_setups.push((SetupName::new(text)?, None));
+        }
+    }
+    Ok(Request {
+        as_recorded: args.as_recorded,
+        excerpts: args.excerpts.iter().map(|e| Excerpt { name: e.name.clone(), start: e.start, end: Some(e.end) }).collect(),
+        ceiling: Dbtp::new(-1.0)?,
+        turn,
+        turn_setups,
+        measure: match args.loudness {
+            LoudnessArg::K => Measure::K,
+            LoudnessArg::A => Measure::A,
+            LoudnessArg::Zwicker => Measure::Zwicker,
+        },
+        per_setup: args.gain == GainArg::PerSetup,
+        confirm: args.reason.as_ref().map(|r| Confirm { kinds: args.confirm.clone(), reason: r.trim().to_owned() }),
+    })
+}
+
+/// Makes the clips and prints them.
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
+    let request = request(args)?;
+    let doc = match_clips(&args.folder, &request, &SystemClock, &shell.progress())?;
+    shell.say(&table(&doc));
     shell.say(&if doc.as_recorded {
         "raw levels kept, one common gain".to_owned()
+    } else if let Some(left) = &doc.left {
+        left.clone()
     } else {
         format!(
             "matched to {:.3} LU in the loudness over the passages that count in all clips (shared), measured again on the written clips; LUFS is \
@@ -90,10 +135,11 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     if let Some(ears) = doc.largest_mismatch_by_ear {
         let value = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.2}"));
         shell.say(&format!(
-            "by other ears the clips lie apart by at most (dB): unweighted {}, A curve {}, C curve {}",
+            "by other ears the clips lie apart by at most (dB): unweighted {}, A curve {}, C curve {}, ISO 532-1 {} phon",
             value(ears.unweighted_db),
             value(ears.a_db),
-            value(ears.c_db)
+            value(ears.c_db),
+            value(ears.zwicker_phon)
         ));
     }
     for warning in &doc.warnings {

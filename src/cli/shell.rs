@@ -5,6 +5,8 @@ use crate::model::failure::Failure;
 use serde::Serialize;
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
 const BOLD: &str = "\x1b[1m";
 const NORMAL: &str = "\x1b[0m";
@@ -237,18 +239,18 @@ impl Shell {
 
     /// A progress bar for what takes longer than half a second; silent when standard error is no terminal.
     pub(crate) fn progress(&self) -> Bar {
-        Bar::new(std::io::stderr().is_terminal())
+        Bar::new(std::io::stderr().is_terminal(), Arc::default())
     }
 
     /// The same for work that Ctrl-C gives up in good order.
     pub(crate) fn progress_until_stopped(&self) -> Bar {
-        let bar = self.progress();
+        let stop = Arc::new(AtomicBool::new(false));
         #[cfg(unix)]
         for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
             // Where a signal cannot be watched, the system's own way of ending stays.
-            let _ = signal_hook::flag::register(signal, bar.stop());
+            let _ = signal_hook::flag::register(signal, Arc::clone(&stop));
         }
-        bar
+        Bar::new(std::io::stderr().is_terminal(), stop)
     }
 
     /// An error, in the form that was asked for.

@@ -9,7 +9,7 @@ use crate::capture::derive::Change;
 use crate::capture::pattern::{FolderPlan, FolderRequest, plan_folder, take_folder};
 use crate::capture::runsheet::lift;
 use crate::capture::split::{SplitPlan, SplitRequest, plan_split, take_split};
-use crate::capture::take::{Request, take};
+use crate::capture::take::{Meant, Request, take};
 use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
@@ -76,11 +76,22 @@ pub(crate) struct Args {
     /// Why a setup that must not be powered was recorded all the same; card, run sheet and report print it.
     #[arg(long, value_name = "TEXT", conflicts_with = "di")]
     pub(crate) load_reason: Option<String>,
+    /// What would be refused and is meant so: clipping (a tone with flat tops), other-di (it hardly resembles its DI).
+    #[arg(long = "confirm", value_name = "KIND", requires = "reason")]
+    pub(crate) confirm: Vec<String>,
+    /// Why it is meant; every report prints it.
+    #[arg(long, value_name = "TEXT", requires = "confirm")]
+    pub(crate) reason: Option<String>,
 }
 
 impl Args {
     fn notes(&self) -> std::collections::BTreeMap<String, String> {
         self.notes.iter().map(|n| (n.key.clone(), n.value.clone())).collect()
+    }
+
+    fn meant(&self) -> Result<Option<Meant>, Failure> {
+        let reason = self.reason.as_ref();
+        reason.map(|reason| Meant { kinds: self.confirm.clone(), reason: reason.clone() }.checked()).transpose()
     }
 
     fn change(&self) -> Change {
@@ -140,6 +151,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         load_reason: args.load_reason.clone(),
         called: std::collections::BTreeMap::new(),
         change: args.change(),
+        meant: args.meant()?,
     };
     let doc = take(&args.folder, &request, &SystemClock, &shell.progress())?;
     for t in &doc.takes {

@@ -94,6 +94,8 @@ pub fn demo(folder: Option<&Path>, seed: u64, clock: &dyn Clock, progress: &dyn 
         ceiling: Dbtp::new(-1.0)?,
         turn: Vec::new(),
         turn_setups: Vec::new(),
+        measure: crate::matching::aim::Measure::K,
+        per_setup: false,
         confirm: None,
     };
     let matched = prepare::match_clips(&folder, &request, clock, progress)?;

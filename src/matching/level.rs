@@ -2,6 +2,7 @@
 
 use crate::capture::measure::{FaultDoc, Measured, measure_file};
 use crate::capture::strangers::{Thin, all_agree};
+use crate::matching::aim::Aim;
 use crate::matching::laid::{At, aligned, places, refuse};
 use crate::model::audio::{Audio, Levels};
 use crate::model::explain::Fate;
@@ -91,7 +92,7 @@ pub(crate) fn levels_and_blocks(audio: &Audio) -> (Levels, Vec<f64>) {
 }
 
 /// Fades the edges, measures over the shared gate, finds the gains and applies them, dithers every stretch to 24 bit.
-pub(crate) fn match_stretches(mut audio: Vec<Audio>, ceiling: Dbtp, as_recorded: bool) -> Result<Matched, Failure> {
+pub(crate) fn match_stretches(mut audio: Vec<Audio>, aim: &Aim<'_>) -> Result<Matched, Failure> {
     use rayon::prelude::*;
     let fade = audio.first().map_or(0, |a| fades::switch_table(a.rate()).len());
     for stretch in &mut audio {
@@ -110,7 +111,7 @@ pub(crate) fn match_stretches(mut audio: Vec<Audio>, ceiling: Dbtp, as_recorded:
     })?;
     let loud: Vec<Lufs> = blocks.iter().filter_map(|b| matching::loudness_over(b, &kept)).collect();
     let peaks: Vec<_> = measured.iter().map(|m| m.0.true_peak).collect();
-    let gains = if as_recorded { matching::common_gain(&peaks, ceiling) } else { matching::gains(&loud, &peaks, ceiling) };
+    let gains = aim.gains(&audio, &loud, &peaks)?;
     let mut generators = Vec::new();
     for _ in &audio {
         // Dither is never shared between clips: equal noise in two of them would null.
@@ -149,6 +150,12 @@ pub(crate) fn mismatch_of(blocks: &[Vec<f64>], kept: &[bool]) -> Result<f64, Fai
         ));
     }
     Ok(spread)
+}
+
+/// The largest difference over the shared gate, however large.
+pub(crate) fn apart(blocks: &[Vec<f64>], kept: &[bool]) -> f64 {
+    let loud: Vec<Lufs> = blocks.iter().filter_map(|b| matching::loudness_over(b, kept)).collect();
+    matching::spread(&loud)
 }
 
 /// Difference by the standard's own gate above which it is told.
@@ -251,7 +258,7 @@ pub fn level(request: &Request, progress: &dyn Progress) -> Result<LevelDoc, Fai
     let matched = if request.keep_timing {
         match_whole(stretches, &measured, &lags, request.ceiling)?
     } else {
-        match_stretches(stretches, request.ceiling, false)?
+        match_stretches(stretches, &Aim::plain(request.ceiling))?
     };
     progress.step("levelling", 2, 3);
     write_all(request, &names, &measured, &matched, &lags, warnings)
@@ -289,7 +296,7 @@ fn unlike(measured: &[Measured]) -> Vec<String> {
 
 /// With their timing kept the files are matched by the gains that hold on the span they share.
 fn match_whole(whole: Vec<Audio>, measured: &[Measured], lags: &[At], ceiling: Dbtp) -> Result<Matched, Failure> {
-    let shared = match_stretches(aligned(measured, lags)?, ceiling, false)?;
+    let shared = match_stretches(aligned(measured, lags)?, &Aim::plain(ceiling))?;
     let mut audio = Vec::new();
     for (mut file, gain) in whole.into_iter().zip(&shared.gains) {
         let mut generator = crate::trial::Generator::from_seed(random::seed()?);

@@ -1,8 +1,9 @@
 //! `match`: the clips. Aligned by the best method that the material allows, matched in loudness by gain alone, measured again as written.
 
 use crate::capture::alignment::{place, usable};
+use crate::matching::aim::{self, Aim, Measure};
 use crate::matching::findings::{findings, marks, note_confirmed};
-use crate::matching::level::{levels_and_blocks, match_stretches, mismatch_of, near_gate, standard_spread};
+use crate::matching::level::{apart, levels_and_blocks, match_stretches, mismatch_of, near_gate, standard_spread};
 pub use crate::matching::request::{Confirm, Request};
 use crate::matching::sources::{Source, common_span, cut, fit, sources};
 use crate::model::audio::{Audio, FileFacts, Levels, Polarity};
@@ -90,6 +91,12 @@ pub struct MatchDoc {
     pub largest_mismatch_standard_lu: Option<f64>,
     /// The same by other ears: unweighted, and the A and C curves; null with raw levels.
     pub largest_mismatch_by_ear: Option<Ears>,
+    /// The model that they were matched by.
+    pub matched_by: Measure,
+    /// One gain for all takes of a setup.
+    pub per_setup: bool,
+    /// What is left in K-weighted loudness where the clips were not brought to one; null where they were.
+    pub left: Option<String>,
     /// True when raw levels were kept.
     pub as_recorded: bool,
     /// What the engineer should know.
@@ -105,15 +112,7 @@ pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress
     let mut session = Session::open_write(folder, clock.now())?;
     let (rig, takes) = (session.rig()?, session.takes()?);
     let used = usable(&takes);
-    if used.len() < 2 {
-        let message = format!("{} in use; two or more are needed", count(used.len(), "take is", "takes are"));
-        return Err(Failure::plain(
-            "too-few-takes",
-            Fate::Refused,
-            message,
-            format!("import one with: cabjury take {} FILE --setup NAME", quoted(folder)),
-        ));
-    }
+    enough(used.len(), folder)?;
     // Every take that is read, the DI among them, has the bytes that were recorded.
     takes.iter().filter(|t| t.withdrawn.is_none()).try_for_each(|take| session.verified_take(take).map(|_| ()))?;
     let places = place(&session, &takes, progress)?;
@@ -127,8 +126,15 @@ pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress
         request.excerpts.clone()
     };
     let run = session.match_runs()?.last().map_or(1, |r| r.run + 1);
-    let mut made =
-        Made { clips: Vec::new(), files: Vec::new(), mismatch: 0.0, standard: None, ears: None, next: session.next_clip()? };
+    let mut made = Made {
+        clips: Vec::new(),
+        files: Vec::new(),
+        mismatch: 0.0,
+        standard: None,
+        ears: None,
+        equal: true,
+        next: session.next_clip()?,
+    };
     let result = make_all(&session, request, &sources, &excerpts, run, &mut made, progress);
     let kept = result.and_then(|()| keep(&mut session, request, (excerpts, turned), run, &made, clock));
     if kept.is_err() {
@@ -139,11 +145,17 @@ pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress
     }
     kept?;
     note_confirmed(&mut session, request, &confirmed, clock)?;
-    if made.mismatch > matching::MISMATCH_WARN {
+    if made.equal && made.mismatch > matching::MISMATCH_WARN {
         warnings.push(format!("the largest mismatch is {:.3} LU; {} is aimed at", made.mismatch, matching::MISMATCH_TARGET));
     }
-    warnings.extend(made.standard.and_then(near_gate));
+    if made.equal {
+        warnings.extend(made.standard.and_then(near_gate));
+    }
+    let left = left(&mut session, request, run, &made, clock)?;
     Ok(MatchDoc {
+        matched_by: request.measure,
+        per_setup: request.per_setup,
+        left,
         clips: made.clips.iter().map(ClipDoc::from).collect(),
         largest_mismatch_lu: made.mismatch,
         largest_mismatch_standard_lu: made.standard,
@@ -151,6 +163,34 @@ pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress
         as_recorded: request.as_recorded,
         warnings,
     })
+}
+
+/// What is left in such clips; kept with the session, because reports and verdicts have to say it.
+fn left(session: &mut Session, request: &Request, run: u32, made: &Made, clock: &dyn Clock) -> Result<Option<String>, Failure> {
+    if made.equal {
+        return Ok(None);
+    }
+    let model = match request.measure {
+        Measure::K => "K-weighted loudness",
+        Measure::A => "the A curve's level",
+        Measure::Zwicker => "loudness after ISO 532-1 (stationary method, mean spectrum)",
+    };
+    let whose = if request.per_setup { ", one gain for all takes of a setup" } else { "" };
+    let text = format!("matched by {model}{whose}; in K-weighted loudness the clips lie up to {:.2} LU apart", made.mismatch);
+    let mut all = aim::matched_otherwise(session)?;
+    all.insert(run, aim::Otherwise { per_setup: request.per_setup, text: text.clone() });
+    let note = serde_json::to_string(&all).map_err(|e| Failure::plain("note", Fate::Failed, e.to_string(), "try again"))?;
+    session.set_note(aim::MATCHED_BY, &note, clock.now())?;
+    Ok(Some(text))
+}
+
+fn enough(used: usize, folder: &Path) -> Result<(), Failure> {
+    if used >= 2 {
+        return Ok(());
+    }
+    let message = format!("{} in use; two or more are needed", count(used, "take is", "takes are"));
+    let next = format!("import one with: cabjury take {} FILE --setup NAME", quoted(folder));
+    Err(Failure::plain("too-few-takes", Fate::Refused, message, next))
 }
 
 /// An excerpt's name is what a test goes by: two passages under one name would be mixed up in it.
@@ -171,6 +211,8 @@ struct Made {
     mismatch: f64,
     standard: Option<f64>,
     ears: Option<Ears>,
+    /// Whether the clips were brought to one K-weighted loudness.
+    equal: bool,
     next: u32,
 }
 
@@ -253,7 +295,17 @@ fn make_group(
     made: &mut Made,
 ) -> Result<(), Failure> {
     let stretches: Vec<Audio> = group.par_iter().map(|s| cut(s, start, len)).collect::<Result<_, _>>()?;
-    let matched = match_stretches(stretches, request.ceiling, request.as_recorded)?;
+    let matched = {
+        let groups = groups_of(group);
+        let aim = Aim {
+            ceiling: request.ceiling,
+            as_recorded: request.as_recorded,
+            measure: request.measure,
+            groups: request.per_setup.then_some(&groups),
+        };
+        made.equal &= aim.equal_in_k() || request.as_recorded;
+        match_stretches(stretches, &aim)?
+    };
     let mut names = Vec::new();
     for _ in &matched.audio {
         // A random name: neither setup nor order can be read from it.
@@ -264,7 +316,8 @@ fn make_group(
     let back = written_back(&matched.audio, &paths)?;
     if !request.as_recorded {
         let blocks: Vec<Vec<f64>> = back.iter().map(|b| b.2.clone()).collect();
-        made.mismatch = made.mismatch.max(mismatch_of(&blocks, &matched.kept)?);
+        let apart = if made.equal { mismatch_of(&blocks, &matched.kept)? } else { apart(&blocks, &matched.kept) };
+        made.mismatch = made.mismatch.max(apart);
         let standard = standard_spread(back.iter().map(|b| b.1.integrated));
         made.standard = made.standard.map_or(standard, |m| standard.map(|s| s.max(m)));
         let ears = Ears::spread(&back.iter().map(|b| b.3).collect::<Vec<_>>());
@@ -281,7 +334,7 @@ fn make_group(
             as_recorded: request.as_recorded,
             gain: Decibel::new(matched.gains[i])?,
             lag_samples: source.place.lag,
-            drift: source.place.drift.and_then(|d| Ppm::new(d).ok()),
+            drift: source.place.taken_out().and_then(|d| Ppm::new(d).ok()),
             polarity: if source.turned { Polarity::Same } else { source.place.polarity },
             loudness_before: matched.before[i],
             loudness: levels.integrated,
@@ -298,6 +351,12 @@ fn make_group(
         made.next += 1;
     }
     Ok(())
+}
+
+/// Each source's setup, by number.
+fn groups_of(group: &[&Source]) -> Vec<usize> {
+    let same = |a: &&&Source, b: &Source| a.take.setup == b.take.setup;
+    group.iter().map(|s| group.iter().position(|o| same(&o, s)).unwrap_or(0)).collect()
 }
 
 /// A clip's file as it was read back: facts, readings, 400 ms blocks, levels by other ears.

@@ -1,5 +1,6 @@
 //! What a matching run is asked for.
 
+use crate::matching::aim::Measure;
 use crate::model::ids::{MicName, SetupName, TakeId};
 use crate::model::session::Excerpt;
 use crate::units::Dbtp;
@@ -17,6 +18,10 @@ pub struct Request {
     pub turn: Vec<TakeId>,
     /// The same for all takes of a setup (at one mic) that were found to be upside down.
     pub turn_setups: Vec<(SetupName, Option<MicName>)>,
+    /// The model of loudness that clips are matched by.
+    pub measure: Measure,
+    /// One gain for all takes of a setup: what their levels differ by stays, and the clips are recordings, not setups.
+    pub per_setup: bool,
     /// What the engineer says is meant.
     pub confirm: Option<Confirm>,
 }

@@ -7,7 +7,7 @@ use std::fmt;
 
 /// Channels of unequal length, or none at all.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("a recording wants one or more channels of equal length, was given lengths {lengths:?}")]
+#[error("a recording needs one or more channels of equal length, was given lengths {lengths:?}")]
 pub struct ShapeError {
     /// The channels' lengths in frames.
     pub lengths: Vec<usize>,

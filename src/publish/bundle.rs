@@ -61,7 +61,7 @@ fn gather(folder: &Path, without_audio: bool, warnings: &mut Vec<String>) -> Res
             if regular && plain_name(&name) {
                 out.insert(format!("{part}/{name}"), entry.path());
             } else if !name.ends_with(".part") {
-                warnings.push(format!("{part}/{name} was left out: it is no file that this program made"));
+                warnings.push(format!("{part}/{name} was left out: it is not a file that this program made"));
             }
         }
     }

@@ -120,7 +120,7 @@ pub(crate) fn blind(chosen: &Chosen, clips: u32) -> Result<(Vec<Planned>, montag
         return Err(refuse("which-mic", "a blind montage asks about one mic or blend", "choose one with --mic"));
     };
     if per_setup.len() < 2 {
-        return Err(refuse("one-setup", "a blind montage wants two or more setups", "name them with --order"));
+        return Err(refuse("one-setup", "a blind montage needs two or more setups", "name them with --order"));
     }
     let named: Vec<ClipId> = per_setup.iter().filter_map(|(_, c)| c.first()).map(|c| c.id.clone()).collect();
     let pool: Vec<(SetupName, Vec<ClipId>)> =

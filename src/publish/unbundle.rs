@@ -128,7 +128,7 @@ pub fn unbundle(file: &Path, folder: &Path, progress: &dyn Progress) -> Result<U
 }
 
 fn manifest<R: Read + Seek>(file: &Path, zip: &mut ZipArchive<R>) -> Result<Manifest, Failure> {
-    let entry = zip.by_name(MANIFEST).map_err(|_| unfit(file, "it has no manifest, so it is no bundle of this program"))?;
+    let entry = zip.by_name(MANIFEST).map_err(|_| unfit(file, "it has no manifest, so it is not a bundle of this program"))?;
     let mut bytes = Vec::new();
     // One byte more than allowed tells a manifest that is too large, whatever its size field says.
     entry
@@ -181,7 +181,7 @@ fn check_entries<R: Read + Seek>(file: &Path, size: u64, zip: &mut ZipArchive<R>
         let name = entry.name().map_err(|e| unfit(file, format!("entry {i} has no readable name ({e})")))?.into_owned();
         let link = entry.unix_mode().is_some_and(|mode| mode & 0o170_000 != 0 && mode & 0o170_000 != 0o100_000);
         if entry.is_dir() || link || entry.encrypted() || entry.compression() != zip::CompressionMethod::Stored {
-            return Err(unfit(file, format!("{name:?} is no plainly stored file")));
+            return Err(unfit(file, format!("{name:?} is not a plainly stored file")));
         }
         if name != MANIFEST
             && !manifest.files.iter().any(|f| f.path == name && f.bytes == entry.size() && f.bytes == entry.compressed_size())

@@ -63,7 +63,7 @@ fn unfit(path: &Path, line: u64, what: impl std::fmt::Display, next: &str) -> Fa
 /// Rows of a file of answers: line number and the wanted columns, trimmed.
 fn rows(path: &Path, bytes: &[u8], wanted: &[&str]) -> Result<Vec<(u64, Vec<String>)>, Failure> {
     let text = std::str::from_utf8(bytes)
-        .map_err(|e| unfit(path, line_of(bytes, e.valid_up_to()), "it is no text (UTF-8)", "save it again as CSV, UTF-8"))?;
+        .map_err(|e| unfit(path, line_of(bytes, e.valid_up_to()), "it is not text (UTF-8)", "save it again as CSV, UTF-8"))?;
     let text = text.trim_start_matches('\u{feff}');
     let head = text.lines().next().unwrap_or_default();
     // Spreadsheets of half the world write semicolons.
@@ -103,7 +103,12 @@ fn line_of(bytes: &[u8], place: usize) -> u64 {
 fn number(path: &Path, line: u64, text: &str, most: u64) -> Result<u32, Failure> {
     let read = text.parse::<u64>().ok().filter(|n| (1..=most).contains(n)).and_then(|n| u32::try_from(n).ok());
     read.ok_or_else(|| {
-        unfit(path, line, format!("{text:?} is no clip: wanted 1 to {most}"), "correct the number, or remove the line")
+        unfit(
+            path,
+            line,
+            format!("{text:?} is not a clip: a number from 1 to {most} is needed"),
+            "correct the number, or remove the line",
+        )
     })
 }
 

@@ -148,8 +148,10 @@ pub struct DifferenceView {
     pub mic: String,
     /// Second minus first in loudness, before matching.
     pub level_lu: Option<f64>,
-    /// Some band lies above the repeat floor of both setups; `None` without repeat takes.
+    /// The setups differ by more than repeat takes do; `None` with fewer than four takes of either.
     pub above_floor: Option<bool>,
+    /// How audible it may be, in words.
+    pub estimate: Option<String>,
     /// One-third octaves.
     pub bands: Vec<BandView>,
     /// Which driver the prediction is for, in words.

@@ -115,7 +115,7 @@ pub fn own_keys(f: &VoteFacts) -> String {
         plural(f.people, "person", "people"),
         p_text(f.p),
     );
-    out.push_str(" Visitors can cheat and choose whether to send their answers, so this is no verdict and is never added to a sealed test.");
+    out.push_str(" Visitors can cheat and choose whether to send their answers, so this is not a verdict and is never added to a sealed test.");
     if f.counted_before > 0 {
         out.push_str(&format!(" Answers from the page were counted {} before.", times(f.counted_before)));
     }

@@ -122,7 +122,7 @@ fn because(rig: &Rig, found: &Found, diagnosis: &Diagnosis, value: MeterValue, g
     let mut out = Vec::new();
     match diagnosis.reading_is {
         ReadingIs::Short => out.push("near 0 ohm is a short: do not power on".to_owned()),
-        ReadingIs::Open => out.push("an open circuit is no load: do not power on".to_owned()),
+        ReadingIs::Open => out.push("an open circuit is not a load: do not power on".to_owned()),
         ReadingIs::TooLow | ReadingIs::TooHigh => {
             let spoken = load_of_reading(nominal(&found.network, &rig.drivers), &diagnosis.intended, value);
             let far = if diagnosis.reading_is == ReadingIs::TooLow { "low" } else { "high" };

@@ -1,4 +1,4 @@
-//! Levels by other ears than BS.1770's: unweighted, and the A and C curves of IEC 61672-1.
+//! Levels by other ears than BS.1770's: unweighted, the A and C curves of IEC 61672-1, and loudness by ISO 532-1 ([`super::zwicker`]).
 //!
 //! The curves are applied to the energies of the whole stretch's spectrum (Parseval), so they are exact at every rate up to half of it. The
 //! pole frequencies are those of the standard's Annex E (from memory; the table of the standard checks them).
@@ -6,6 +6,7 @@
 use realfft::RealFftPlanner;
 use serde::Serialize;
 
+use crate::signal::zwicker;
 use crate::units::SampleRate;
 
 /// How frequencies are weighted.
@@ -90,6 +91,8 @@ pub struct Ears {
     pub a_db: Option<f64>,
     /// C curve.
     pub c_db: Option<f64>,
+    /// Loudness level by ISO 532-1 on the mean spectrum, at the level that [`zwicker::FULL_SCALE_SPL`] assumes.
+    pub zwicker_phon: Option<f64>,
 }
 
 impl Ears {
@@ -97,7 +100,8 @@ impl Ears {
     #[must_use]
     pub fn of<C: AsRef<[f32]>>(channels: &[C], rate: SampleRate) -> Self {
         let by = |curve: Curve| curve.level(channels, rate);
-        Self { unweighted_db: by(Curve::Unweighted), a_db: by(Curve::A), c_db: by(Curve::C) }
+        let zwicker_phon = zwicker::Spectrum::of(channels, rate).phon(0.0);
+        Self { unweighted_db: by(Curve::Unweighted), a_db: by(Curve::A), c_db: by(Curve::C), zwicker_phon }
     }
 
     /// Largest difference of any two stretches, curve by curve; `None` where one is silent.
@@ -108,7 +112,12 @@ impl Ears {
             let values = values.filter(|v| !v.is_empty())?;
             Some(values.iter().copied().fold(f64::MIN, f64::max) - values.iter().copied().fold(f64::MAX, f64::min))
         };
-        Self { unweighted_db: of(|e| e.unweighted_db), a_db: of(|e| e.a_db), c_db: of(|e| e.c_db) }
+        Self {
+            unweighted_db: of(|e| e.unweighted_db),
+            a_db: of(|e| e.a_db),
+            c_db: of(|e| e.c_db),
+            zwicker_phon: of(|e| e.zwicker_phon),
+        }
     }
 
     /// Curve by curve the larger of two.
@@ -119,6 +128,7 @@ impl Ears {
             unweighted_db: of(self.unweighted_db, other.unweighted_db),
             a_db: of(self.a_db, other.a_db),
             c_db: of(self.c_db, other.c_db),
+            zwicker_phon: of(self.zwicker_phon, other.zwicker_phon),
         }
     }
 }

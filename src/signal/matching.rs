@@ -56,6 +56,23 @@ pub fn common_gain(peaks: &[Option<Dbtp>], ceiling: Dbtp) -> Vec<f64> {
     lowered(vec![0.0; peaks.len()], peaks, ceiling)
 }
 
+/// The same for levels by any model (dB in its own measure of gain).
+#[must_use]
+pub fn gains_by(levels: &[f64], peaks: &[Option<Dbtp>], ceiling: Dbtp) -> Vec<f64> {
+    let quietest = levels.iter().copied().fold(f64::INFINITY, f64::min);
+    lowered(levels.iter().map(|l| quietest - l).collect(), peaks, ceiling)
+}
+
+/// One gain for all clips of a group: the mean of theirs; what is over the ceiling then lowers all alike.
+#[must_use]
+pub fn one_per_group(gains: &[f64], groups: &[usize], peaks: &[Option<Dbtp>], ceiling: Dbtp) -> Vec<f64> {
+    let mean = |group: usize| {
+        let own: Vec<f64> = gains.iter().zip(groups).filter(|(_, g)| **g == group).map(|(gain, _)| *gain).collect();
+        own.iter().sum::<f64>() / own.len().max(1) as f64
+    };
+    lowered(groups.iter().map(|g| mean(*g)).collect(), peaks, ceiling)
+}
+
 fn lowered(gains: Vec<f64>, peaks: &[Option<Dbtp>], ceiling: Dbtp) -> Vec<f64> {
     let excess = gains.iter().zip(peaks).filter_map(|(g, p)| p.map(|p| p.value() + g - ceiling.value())).fold(0.0f64, f64::max);
     gains.into_iter().map(|g| g - excess).collect()

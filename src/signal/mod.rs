@@ -2,6 +2,7 @@
 //!
 //! * [`loudness`]: K-weighting exact at every rate, gates, momentary, short-term, range
 //! * [`ears`]: levels by other ears than K-weighting
+//! * [`zwicker`]: loudness by ISO 532-1
 //! * [`peak`]: true peak with an exact shortcut
 //! * [`meter`]: both, in one pass over blocks
 //! * [`align`]: lag, polarity, drift
@@ -34,3 +35,4 @@ pub mod placing;
 pub mod respond;
 pub mod shift;
 pub mod test_sounds;
+pub mod zwicker;

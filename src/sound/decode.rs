@@ -8,6 +8,7 @@ use std::fs::File;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 use symphonia::core::codecs::audio::AudioDecoderOptions;
+use symphonia::core::codecs::audio::well_known::{CODEC_ID_ALAC, CODEC_ID_FLAC};
 use symphonia::core::errors::Error;
 use symphonia::core::formats::probe::Hint;
 use symphonia::core::formats::{FormatReader, TrackType};
@@ -20,6 +21,8 @@ struct Decoded {
     bits: Option<u16>,
     damaged: u32,
     short_by: u64,
+    /// Whether the coding keeps every sample, whatever the container.
+    lossless: bool,
 }
 
 /// The format by its first bytes: name, and whether it throws something away. Anything else is refused before a decoder sees it.
@@ -49,6 +52,8 @@ pub(super) fn run(path: &Path, magic: &[u8], file: File, sink: &mut Sink<'_>) ->
     })?;
     let mut findings = Vec::new();
     let mut find = |kind, severity, detail: String| findings.push(Finding { kind, severity, detail });
+    // Ogg holds FLAC too.
+    let lossy = lossy && !decoded.lossless;
     if lossy {
         let detail =
             format!("{name} throws part of the sound away: what is missing cannot be matched. Use the original recording.");
@@ -63,7 +68,7 @@ pub(super) fn run(path: &Path, magic: &[u8], file: File, sink: &mut Sink<'_>) ->
         find(FaultKind::Truncated, Severity::Warn, detail);
     }
     Ok(FileFacts {
-        format: name.to_owned(),
+        format: if name == "Ogg" && decoded.lossless { "Ogg, FLAC" } else { name }.to_owned(),
         lossy,
         rate: decoded.head.rate,
         bits: decoded.bits,
@@ -86,13 +91,14 @@ fn decode(path: &Path, file: File, extension: &str, sink: &mut Sink<'_>) -> Resu
         .map_err(|e| refused(format!("its header cannot be read ({e})")))?;
     let track = format.default_track(TrackType::Audio).ok_or_else(|| refused("it holds no audio track".into()))?;
     let params = track.codec_params.as_ref().and_then(|p| p.audio()).ok_or_else(|| refused("its coding is not stated".into()))?;
-    let bits = params.bits_per_sample.and_then(|b| u16::try_from(b).ok());
+    let bits = params.bits_per_sample.and_then(|b| u16::try_from(b).ok()).filter(|b| *b > 0);
+    let (lossless, packed) = (matches!(params.codec, CODEC_ID_FLAC | CODEC_ID_ALAC), params.codec == CODEC_ID_ALAC);
     let promised = track.num_frames;
     let track_id = track.id;
     let mut decoder = symphonia::default::get_codecs()
         .make_audio_decoder(params, &AudioDecoderOptions::default())
         .map_err(|e| SoundError::Coding { path: path.to_owned(), coding: format!("a coding that is not known here ({e})") })?;
-    let mut out = Blocks { head: None, frames: 0, planes: Vec::new(), path };
+    let mut out = Blocks { head: None, frames: 0, largest: 0, planes: Vec::new(), path };
     let mut damaged = 0;
     loop {
         let packet = match format.next_packet() {
@@ -115,13 +121,18 @@ fn decode(path: &Path, file: File, extension: &str, sink: &mut Sink<'_>) -> Resu
         }
     }
     let head = out.head.ok_or_else(|| SoundError::NoFrames { path: path.to_owned() })?;
-    Ok(Decoded { head, frames: out.frames, bits, damaged, short_by: promised.unwrap_or(0).saturating_sub(out.frames) })
+    let short_by = promised.unwrap_or(0).saturating_sub(out.frames);
+    // A container that counts packets counts the last one as full.
+    let short_by = if packed && short_by < out.largest { 0 } else { short_by };
+    Ok(Decoded { head, frames: out.frames, bits, damaged, short_by, lossless })
 }
 
 /// Hands decoded packets on, and insists that rate and channels stay what they were.
 struct Blocks<'a> {
     head: Option<Head>,
     frames: u64,
+    /// Frames of the largest packet.
+    largest: u64,
     planes: Vec<Vec<f32>>,
     path: &'a Path,
 }
@@ -139,6 +150,7 @@ impl Blocks<'_> {
         self.head = Some(head);
         let frames = self.planes[0].len();
         self.frames += frames as u64;
+        self.largest = self.largest.max(frames as u64);
         if frames == 0 {
             return Ok(());
         }

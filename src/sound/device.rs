@@ -317,7 +317,7 @@ impl OutputDevice for Card {
             let (lost, under_runs) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicU64::new(0)));
             let mut scratch = vec![0.0f32; 2 * SCRATCH_FRAMES];
             let mut first = true;
-            // f32 is asked for; cpal's backends convert where the card wants integers, and buffers may come in any length.
+            // f32 is asked for; cpal's backends convert where the card needs integers, and buffers may come in any length.
             let data = move |out: &mut [f32], _: &cpal::OutputCallbackInfo| {
                 if std::mem::take(&mut first) {
                     quietly_here();

@@ -1,7 +1,7 @@
 //! Reading and writing audio files, output devices, the blind player.
 //!
 //! * [`read`]: any file to planar `f32`, in blocks or whole, hashed in the same pass
-//! * [`wav`]: our own RIFF / RF64 / BW64 walker
+//! * [`wav`]: our own RIFF / RF64 / BW64 / Wave64 walker; `au`: AU
 //! * [`decode`]: FLAC, AIFF, CAF, ALAC, MP3, Ogg Vorbis through symphonia
 //! * [`write`](mod@write): 24-bit WAV, never over something that exists
 //! * [`flac`]: the same as FLAC
@@ -15,6 +15,7 @@
 //! * [`recorder`]: a sitting at a device
 //! * [`error`]: what can go wrong with a file
 
+mod au;
 pub mod card_duplex;
 mod clocks;
 pub mod deck;
@@ -31,7 +32,9 @@ pub mod recorder;
 pub mod resample;
 pub mod source;
 pub mod tape;
+mod unpack;
 pub mod wav;
+mod wave64;
 pub mod write;
 
 pub use error::SoundError;

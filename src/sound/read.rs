@@ -2,7 +2,7 @@
 
 use super::error::SoundError;
 use super::source::{HashingReader, Sink, hash_rest};
-use super::{decode, wav};
+use super::{au, decode, wav};
 use crate::model::audio::{Audio, FileFacts, Sha256Hex};
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom};
@@ -26,8 +26,10 @@ pub fn stream(path: &Path, sink: &mut Sink<'_>) -> Result<FileFacts, SoundError>
         return Err(SoundError::Empty { path: path.to_owned() });
     }
     file.seek(SeekFrom::Start(0)).map_err(|e| SoundError::io(path, e))?;
-    let facts = if matches!(magic.get(..4), Some(b"RIFF" | b"RF64" | b"BW64" | b"RIFX")) {
+    let facts = if matches!(magic.get(..4), Some(b"RIFF" | b"RF64" | b"BW64" | b"RIFX" | b"riff")) {
         wav::walk(path, HashingReader::new(file, meta.len()), sink)?
+    } else if magic.starts_with(b".snd") {
+        au::read(path, HashingReader::new(file, meta.len()), sink)?
     } else {
         decode::run(path, &magic, file, sink)?
     };

@@ -1,4 +1,4 @@
-//! Our own RIFF / RF64 / BW64 walker.
+//! Our own RIFF / RF64 / BW64 / Wave64 walker.
 //!
 //! The general libraries read several of these files as other audio without an error (24 bits left-justified in 32, two data chunks, a
 //! recorder that died before it wrote the sizes); here such a file is read right, with a finding, or refused by name. The walker goes
@@ -8,33 +8,11 @@
 
 use super::error::SoundError;
 use super::source::{BLOCK_FRAMES, HashingReader, Head, Sink};
+use super::unpack::{Coding, unpack};
+use super::wave64::{WAVE64, WAVE64_ID, WAVE64_NAME, unwrapped};
 use crate::model::audio::{FaultKind, FileFacts, Finding, Severity};
 use crate::units::SampleRate;
 use std::path::Path;
-
-/// The sample codings that are read.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Coding {
-    /// Unsigned, 8 bits.
-    U8,
-    /// Signed, this many bytes, left-justified.
-    Int(usize),
-    /// IEEE float, 32 bits.
-    F32,
-    /// IEEE float, 64 bits.
-    F64,
-}
-
-impl Coding {
-    fn bytes(self) -> usize {
-        match self {
-            Self::U8 => 1,
-            Self::Int(n) => n,
-            Self::F32 => 4,
-            Self::F64 => 8,
-        }
-    }
-}
 
 #[derive(Debug, Clone, Copy)]
 struct Format {
@@ -111,6 +89,9 @@ impl Walk<'_> {
         if head.len() < 12 {
             return Err(not_audio("it ends within the first 12 bytes"));
         }
+        if head[..4] == WAVE64[..4] {
+            return self.head_of_wave64(&head);
+        }
         if &head[8..12] != b"WAVE" {
             return Err(not_audio("a RIFF file, but no WAVE"));
         }
@@ -134,17 +115,46 @@ impl Walk<'_> {
         Ok(())
     }
 
-    /// Handles one chunk; false at the end of the file.
-    fn chunk(&mut self, sink: &mut Sink<'_>) -> Result<bool, SoundError> {
-        let head = self.bytes(8)?;
-        if head.len() < 8 {
-            return Ok(false);
+    /// Wave64: 16 bytes of id and 8 of size where RIFF has 4 and 4; the size counts its own 24 bytes, and chunks begin at multiples of 8.
+    fn head_of_wave64(&mut self, head: &[u8]) -> Result<(), SoundError> {
+        let rest = self.bytes(28)?;
+        if head != &WAVE64[..12]
+            || rest.len() < 28
+            || rest[..4] != WAVE64[12..]
+            || &rest[12..16] != b"wave"
+            || rest[16..] != WAVE64_ID
+        {
+            let reason = "it begins like Wave64 and goes on otherwise".to_owned();
+            return Err(SoundError::NotAudio { path: self.path.to_owned(), reason });
+        }
+        self.container = WAVE64_NAME;
+        Ok(())
+    }
+
+    /// Id and size of the next chunk; none at the end of the file, or where Wave64 has an id that is no four letters (skipped by its size).
+    fn chunk_head(&mut self) -> Result<Option<([u8; 4], u64)>, SoundError> {
+        let wide = self.container == WAVE64_NAME;
+        let head = self.bytes(if wide { 24 } else { 8 })?;
+        if head.len() < if wide { 24 } else { 8 } {
+            return Ok(None);
         }
         let id = [head[0], head[1], head[2], head[3]];
-        if self.container != "WAV" && self.data_size_64.is_none() && &id != b"ds64" {
+        if !wide {
+            return Ok(Some((id, u64::from(u32_at(&head, 4)))));
+        }
+        let size = u64_at(&head, 16);
+        if size < 24 {
+            return self.bad(format!("a chunk of {size} bytes; 24 or more were wanted"));
+        }
+        Ok(Some((if head[4..16] == WAVE64_ID { id } else { *b"    " }, size - 24)))
+    }
+
+    /// Handles one chunk; false at the end of the file.
+    fn chunk(&mut self, sink: &mut Sink<'_>) -> Result<bool, SoundError> {
+        let Some((id, size)) = self.chunk_head()? else { return Ok(false) };
+        if matches!(self.container, "RF64" | "BW64") && self.data_size_64.is_none() && &id != b"ds64" {
             return self.bad(format!("{} without a ds64 chunk in front", self.container));
         }
-        let size = u64::from(u32_at(&head, 4));
         let body = size.min(self.reader.left());
         match &id {
             b"ds64" => {
@@ -177,7 +187,8 @@ impl Walk<'_> {
     }
 
     fn pad(&mut self, size: u64) -> Result<(), SoundError> {
-        if size % 2 == 1 { self.reader.skip(1).map_err(|e| self.io(e)) } else { Ok(()) }
+        let even = if self.container == WAVE64_NAME { 8 } else { 2 };
+        self.reader.skip((even - size % even) % even).map_err(|e| self.io(e))
     }
 
     fn cue_chunk(&mut self, body: u64) -> Result<(), SoundError> {
@@ -245,11 +256,17 @@ impl Walk<'_> {
             Some(long) if size == u64::from(u32::MAX) => long,
             _ => size,
         };
-        if (size == 0 && !self.honest_empty()?) || size == u64::from(u32::MAX) && self.data_size_64.is_none() {
+        let never = size == u64::from(u32::MAX) && self.data_size_64.is_none() && self.container == "WAV";
+        if never || size == 0 && !self.honest_empty()? {
             let detail = "The size of the audio was never written: the recorder stopped early, or it was a stream. All that is there \
                           was read; listen to its end.";
             self.find(FaultKind::UnfinishedHeader, Severity::Warn, detail);
             size = left;
+        } else if self.container == "WAV" && unwrapped(size, left) != size {
+            size = unwrapped(size, left);
+            let detail = "The audio is over 4 GiB, more than its size can say; it was read as what the file's length says. Record to RF64, \
+                          BW64 or Wave64.";
+            self.find(FaultKind::Container, Severity::Warn, detail);
         } else if size > left {
             let detail =
                 format!("The file ends {} bytes before its header says: copied or downloaded only in part?", size - left);
@@ -335,34 +352,5 @@ fn coding_name(tag: u16) -> String {
         7 => "mu-law".to_owned(),
         0x50 | 0x55 => "MPEG audio inside a WAV".to_owned(),
         _ => format!("compressed audio (format tag {tag})"),
-    }
-}
-
-/// Turns whole frames of bytes into planar samples; the planes are cleared first.
-fn unpack(coding: Coding, raw: &[u8], planes: &mut [Vec<f32>]) {
-    match coding {
-        Coding::U8 => spread(raw, planes, |[v]| (f32::from(v) - 128.0) / 128.0),
-        Coding::Int(2) => spread(raw, planes, |s| f32::from(i16::from_le_bytes(s)) / 32_768.0),
-        Coding::Int(3) => spread(raw, planes, |[a, b, c]| (i32::from_le_bytes([0, a, b, c]) >> 8) as f32 / 8_388_608.0),
-        Coding::Int(_) => spread(raw, planes, |s| (f64::from(i32::from_le_bytes(s)) / 2_147_483_648.0) as f32),
-        Coding::F32 => spread(raw, planes, f32::from_le_bytes),
-        Coding::F64 => spread(raw, planes, |s| f64::from_le_bytes(s) as f32),
-    }
-}
-
-/// Deals samples of `B` bytes out to the planes in turn. Stereo has a way of its own: with known places the compiler makes code of it that
-/// is twice as quick.
-fn spread<const B: usize>(raw: &[u8], planes: &mut [Vec<f32>], value: impl Fn([u8; B]) -> f32 + Copy) {
-    let (samples, _) = raw.as_chunks::<B>();
-    planes.iter_mut().for_each(Vec::clear);
-    if let [left, right] = planes {
-        let (frames, _) = samples.as_chunks::<2>();
-        left.extend(frames.iter().map(|[l, _]| value(*l)));
-        right.extend(frames.iter().map(|[_, r]| value(*r)));
-        return;
-    }
-    let channels = planes.len();
-    for (c, plane) in planes.iter_mut().enumerate() {
-        plane.extend(samples.chunks_exact(channels).map(|frame| value(frame[c])));
     }
 }

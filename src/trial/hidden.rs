@@ -45,7 +45,7 @@ pub enum AnswerError {
         choices: Vec<String>,
     },
     /// Ratings that are not complete or out of range.
-    #[error("the ratings {given:?} want one number from 0 to 100 for each of {}", choices.join(", "))]
+    #[error("the ratings {given:?} need one number from 0 to 100 for each of {}", choices.join(", "))]
     Ratings {
         /// What was given.
         given: String,

@@ -1,8 +1,9 @@
 //! Tests scored from their records, by the present rules.
 
+use crate::matching::aim::matched_otherwise;
 use crate::model::failure::Failure;
 use crate::model::result::TestEntry;
-use crate::model::session::Listener;
+use crate::model::session::{Clip, Listener};
 use crate::model::trial::{Design, Plan, SealedTest, TrialCount};
 use crate::store::{Session, StoreError};
 use crate::verdict::hashes::{Hashes, file_problem};
@@ -41,6 +42,14 @@ pub(crate) fn scored(session: &Session, tests: &[&SealedTest], hashes: &Hashes) 
 fn known_by_name(session: &Session, plan: &Plan, listeners: &[Listener], trials: &Gathered) -> Result<Option<String>, Failure> {
     if plan.design == Design::Paired {
         return Ok(None);
+    }
+    let otherwise = matched_otherwise(session)?;
+    if !otherwise.is_empty() {
+        let of_test = |c: &Clip| plan.clips.iter().any(|own| own.clip == c.id);
+        let runs: Vec<u32> = session.clips()?.iter().filter(|c| of_test(c)).map(|c| c.run).collect();
+        if runs.iter().any(|run| otherwise.get(run).is_some_and(|o| o.per_setup)) {
+            return Ok(Some("all takes of a setup got one gain, so that what their levels differ by stayed".to_owned()));
+        }
     }
     if plan.training_by_name {
         return Ok(Some("listeners could hear the setups by name before the trials".to_owned()));

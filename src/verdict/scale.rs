@@ -9,7 +9,7 @@ use crate::stats::preference::{Extras, Row, agreement, circular_triads, componen
 use crate::stats::special::phi;
 use crate::verdict::tally::Tally;
 
-/// One pick as the fit wants it: which item sounded first, and whether it was chosen.
+/// One pick as the fit needs it: which item sounded first, and whether it was chosen.
 fn picks<'a>(tallies: &'a [&'a Tally]) -> impl Iterator<Item = (usize, usize, bool)> + 'a {
     tallies.iter().flat_map(|t| t.pairs.iter().zip(&t.scored)).map(|((pair, lower), (_, first_chosen))| {
         let winner = if *lower { pair.0 } else { pair.1 };

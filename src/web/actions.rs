@@ -155,6 +155,8 @@ async fn make_clips(State(app): State<Arc<App>>, fields: Fields) -> Response {
             ceiling: Dbtp::new(-1.0)?,
             turn: Vec::new(),
             turn_setups: Vec::new(),
+            measure: crate::matching::aim::Measure::K,
+            per_setup: false,
             confirm: None,
         };
         let doc = prepare::match_clips(folder, &request, app.clock, &app.progress())?;
@@ -189,7 +191,7 @@ fn plan_request(fields: &Fields) -> Result<plan::Request, Failure> {
     let name = |key: &str| fields.get(key).map(SetupName::new).transpose();
     Ok(plan::Request {
         compare: fields.keys().filter_map(|k| k.strip_prefix("with-")).map(SetupName::new).collect::<Result<_, _>>()?,
-        method: Method::from_name(method).ok_or_else(|| wrong(format!("{method:?} is no method")))?,
+        method: Method::from_name(method).ok_or_else(|| wrong(format!("{method:?} is not a method")))?,
         trials: trials.map(|n| if n == 0 { TrialCount::OpenEnded } else { TrialCount::Fixed(n) }),
         listeners: fields.whole("listeners", 1)?,
         alpha: fields.get("alpha").map(|_| fields.number("alpha", 0.05)).transpose()?,

@@ -54,14 +54,14 @@ impl Fields {
     pub(super) fn number(&self, key: &str, otherwise: f64) -> Result<f64, Failure> {
         match self.get(key) {
             None => Ok(otherwise),
-            Some(text) => text.replace(',', ".").parse().map_err(|_| wrong(format!("{text:?} is no number"))),
+            Some(text) => text.replace(',', ".").parse().map_err(|_| wrong(format!("{text:?} is not a number"))),
         }
     }
 
     pub(super) fn whole(&self, key: &str, otherwise: u32) -> Result<u32, Failure> {
         match self.get(key) {
             None => Ok(otherwise),
-            Some(text) => text.parse().map_err(|_| wrong(format!("{text:?} is no whole number"))),
+            Some(text) => text.parse().map_err(|_| wrong(format!("{text:?} is not a whole number"))),
         }
     }
 }
@@ -91,7 +91,7 @@ pub(super) fn sheet_of(fields: &Fields) -> Result<String, Failure> {
         .unwrap_or("")
         .split([',', ' ', ';'])
         .filter(|t| !t.is_empty())
-        .map(|t| t.parse().map_err(|_| wrong(format!("the tap {t:?} is no number"))))
+        .map(|t| t.parse().map_err(|_| wrong(format!("the tap {t:?} is not a number"))))
         .collect::<Result<_, _>>()?;
     match (kind, taps.first()) {
         ("solid-state", Some(least)) => drop(writeln!(out, "min_load_ohm = {least}")),

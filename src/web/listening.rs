@@ -238,14 +238,15 @@ fn answer(body: &PickBody) -> Result<Answer, &'static str> {
         Value::String(text) => text.clone(),
         Value::Object(rated) => {
             let pairs: Option<Vec<String>> = rated.iter().map(|(l, v)| v.as_u64().map(|v| format!("{l}={v}"))).collect();
-            pairs.ok_or("a rating wants a whole number from 0 to 100 for each sample")?.join(",")
+            pairs.ok_or("a rating needs a whole number from 0 to 100 for each sample")?.join(",")
         }
         _ => return Err("the choice wants a text"),
     };
     let confidence = match &body.confidence {
         None | Some(Value::Null) => None,
         Some(value) => {
-            let whole = value.as_f64().filter(|v| (0.0..=100.0).contains(v)).ok_or("the confidence wants 0 to 100")?;
+            let whole =
+                value.as_f64().filter(|v| (0.0..=100.0).contains(v)).ok_or("the confidence needs a number from 0 to 100")?;
             Some(whole.round() as u8)
         }
     };

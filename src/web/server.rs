@@ -79,7 +79,7 @@ fn own_address() -> IpAddr {
     found.map_or(IpAddr::V4(Ipv4Addr::LOCALHOST), |a| a.ip())
 }
 
-/// A thousand listeners want more open files than a shell allows by default.
+/// A thousand listeners need more open files than a shell allows by default.
 fn more_files() {
     #[cfg(unix)]
     {

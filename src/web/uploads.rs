@@ -118,6 +118,7 @@ async fn upload(State(app): State<Arc<App>>, Query(place): Query<Place>, body: B
                     load_reason: None,
                     called: BTreeMap::from([(here, place.name.chars().take(200).collect())]),
                     change: crate::capture::derive::Change::default(),
+                    meant: None,
                 };
                 take(folder, &request, inner.clock, &inner.progress())
             };

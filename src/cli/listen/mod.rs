@@ -177,5 +177,5 @@ pub(super) const CAUTION: [&str; 4] = [
     "Turn the volume down first.",
     "Set the level on the noise, keep it moderate, and leave it alone from then on.",
     "NIOSH's occupational limit is 85 dBA for 8 h, halved for every 3 dB more: 94 dBA for 1 h, 100 dBA for 15 min.",
-    "Keeping to it is no promise that nothing happens. If your ears ring, stop.",
+    "Keeping to it does not promise that nothing happens. If your ears ring, stop.",
 ];

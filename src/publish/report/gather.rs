@@ -29,6 +29,13 @@ struct LastDifference {
     bands: Vec<LastBand>,
     level_lu: Option<f64>,
     above_floor: Option<bool>,
+    #[serde(default)]
+    estimate: Option<LastEstimate>,
+}
+
+#[derive(Debug, Deserialize)]
+struct LastEstimate {
+    sentence: String,
 }
 
 #[derive(Debug, Deserialize)]
@@ -183,6 +190,7 @@ fn difference(d: LastDifference) -> DifferenceView {
         mic: d.mic,
         level_lu: d.level_lu,
         above_floor: d.above_floor,
+        estimate: d.estimate.map(|e| e.sentence),
         bands: bands.collect(),
         predicted_for: None,
     }

@@ -33,9 +33,10 @@ fn words(d: &DifferenceView) -> String {
         .map_or_else(String::new, |l| format!(" As recorded, {} was {} LU against {}.", d.second, signed(l, 2), d.first));
     let floor = match d.above_floor {
         Some(true) => "the two setups differ by more than repeat takes of either do",
-        Some(false) => "no band differs by more than repeat takes of either setup do",
-        None => "there are no repeat takes to compare with, so nothing can be said about the floor",
+        Some(false) => "the two setups differ by no more than repeat takes of one setup do",
+        None => "one of them has fewer than four takes, so nothing can be said about the floor",
     };
     let predicted = d.predicted_for.as_ref().map_or_else(String::new, |w| format!(" Predicted: {w}."));
-    format!("{} against {} at {}: {floor}.{level}{predicted}", d.second, d.first, d.mic)
+    let estimate = d.estimate.as_ref().map_or_else(String::new, |e| format!(" Before the test: {e}."));
+    format!("{} against {} at {}: {floor}.{level}{predicted}{estimate}", d.second, d.first, d.mic)
 }

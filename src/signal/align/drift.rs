@@ -11,19 +11,38 @@ use std::borrow::Cow;
 /// Windows in which the drift of one recording is looked for, at most.
 const DRIFT_WINDOWS: usize = 120;
 
+/// Standard errors that a clock is told within.
+const ERRORS: f64 = 4.0;
+
+/// The difference of two clocks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Clock {
+    /// Drift in ppm.
+    pub drift: f64,
+    /// How far it can be trusted: four standard errors of the line's slope.
+    pub within: f64,
+    /// What has to be added to the lag that was given, at frame 0.
+    pub offset: f64,
+}
+
 /// Clock drift of the second against the first in ppm, with the lag at frame 0 that belongs to it: windows of 1 s, half overlapped (of
 /// long recordings 120 of them), a weighted line through those lags that lie on one; undone by warping and measured again, twice.
 /// `None` when too short (3 s).
 #[must_use]
 pub fn find_drift(first: &[f32], second: &[f32], lag: f64, rate: SampleRate) -> Option<(f64, f64)> {
-    let (mut drift, mut offset) = drift_pass(first, second, (lag, 0.0), rate)?;
-    let passes = if drift.abs() > 0.02 { 2 } else { 0 };
+    find_clock(first, second, lag, rate).map(|c| (c.drift, c.offset))
+}
+
+/// The same with its uncertainty.
+#[must_use]
+pub fn find_clock(first: &[f32], second: &[f32], lag: f64, rate: SampleRate) -> Option<Clock> {
+    let mut clock = drift_pass(first, second, (lag, 0.0), rate)?;
+    let passes = if clock.drift.abs() > 0.02 { 2 } else { 0 };
     for _ in 0..passes {
-        let (more, shifted) = drift_pass(first, second, (lag + offset, drift), rate)?;
-        drift += more;
-        offset += shifted;
+        let more = drift_pass(first, second, (lag + clock.offset, clock.drift), rate)?;
+        clock = Clock { drift: clock.drift + more.drift, within: more.within, offset: clock.offset + more.offset };
     }
-    Some((drift, offset))
+    Some(clock)
 }
 
 /// How often windows that lie off the line are left out, at most.
@@ -79,7 +98,7 @@ impl View<'_> {
 }
 
 /// One pass: what lag and drift are left when those that are given have been taken out.
-fn drift_pass(first: &[f32], second: &[f32], (lag, drift): (f64, f64), rate: SampleRate) -> Option<(f64, f64)> {
+fn drift_pass(first: &[f32], second: &[f32], (lag, drift): (f64, f64), rate: SampleRate) -> Option<Clock> {
     let window = rate.hz() as usize;
     let last = first.len().checked_sub(window)?;
     let hop = (window / 2).max(last / DRIFT_WINDOWS);
@@ -107,7 +126,18 @@ fn drift_pass(first: &[f32], second: &[f32], (lag, drift): (f64, f64), rate: Sam
         let Some(better) = weighted_line(&points) else { break };
         line = better;
     }
-    Some((line.0 * 1e6, line.1))
+    let within = ERRORS * slope_error(&points, line) * 1e6;
+    Some(Clock { drift: line.0 * 1e6, within, offset: line.1 })
+}
+
+/// Standard error of a line's slope. Windows overlap by half: two of them know hardly more than one; few of them scatter less than they should.
+fn slope_error(points: &[(f64, f64, f64)], line: (f64, f64)) -> f64 {
+    let w: f64 = points.iter().map(|p| p.2).sum();
+    let t = points.iter().map(|p| p.0 * p.2).sum::<f64>() / w;
+    let rest = points.iter().map(|p| p.2 * (p.1 - line.0 * p.0 - line.1).powi(2)).sum::<f64>() / w;
+    let spread = points.iter().map(|p| p.2 * (p.0 - t).powi(2)).sum::<f64>() / w;
+    let free = (points.len() as f64 / 2.0 - 2.0).max(1.0);
+    (rest / spread.max(1e-30) / free).sqrt() * (1.0 + 3.0 / free)
 }
 
 /// Whole-sample lag of two windows of equal length; 0 when one is silent.

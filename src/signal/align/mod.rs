@@ -11,7 +11,7 @@ mod slope;
 use crate::model::audio::{LagMethod, Polarity};
 use crate::units::SampleRate;
 use correlate::{Peaks, correlate, correlate_near};
-pub use drift::find_drift;
+pub use drift::{Clock, find_clock, find_drift};
 pub use slope::phase_slope;
 use slope::phase_slope_at;
 

@@ -4,6 +4,7 @@
 //! [`Watch`] looks at blocks as they pass, so that memory does not grow with the recording.
 
 mod crests;
+mod flats;
 mod holes;
 mod quiet;
 mod sums;
@@ -11,6 +12,7 @@ mod sums;
 use crate::model::audio::{Audio, FaultKind, Finding, Levels, Severity};
 use crate::units::SampleRate;
 use crests::{Crests, Runs};
+use flats::Flats;
 use holes::Holes;
 use quiet::{Quiet, Search};
 use std::borrow::Cow;
@@ -38,6 +40,7 @@ pub fn find(audio: &Audio, levels: &Levels) -> Vec<Finding> {
 struct Channel {
     sums: Sums,
     crests: [Crests; 2],
+    flats: Flats,
     holes: Holes,
 }
 
@@ -49,7 +52,7 @@ pub struct Watch {
     channels: Vec<Channel>,
     /// One for each channel.
     quiet: Vec<Search>,
-    /// Frame of the first sample that is no number.
+    /// Frame of the first sample that is not a number.
     broken: Option<u64>,
     finite: bool,
     /// Largest difference of the two channels of a stereo file.
@@ -64,6 +67,7 @@ impl Watch {
         let channel = Channel {
             sums: Sums::default(),
             crests: [Crests::new(1.0), Crests::new(-1.0)],
+            flats: Flats::default(),
             holes: Holes::new(side, rate.hz() as usize),
         };
         let count = channels;
@@ -92,6 +96,7 @@ impl Watch {
             channel.sums.push(x);
             channel.crests[0].push(x);
             channel.crests[1].push(x);
+            channel.flats.push(x);
             channel.holes.push(x);
         }
         for (quiet, x) in self.quiet.iter_mut().zip(&clean) {
@@ -139,7 +144,7 @@ impl Watch {
     fn not_a_number(&self, found: &mut Vec<Finding>) {
         if let Some(at) = self.broken {
             let detail = format!(
-                "Samples that are no numbers (NaN or infinite), first at {:.2} s: a plug-in or converter broke down. Export it again.",
+                "Samples that are not numbers (NaN or infinite), first at {:.2} s: a plug-in or converter broke down. Export it again.",
                 self.seconds(at)
             );
             found.push(finding(FaultKind::NotANumber, Severity::Stop, detail));
@@ -172,6 +177,7 @@ impl Watch {
         let runs = self.channels.iter().flat_map(|c| c.crests.iter().map(Crests::runs));
         let clipped: usize = runs.filter(Runs::cut).map(|r| r.samples).sum();
         if clipped == 0 {
+            self.filtered_clipping(found);
             return;
         }
         let share = clipped as f64 / (self.frames as f64 * self.channels.len() as f64);
@@ -182,6 +188,20 @@ impl Watch {
             100.0 * share
         );
         found.push(finding(FaultKind::Clipping, severity, detail));
+    }
+
+    /// Clipping that something later has tilted or rippled: no two samples are equal any more, but the tops are straight.
+    fn filtered_clipping(&self, found: &mut Vec<Finding>) {
+        let flat: usize = self.channels.iter().map(|c| c.flats.samples()).sum();
+        if flat > 0 {
+            let share = flat as f64 / (self.frames as f64 * self.channels.len() as f64);
+            let detail = format!(
+                "{flat} samples ({:.3} %) lie on straight tops with corners: the input clipped before a filter or another rate smoothed it. \
+                 Turn the mic gain down and record again; matching cannot undo it.",
+                100.0 * share
+            );
+            found.push(finding(FaultKind::Clipping, Severity::Warn, detail));
+        }
     }
 
     fn dc_offset(&self, quiet: Option<&Quiet>, found: &mut Vec<Finding>) {
@@ -252,6 +272,28 @@ fn overs(levels: &Levels, found: &mut Vec<Finding>) {
 const HUM: f64 = -65.0;
 /// See [`HUM`], dB under the take.
 const UNDER_TAKE: f64 = 40.0;
+
+/// A DI rests where it lies so far under itself, dB.
+const DI_RESTS: f64 = 30.0;
+
+/// Hum in a take without a rest of its own, judged where its DI rests: only the chain behind the DI sounds there. `lag`: of the take against
+/// the DI, samples. `None` when the DI has no rest that the take covers, or when nothing hums.
+#[must_use]
+pub fn hum_where_di_rests<C: AsRef<[f32]>>(take: &[C], di: &[f32], lag: f64, rate: SampleRate) -> Option<Finding> {
+    let (at, below) = quiet::quietest(di, rate).filter(|q| q.1 >= DI_RESTS)?;
+    let from = usize::try_from(at as i64 + lag.round() as i64).ok()?;
+    let channels: Vec<(f64, Option<Quiet>)> = take
+        .iter()
+        .map(|c| {
+            let c = c.as_ref();
+            let rest = c.get(from..from + rate.hz() as usize).map(|s| Quiet { samples: s.to_vec(), below });
+            (sums::sums(c).mean_square(), rest)
+        })
+        .collect();
+    let mut found = Vec::new();
+    mains_hum(rate, &channels, &mut found);
+    found.into_iter().find(|f| f.kind == FaultKind::MainsHum)
+}
 
 /// The worst channel is told.
 fn mains_hum(rate: SampleRate, channels: &[(f64, Option<Quiet>)], found: &mut Vec<Finding>) {

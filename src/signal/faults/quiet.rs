@@ -76,6 +76,15 @@ impl Search {
     }
 }
 
+/// Where the quietest second of a recording begins, and how far it lies under the whole, dB.
+pub(super) fn quietest(x: &[f32], rate: SampleRate) -> Option<(usize, f64)> {
+    let hop = (rate.hz() as usize / PARTS).max(1);
+    let parts: Vec<f64> = x.chunks_exact(hop).map(|p| sums(p).mean_square()).collect();
+    let seconds = parts.windows(PARTS).map(|w| w.iter().sum::<f64>() / PARTS as f64).enumerate();
+    let (at, least) = seconds.min_by(|a, b| a.1.total_cmp(&b.1))?;
+    Some((at * hop, 10.0 * (sums(x).mean_square().max(1e-30) / least.max(1e-30)).log10()))
+}
+
 /// Hum of one mains frequency.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Hum {

@@ -1,6 +1,6 @@
 //! The level of one take against another over time: steps and trends.
 
-use super::{Mark, Seen};
+use super::{Mark, Seen, agreeing};
 use crate::signal::placing::fit_line;
 use crate::units::SampleRate;
 
@@ -26,6 +26,10 @@ pub(super) struct Change {
 }
 
 impl Change {
+    pub(super) fn is_step(&self) -> bool {
+        self.mark == Mark::LevelStep
+    }
+
     /// As the other of the two sees it.
     pub(super) fn turned(&self) -> Self {
         Self { db: -self.db, ..*self }
@@ -63,13 +67,19 @@ pub(super) fn changes(a: &[f32], b: &[f32], rate: SampleRate) -> Vec<Change> {
     out
 }
 
-/// What all siblings show.
+/// What enough of the siblings show.
 pub(super) fn common(lists: &[Vec<Change>], rate: SampleRate) -> Vec<Change> {
     let alike = |a: &Change, b: &Change| {
         a.mark == b.mark
             && (a.db - b.db).abs() <= ALIKE * a.db.abs().max(b.db.abs())
             && (a.mark == Mark::LevelTrend || (a.at - b.at).abs() <= NEAR_S * rate.as_f64())
     };
-    let Some((first, rest)) = lists.split_first() else { return Vec::new() };
-    first.iter().filter(|c| rest.iter().all(|list| list.iter().any(|d| alike(c, d)))).copied().collect()
+    let mut out: Vec<Change> = Vec::new();
+    for change in lists.iter().flatten() {
+        let showing = lists.iter().filter(|list| list.iter().any(|d| alike(change, d))).count();
+        if showing >= agreeing(lists.len()) && !out.iter().any(|o| alike(o, change)) {
+            out.push(*change);
+        }
+    }
+    out
 }

@@ -8,6 +8,7 @@ mod floor;
 mod level;
 
 use crate::model::audio::DbOrSilence;
+use crate::signal::placing::response::Response;
 use crate::signal::{align, bands, shift};
 use crate::units::SampleRate;
 pub use exact::{Exact, held, repeated};
@@ -87,6 +88,40 @@ pub fn siblings(takes: &[&[f32]], rate: SampleRate) -> Vec<Vec<Seen>> {
     all
 }
 
+/// Taps of the response from a reference to a take.
+const TAPS: usize = 4096;
+
+/// Looks for marks on a take that has no siblings, or too few: each reference (another setup's take, the DI) goes through the response that
+/// turns it into the take best, and what stands out against every reference is the take's own. What an amplifier does beyond that response
+/// is the floor, so only what is gross is found. All of one length and on one time base.
+#[must_use]
+pub fn across(take: &[f32], references: &[&[f32]], rate: SampleRate) -> Vec<Seen> {
+    let made: Vec<Vec<f32>> = references
+        .par_iter()
+        .filter_map(|r| Some(Response::fit(r, take, &[(0, 0, r.len().min(take.len()))], TAPS)?.apply(r)))
+        .collect();
+    let all: Vec<&[f32]> = std::iter::once(take).chain(made.iter().map(Vec::as_slice)).collect();
+    let compared: Vec<(usize, Excess, Vec<level::Change>)> = (1..all.len())
+        .into_par_iter()
+        .filter_map(|k| Some((k, Excess::of(all[0], all[k], rate)?, level::changes(all[k], all[0], rate))))
+        .collect();
+    if compared.is_empty() {
+        return Vec::new();
+    }
+    let sure = compared.len() > 1;
+    let mut found = bursts(&all, 0, &compared.iter().map(|c| (c.0, &c.1)).collect::<Vec<_>>(), rate);
+    found.retain(|s| s.mark != Mark::Differs);
+    let lists: Vec<Vec<level::Change>> = compared.into_iter().map(|c| c.2).collect();
+    found.extend(level::common(&lists, rate).into_iter().filter(|c| c.is_step()).map(|c| c.seen(sure)));
+    found.sort_by_key(|s| s.at);
+    found
+}
+
+/// How many of a take's siblings have to agree that a mark is its own: a sibling with a mark of its own may not.
+pub(super) fn agreeing(siblings: usize) -> usize {
+    siblings - siblings / 4
+}
+
 /// How deep two recordings that lie over each other null, in dB, once a last fraction of a sample and one gain are taken out. Two passes of
 /// one rig leave its noise and the hands; one recording taken twice leaves next to nothing. `None` when one is silent.
 #[must_use]
@@ -107,7 +142,12 @@ fn other(pair: (usize, usize), i: usize) -> usize {
 fn bursts(takes: &[&[f32]], i: usize, own: &[(usize, &Excess)], rate: SampleRate) -> Vec<Seen> {
     let block = own[0].1.block;
     let blocks = own.iter().map(|o| o.1.over.len()).min().unwrap_or(0);
-    let least = |k: usize| own.iter().map(|o| o.1.over[k]).fold(f64::INFINITY, f64::min);
+    // What enough of the siblings show.
+    let least = |k: usize| {
+        let mut over: Vec<f64> = own.iter().map(|o| o.1.over[k]).collect();
+        over.sort_by(|a, b| b.total_cmp(a));
+        over[agreeing(over.len()) - 1]
+    };
     let gap = ((ONE_RUN_S * rate.as_f64()) as usize / block).max(1);
     let mut runs: Vec<(usize, usize, f64)> = Vec::new();
     for k in 0..blocks {
@@ -127,11 +167,12 @@ fn named(takes: &[&[f32]], i: usize, own: &[(usize, &Excess)], run: (usize, usiz
     let (block, sure) = (own[0].1.block, own.len() > 1);
     let (from, to) = (run.0 * block, ((run.1 + 1) * block).min(takes[i].len()));
     let power = |x: &[f32]| x.iter().map(|v| f64::from(*v) * f64::from(*v)).sum::<f64>();
+    let enough = |shows: &dyn Fn(&&(usize, &Excess)) -> bool| own.iter().filter(|o| shows(o)).count() >= agreeing(own.len());
     // Blocks in which this take is silent and all siblings sound.
     let silent = (run.0..=run.1)
         .filter(|k| {
             let (a, b) = (k * block, ((k + 1) * block).min(takes[i].len()));
-            own.iter().all(|o| power(&takes[i][a..b]) < HOLE * o.1.gain_from(i, o.0).powi(2) * power(&takes[o.0][a..b]))
+            enough(&|o| power(&takes[i][a..b]) < HOLE * o.1.gain_from(i, o.0).powi(2) * power(&takes[o.0][a..b]))
         })
         .count();
     let seen = |mark, sure| Some(Seen { mark, at: from, frames: to - from, size: run.2, sure });
@@ -140,8 +181,7 @@ fn named(takes: &[&[f32]], i: usize, own: &[(usize, &Excess)], run: (usize, usiz
     }
     // What a burst adds lies high: the take with more of it there is the one that has it.
     let edges = |x: &[f32]| x.windows(2).map(|w| f64::from(w[1] - w[0]).powi(2)).sum::<f64>();
-    let sharper =
-        own.iter().all(|o| edges(&takes[i][from..to]) > 1.5 * o.1.gain_from(i, o.0).powi(2) * edges(&takes[o.0][from..to]));
+    let sharper = enough(&|o| edges(&takes[i][from..to]) > 1.5 * o.1.gain_from(i, o.0).powi(2) * edges(&takes[o.0][from..to]));
     if (to - from) as f64 <= CLICK_S * rate.as_f64() {
         return if sharper {
             seen(Mark::Click, true)

@@ -73,17 +73,22 @@ pub struct Placement {
 pub fn place(first: &[f32], second: &[f32], rate: SampleRate, relation: Relation) -> Option<Placement> {
     let pair = Pair::new(first, second, rate)?;
     let rough = pair.rough()?;
-    let line = pair.line(&rough);
+    let (line, proven) = pair.proven_line(&rough);
     let step = pair.step as f64;
     let floor = match relation {
         Relation::SameRig | Relation::Unknown => ONE_CLOCK,
         Relation::OtherRig => ONE_CLOCK_ACROSS,
         Relation::Driven => ONE_CLOCK_DRIVEN,
     };
+    // On the two sides of a jump the line's slope is known less well than its scatter says.
+    let broken = line.as_ref().is_some_and(|l| !l.jumps.is_empty());
+    let floor = if broken { f64::max(floor, ONE_CLOCK_DRIVEN) } else { floor };
     let jumps: Vec<Jump> =
         line.iter().flat_map(|l| &l.jumps).map(|j| Jump { at: j.at * step, samples: j.height * step }).collect();
-    let within = line.as_ref().map(|l| ERRORS * l.slope_error * 1e6);
     let drift = line.as_ref().map(|l| l.slope * 1e6);
+    let within = line.as_ref().map(|l| ERRORS * l.slope_error * 1e6);
+    // A clock that leaves no less than none at all is not known to be there, whatever its line's scatter says.
+    let within = within.zip(drift).map(|(w, d)| if proven { w } else { w.max(d.abs()) });
     let correct = drift.zip(within).filter(|(d, w)| d.abs() > w.max(floor)).map(|(d, _)| d);
     let start = line.as_ref().map_or(rough.lag * step, |l| l.longest_start() * step);
     let mut found = Placement {
@@ -150,7 +155,7 @@ impl Placement {
             return;
         }
         self.lag = Lag { samples: lag.samples + taken, ..lag };
-        if same && drift != 0.0 && self.jumps.is_empty() {
+        if same && self.jumps.is_empty() {
             self.finish_clock(a, b, rate);
         }
         if same {
@@ -215,6 +220,10 @@ impl Placement {
             }
             return;
         }
+        // A clock that stands by what it leaves stands on its own lag: through unlike cabs the plain correlation peaks beside it.
+        if self.correct.is_some() && (whole.samples - self.lag.samples).abs() < track::SPAN_S * rate.as_f64() {
+            return;
+        }
         let Some((from, to)) = loudest(a, 0, a.len(), POLISHED_S * rate.hz() as usize) else { return };
         let drift = self.correct.unwrap_or(0.0);
         let fit = |lag: f64, drift: f64| alike(&a[from..to], &shift::unwarp_at(b, lag, drift, from, to - from));
@@ -265,15 +274,27 @@ impl Placement {
         self.jumps = kept;
     }
 
-    /// Warps and measures again: on takes of one rig a drift is good to thousandths of a ppm.
+    /// Takes of one rig need no response between them: their windows' phase slopes at the full rate know the clock to thousandths of a ppm.
+    /// Taken where it leaves no more than what was found so far; corrected where it leaves clearly less than no clock at all.
     fn finish_clock(&mut self, a: &[f32], b: &[f32], rate: SampleRate) {
-        if let Some((drift, offset)) = align::find_drift(a, b, self.lag.samples, rate) {
-            let agrees = self.drift.zip(self.drift_within).is_some_and(|(d, w)| (d - drift).abs() <= w.max(0.02 * d.abs() + 0.1));
-            if agrees {
-                self.drift = Some(drift);
-                self.correct = Some(drift);
-                self.lag.samples += offset;
-            }
+        let Some(clock) = align::find_clock(a, b, self.lag.samples, rate) else { return };
+        let Some((from, to)) = loudest(a, 0, a.len(), POLISHED_S * rate.hz() as usize) else { return };
+        let left = |lag: f64, drift: f64| 1.0 - alike(&a[from..to], &shift::unwarp_at(b, lag, drift, from, to - from)).powi(2);
+        let lag = self.lag.samples + clock.offset;
+        let with = left(lag, clock.drift);
+        if with > 1.02 * left(self.lag.samples, self.correct.unwrap_or(0.0)) + 1e-9 {
+            return;
+        }
+        let middle = from.midpoint(to) as f64;
+        let without = left(lag + clock.drift * 1e-6 * middle, 0.0);
+        let stands = with < track::LEAVES_LESS * without && clock.drift.abs() > clock.within.max(ONE_CLOCK);
+        (self.drift, self.drift_within) = (Some(clock.drift), Some(clock.within));
+        self.correct = stands.then_some(clock.drift);
+        if stands {
+            self.lag.samples = lag;
+        } else if clock.drift.abs() > clock.within {
+            // It cannot be told from none.
+            self.drift_within = Some(clock.drift.abs());
         }
     }
 

@@ -29,8 +29,14 @@ const LEAST_JUMP: f64 = 0.5;
 const FOUND: f64 = 0.99;
 /// How often the line is laid, at most: each time on a clock that is better known.
 const PASSES: usize = 3;
-/// Taps of the fitted response.
+/// Taps of the fitted response; of short recordings fewer, or it would learn each note and the clock with it.
 const TAPS: usize = 2048;
+/// Seconds from which so many can be learnt; a half of them from half of it.
+const LEARNT_S: f64 = 16.0;
+/// Seconds of lag that the flat part of the shortest response holds to both sides.
+pub(super) const SPAN_S: f64 = 0.008;
+/// A clock counts only when what is left with it is under this share of what is left with none.
+pub(super) const LEAVES_LESS: f64 = 0.8;
 
 /// Both recordings at the lower rate.
 pub(super) struct Pair {
@@ -122,6 +128,17 @@ impl Pair {
         best.map(|b| b.1)
     }
 
+    fn taps(&self) -> usize {
+        let seconds = self.a.len() as f64 / self.rate.as_f64();
+        if seconds >= LEARNT_S {
+            TAPS
+        } else if seconds >= LEARNT_S / 2.0 {
+            TAPS / 2
+        } else {
+            TAPS / 4
+        }
+    }
+
     /// Of all sounding windows.
     fn weight(&self) -> f64 {
         self.starts.iter().map(|s| s.1.sqrt()).sum()
@@ -198,6 +215,46 @@ impl Pair {
             .collect()
     }
 
+    /// The line, and whether its slope stands: with a clock that is there less is left, after the best response, than with none. Where it does
+    /// not stand, the line is laid again from no slope at all, and what then comes out is taken as it is.
+    pub(super) fn proven_line(&self, rough: &Rough) -> (Option<Line>, bool) {
+        let Some(line) = self.line(rough) else { return (None, false) };
+        if !line.jumps.is_empty() {
+            return (Some(line), true);
+        }
+        let middle = self.a.len() as f64 / 2.0;
+        let none = line.offset + line.slope * middle;
+        let stands = |line: &Line| {
+            let (with, without) = (self.left(&rough.on, line.offset, line.slope), self.left(&rough.on, none, 0.0));
+            with.zip(without).is_some_and(|(w, o)| w < LEAVES_LESS * o)
+        };
+        if line.slope.abs() <= 4.0 * line.slope_error || stands(&line) {
+            return (Some(line), true);
+        }
+        let still = Rough { lag: none, slope: 0.0, ..rough.clone() };
+        match self.line(&still).filter(|l| l.jumps.is_empty() && l.slope.abs() < line.slope.abs()) {
+            Some(again) => {
+                let stands = stands(&again);
+                (Some(again), stands)
+            }
+            None => (Some(line), false),
+        }
+    }
+
+    /// Share of the second's energy that the best response leaves when the second is laid by a lag and a slope.
+    fn left(&self, on: &[usize], lag: f64, slope: f64) -> Option<f64> {
+        let b = shift::unwarp_at(&self.b, lag.floor(), slope * 1e6, 0, self.a.len());
+        let stretches = self.stretches(on, b.len(), lag - lag.floor());
+        let made = Response::fit(&self.a, &b, &stretches, self.taps())?.apply(&self.a);
+        let (mut rest, mut all) = (0.0, 0.0);
+        for (from, to, frames) in stretches {
+            let (x, y) = (made.get(from..from + frames)?, b.get(to..to + frames)?);
+            rest += x.iter().zip(y).map(|(x, y)| f64::from(y - x).powi(2)).sum::<f64>();
+            all += energy(y);
+        }
+        (all > 0.0).then(|| rest / all)
+    }
+
     /// Fractions of a sample: what is linear between the two is fitted on the rough line and taken out, then each window's phase slope.
     pub(super) fn line(&self, rough: &Rough) -> Option<Line> {
         let (mut lag, mut slope) = (rough.lag, rough.slope);
@@ -207,7 +264,7 @@ impl Pair {
             let moving = (slope * self.a.len() as f64).abs() > 0.25;
             let unwound = if moving { shift::unwarp_at(&self.b, lag.floor(), slope * 1e6, 0, self.a.len()) } else { Vec::new() };
             let (b, base, lean) = if moving { (&unwound, lag - lag.floor(), slope) } else { (&self.b, lag, 0.0) };
-            let shape = Response::fit(&self.a, b, &self.stretches(&rough.on, b.len(), base), TAPS)?;
+            let shape = Response::fit(&self.a, b, &self.stretches(&rough.on, b.len(), base), self.taps())?;
             // The response holds the rest of the lag: what comes out lies at the second's own place.
             let made = shape.apply(&self.a);
             let whole = base.round();

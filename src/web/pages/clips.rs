@@ -21,7 +21,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
     let used = takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).count();
     if used < 2 {
         return Ok(
-            html! { p { "Clips want two takes or more; there are " (used) ". " a href="/runsheet" { "Import them on the run sheet" } "." } },
+            html! { p { "Clips need two takes or more; there are " (used) ". " a href="/runsheet" { "Import them on the run sheet" } "." } },
         );
     }
     let base = takes.iter().find(|t| t.setup.is_none()).or_else(|| takes.iter().find(|t| t.withdrawn.is_none()));

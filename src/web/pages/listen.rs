@@ -71,7 +71,7 @@ fn stages(view: &SeatView) -> Markup {
             p.soft { "Take headphones if you can. Nothing on this page moves with the sound, and the order is drawn at random for every trial." }
             p.caution {
                 "Turn the volume down first. NIOSH's occupational limit is 85 dBA for 8 hours, halved for every 3 dB more. "
-                "It is no promise of harmlessness: if your ears ring, stop."
+                "It does not promise that nothing happens: if your ears ring, stop."
             }
             button #begin .main type="button" { "Set the level" }
         }

@@ -24,7 +24,7 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
         }
     }
     let setups: Vec<String> = rig.setups.iter().map(|s| s.name.to_string()).collect();
-    // Repeat controls want two takes of one setup: who has single takes is not offered what would be refused.
+    // Repeat controls need two takes of one setup: who has single takes is not offered what would be refused.
     let repeated = setups.iter().any(|s| {
         let mut takes = clips.iter().filter(|c| c.setup.as_str() == s).map(|c| &c.take);
         takes.next().is_some_and(|first| takes.any(|take| take != first))

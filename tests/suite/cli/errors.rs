@@ -5,6 +5,7 @@ use crate::golden;
 use crate::material;
 use crate::program::Desk;
 use crate::trial_support;
+use serde_json::Value;
 use std::fmt::Write as _;
 
 /// What was typed and what came back, as it stands in the golden file.
@@ -39,13 +40,22 @@ impl<'d> Spoken<'d> {
             .iter()
             .map(|a| if a.contains([' ', '(']) || a.is_empty() { format!("'{a}'") } else { (*a).to_owned() })
             .collect();
-        writeln!(
-            self.text,
-            "$ cabjury {}\n{}exit {code}\n",
-            typed.join(" "),
-            same_everywhere(&said.err.replace(&folder, "HERE"))
-        )
-        .unwrap();
+        let (kind, said) = (self.kind(code, args), same_everywhere(&said.err.replace(&folder, "HERE")));
+        writeln!(self.text, "$ cabjury {}\n{said}exit {code}: {kind}\n", typed.join(" ")).unwrap();
+    }
+
+    /// The kind that a program is told, by the same line once more: what was refused has changed nothing.
+    fn kind(&mut self, code: i32, args: &[&str]) -> String {
+        let again = self.desk.run(&[args, &["--json"]].concat());
+        let document: Value = serde_json::from_str(&again.out).unwrap_or_default();
+        match document["error"]["kind"].as_str() {
+            Some(kind) if again.code == code => kind.to_owned(),
+            _ => {
+                self.wrong
+                    .push(format!("{args:?} --json: wanted {code} and a kind, got {}: {}{}", again.code, again.out, again.err));
+                String::new()
+            }
+        }
     }
 
     /// Compares all that was said with the golden file.
@@ -265,4 +275,69 @@ fn every_message_about_an_evening_of_takes() {
     std::fs::write(desk.join("less.toml"), sheet.replace("\"two\"", "\"three\"")).unwrap();
     t.line(3, &["rig", "s", "--sheet", "less.toml"]);
     t.ends_as("errors/takes.txt");
+}
+
+/// What no evening meets: each refusal once, so that every kind of error has been brought about.
+#[test]
+fn every_message_that_is_left() {
+    let desk = Desk::new();
+    trial_support::played_session(&desk, 4);
+    bad_files(&desk);
+    let four = material::riff(2.0, 48_000);
+    material::write_wav(&desk.join("mono.wav"), 48_000, &four);
+    let spec = hound::WavSpec { channels: 2, sample_rate: 48_000, bits_per_sample: 24, sample_format: hound::SampleFormat::Int };
+    let mut stereo = hound::WavWriter::create(desk.join("stereo.wav"), spec).unwrap();
+    for v in &four {
+        stereo.write_sample((v * 8_388_608.0 * 0.9).round() as i32).unwrap();
+        stereo.write_sample((v * 8_388_608.0 * 0.4).round() as i32).unwrap();
+    }
+    stereo.finalize().unwrap();
+    let mut t = Spoken::new(&desk);
+    t.note("names and numbers");
+    t.line(2, &["new", "n", "A/B=one-1.wav"]);
+    t.line(4, &["load", "A", "--driver", "A=-8"]);
+    t.line(4, &["load", "A", "--driver", "A=8", "--driver", "A=8"]);
+    t.note("a folder and a file that are there");
+    t.line(3, &["demo", "s"]);
+    t.line(3, &["level", "one-1.wav", "two-1.wav", "--out", "s"]);
+    t.line(4, &["level", "mono.wav", "stereo.wav", "--out", "levelled"]);
+    t.line(4, &["level", "mono.wav", "riff-44.wav", "--out", "levelled"]);
+    t.note("without a rig sheet, a DI, a run sheet");
+    t.line(3, &["rig", "s"]);
+    t.line(3, &["runsheet", "s", "--takes", "0"]);
+    t.line(3, &["record", "s", "--device", "simulated", "--plain"]);
+    t.line(2, &["record", "s", "--damage", "1=hum", "--plain"]);
+    t.line(3, &["sheet", "s", "--new", "--out", "one-1.wav"]);
+    t.note("taking back");
+    t.line(2, &["withdraw", "s", "--take", "t001", "--reason", " "]);
+    t.line(3, &["withdraw", "s", "--take", "t001", "--reason", "in a sealed test"]);
+    t.line(2, &["withdraw", "s", "--test", "test-1", "--reason", ""]);
+    desk.run(&["plan", "s", "--compare", "one,two", "--trials", "4", "--yes"]).ends(0);
+    t.line(2, &["listen", "s", "--listener", "me", "--plain", "--device", "silent"]);
+    t.line(2, &["rehearse", "s", "--hears", "0"]);
+    desk.run(&["withdraw", "s", "--test", "test-2", "--reason", "one too many"]).ends(0);
+    t.line(3, &["withdraw", "s", "--test", "test-2", "--reason", "again"]);
+    t.line(3, &["close", "s", "--test", "test-2"]);
+    t.line(3, &["listen", "s", "--listener", "me", "--test", "test-2", "--plain", "--device", "silent"]);
+    t.note("montage and votes");
+    std::fs::write(desk.join("votes.csv"), "listener,clip,answer\nann,1,one\n").unwrap();
+    t.line(3, &["votes", "s", "votes.csv"]);
+    t.line(3, &["montage", "s", "--out", "m", "--blind", "--order", "one"]);
+    t.line(4, &["montage", "s", "--out", "m", "--excerpt", "solo"]);
+    t.line(4, &["montage", "s", "--out", "m", "--mic", "room"]);
+    t.note("matching and checking");
+    t.line(3, &["match", "s", "--turn", "t001"]);
+    t.line(3, &["match", "s", "--confirm", "clipping", "--reason", "meant so"]);
+    t.note("a report of a kind that is not made");
+    t.line(2, &["report", "s", "--out", "page.docx"]);
+    t.note("fingerprints and receipts");
+    std::fs::write(desk.join("letter.json"), "{\"dear\": \"band\"}").unwrap();
+    t.line(2, &["audit", "s", "--published", "not hexadecimal"]);
+    t.line(4, &["audit", "s", "--receipts", "letter.json"]);
+    t.line(4, &["audit", "s", "--receipts", "none.json"]);
+    t.note("no test is open");
+    desk.run(&["close", "s", "--test", "test-1"]).ends(0);
+    t.line(3, &["listen", "s", "--listener", "me", "--plain", "--device", "silent"]);
+    t.line(3, &["rehearse", "s", "--hears", "0"]);
+    t.ends_as("errors/rest.txt");
 }

@@ -4,6 +4,7 @@
 //! arrow that the table does not allow. It is std-only on purpose, so that nothing but the text decides.
 
 mod circles;
+mod kinds;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;

@@ -266,7 +266,7 @@ fn hostile_and_newer_bundles_are_refused_by_name() {
         ("absolute.zip", Box::new(manifest(&absolute)), "which a session cannot hold"),
         ("more.zip", Box::new(|e| e.push(("takes/more.wav".to_owned(), vec![1], stored))), "is not in its manifest"),
         ("away.zip", Box::new(|e| drop(e.pop())), "but not in the bundle"),
-        ("link.zip", Box::new(|e| e[1].2 = stored.unix_permissions(0o120_777)), "is no plainly stored file"),
+        ("link.zip", Box::new(|e| e[1].2 = stored.unix_permissions(0o120_777)), "is not a plainly stored file"),
         ("edited.zip", Box::new(|e| e.last_mut().unwrap().1[60] ^= 1), "has other bytes than its manifest says"),
         ("newer.zip", Box::new(manifest(&|t| t.replace("\"schema\": 3", "\"schema\": 4"))), "newer cabjury"),
         ("format.zip", Box::new(manifest(&|t| t.replace("bundle 1", "bundle 2"))), "newer cabjury"),

@@ -243,6 +243,7 @@ fn difference() -> DifferenceView {
         mic: "close-a".to_owned(),
         level_lu: Some(0.94),
         above_floor: Some(true),
+        estimate: None,
         bands,
         predicted_for: Some("what driver A gets, p4 against s16".to_owned()),
     }

@@ -209,7 +209,7 @@ fn a_hole_at_the_beginning_of_a_block() {
     }
 }
 
-/// A file of which the first block is no numbers and the others are nothing: both are told.
+/// A file of which the first block is not a numbers and the others are nothing: both are told.
 #[test]
 fn broken_at_first_and_silent_afterwards() {
     for broken_first in [true, false] {
@@ -232,4 +232,36 @@ fn one_channel_is_silent_60_db_under_the_other() {
     assert_eq!(at(0.5, 0.000_55), None);
     assert!(at(0.5, 0.000_45).unwrap().detail.contains("right channel"));
     assert!(at(0.000_45, 0.5).unwrap().detail.contains("left channel"));
+}
+
+/// A converter that clips, then a DC block (first order, 10 Hz): no two samples are equal, the tops are straight. A rounded top and a slow wave
+/// are not.
+#[test]
+fn clipping_behind_a_dc_block() {
+    let block = |x: &[f64]| -> Vec<f32> {
+        let pole = 1.0 - std::f64::consts::TAU * 10.0 / RATE as f64;
+        let (mut last, mut out) = (0.0, 0.0);
+        x.iter()
+            .map(|v| {
+                out = v - last + pole * out;
+                last = *v;
+                (0.9 * out) as f32
+            })
+            .collect()
+    };
+    let wave = |n: usize| {
+        let t = n as f64 / RATE as f64;
+        0.7 * (std::f64::consts::TAU * 196.0 * t).sin() + 0.4 * (std::f64::consts::TAU * 294.3 * t).sin()
+    };
+    let clean: Vec<f64> = (0..5 * RATE).map(wave).collect();
+    for over_db in [0.5, 1.0, 3.0] {
+        let level = 1.1 / 10f64.powf(over_db / 20.0);
+        let clipped: Vec<f64> = clean.iter().map(|v| v.clamp(-level, level)).collect();
+        let found = told(vec![block(&clipped)], FaultKind::Clipping).unwrap_or_else(|| panic!("{over_db} dB"));
+        assert!(found.severity == Severity::Warn && found.detail.contains("straight tops"), "{found:?}");
+    }
+    let round: Vec<f64> = clean.iter().map(|v| (3.0 * v).tanh()).collect();
+    assert_eq!(told(vec![block(&round)], FaultKind::Clipping), None);
+    assert_eq!(told(vec![block(&clean)], FaultKind::Clipping), None);
+    assert_eq!(told(vec![sine(20.0, 0.9, 5 * RATE)], FaultKind::Clipping), None);
 }

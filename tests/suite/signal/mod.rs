@@ -4,6 +4,7 @@ mod alignment;
 mod cases;
 mod ears;
 mod edges;
+mod evening;
 mod excerpts;
 mod faults;
 mod hard;
@@ -16,6 +17,7 @@ mod properties;
 mod recipe;
 mod respond;
 mod standards;
+mod zwicker;
 
 use cabjury::units::SampleRate;
 

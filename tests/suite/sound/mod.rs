@@ -1,5 +1,6 @@
 //! Audio files of every kind, good and bad.
 
+mod containers;
 mod damaged;
 mod flac;
 mod wav_cases;

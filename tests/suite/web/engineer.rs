@@ -47,7 +47,7 @@ async fn what_a_plan_could_find_is_shown_and_sealed() {
     assert!(piece.contains("<strong>12</strong>"), "{piece}");
     assert!(piece.contains("If 6 or fewer are right, the report may say"), "{piece}");
     let wrong = h.form("/plan/what-if", &fields.replace("trials=16", "trials=many")).await.is(200).text();
-    assert!(wrong.contains("is no whole number"), "{wrong}");
+    assert!(wrong.contains("is not a whole number"), "{wrong}");
     h.form("/plan", fields).await.is(303);
     let text = h.page("/tests").await.text();
     assert!(text.contains("Sealed as test-2"), "{text}");

@@ -35,6 +35,7 @@ fn another_program_of_the_same_user_cannot_read_an_open_trial() {
     played_session(&desk, 4);
     // The unprivileged user owns what it plays, and can run the program from here.
     std::fs::copy(env!("CARGO_BIN_EXE_cabjury"), desk.join("cabjury")).unwrap();
+    std::fs::copy("/bin/sleep", desk.join("sleep")).unwrap();
     if root() {
         assert!(Command::new("chown").args(["-R", NOBODY]).arg(desk.path()).status().unwrap().success());
     }
@@ -47,7 +48,7 @@ fn another_program_of_the_same_user_cannot_read_an_open_trial() {
         .stderr(Stdio::null())
         .spawn()
         .unwrap();
-    let mut other = unprivileged("sleep").arg("600").spawn().unwrap();
+    let mut other = unprivileged(desk.join("sleep").to_str().unwrap()).arg("600").spawn().unwrap();
     let mut input = player.stdin.take().unwrap();
     input.write_all(b"\n\n\n").unwrap();
     let mut lines = BufReader::new(player.stdout.take().unwrap()).lines().map_while(Result::ok);
