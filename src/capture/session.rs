@@ -52,7 +52,7 @@ pub fn new(
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> Result<NewDoc, Failure> {
-    names_once(recordings)?;
+    names_once(folder, recordings)?;
     // The recordings are looked at before anything is made: a wrong file leaves no half session behind.
     let mut read = Vec::new();
     for (_, file) in recordings {
@@ -106,12 +106,14 @@ pub fn new(
 }
 
 /// Every name once: two recordings under one name would be two takes of one pass.
-fn names_once(recordings: &[(SetupName, PathBuf)]) -> Result<(), Failure> {
+fn names_once(folder: &Path, recordings: &[(SetupName, PathBuf)]) -> Result<(), Failure> {
     for (i, (name, _)) in recordings.iter().enumerate() {
         if recordings[..i].iter().any(|r| &r.0 == name) {
             let message = format!("{name} is there twice");
-            let next =
-                format!("give each setup one file here, and import further takes with: cabjury take FOLDER FILE --setup {name}");
+            let next = format!(
+                "give each setup one file here, and import further takes with: cabjury take {} FILE --setup {name}",
+                quoted(folder)
+            );
             return Err(Failure::plain("name-twice", Fate::WrongUse, message, next));
         }
     }

@@ -33,7 +33,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         shell.warn(warning);
     }
     let audio = if doc.audio { "" } else { ", without recordings and clips" };
-    shell.say(&format!("{}: {}, {} bytes{audio}", doc.path, count(doc.files as usize, "file", "files"), doc.bytes));
+    shell.say(&format!("{}: {}, {} bytes{audio}", doc.path, count(doc.files, "file", "files"), doc.bytes));
     shell.say(&format!("head of the log: {}", doc.head_sha256));
     shell.say(&format!("SHA-256 of the bundle: {}", doc.sha256));
     shell.document(&doc);

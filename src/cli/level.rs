@@ -40,7 +40,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     };
     let doc = match level(&request, &shell.progress()) {
         // Asked where somebody can answer, refused elsewhere.
-        Err(error) if error.explain().kind() == "absurd-lag" && !shell.json() => {
+        Err(error) if error.explain().kind() == "absurd-lag" && !shell.json() && super::ask::somebody() => {
             shell.warn(&error.to_string());
             if !super::ask::yes("Is that meant? Level them all the same?")? {
                 return Err(error);

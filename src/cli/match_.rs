@@ -3,7 +3,7 @@
 use super::shell::{Outcome, Shell};
 use super::values::ExcerptArg;
 use crate::matching::aim::Measure;
-use crate::matching::match_takes::{Confirm, Request, match_clips};
+use crate::matching::match_takes::{Confirm, MatchDoc, Request, match_clips};
 use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName, TakeId};
 use crate::model::outside::SystemClock;
@@ -63,34 +63,8 @@ pub(crate) enum GainArg {
     PerSetup,
 }
 
-/// Makes the clips and prints them.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
-    let (mut turn, mut turn_setups) = (Vec::new(), Vec::new());
-    for text in &args.turn {
-        // Takes are named t and digits; whatever else is a setup.
-        if text.strip_prefix('t').is_some_and(|n| !n.is_empty() && n.bytes().all(|b| b.is_ascii_digit())) {
-            turn.push(TakeId::new(&format!("t{:03}", text[1..].parse::<u32>().unwrap_or(0)))?);
-        } else if let Some((setup, mic)) = text.split_once('@') {
-            turn_setups.push((SetupName::new(setup)?, Some(MicName::new(mic)?)));
-        } else {
-            turn_setups.push((SetupName::new(text)?, None));
-        }
-    }
-    let request = Request {
-        as_recorded: args.as_recorded,
-        excerpts: args.excerpts.iter().map(|e| Excerpt { name: e.name.clone(), start: e.start, end: Some(e.end) }).collect(),
-        ceiling: Dbtp::new(-1.0)?,
-        turn,
-        turn_setups,
-        measure: match args.loudness {
-            LoudnessArg::K => Measure::K,
-            LoudnessArg::A => Measure::A,
-            LoudnessArg::Zwicker => Measure::Zwicker,
-        },
-        per_setup: args.gain == GainArg::PerSetup,
-        confirm: args.reason.as_ref().map(|r| Confirm { kinds: args.confirm.clone(), reason: r.trim().to_owned() }),
-    };
-    let doc = match_clips(&args.folder, &request, &SystemClock, &shell.progress())?;
+/// The clips of the run.
+fn table(doc: &MatchDoc) -> String {
     let run = doc.clips.first().map_or(0, |c| c.run);
     let mut text = format!("run {run}\n");
     text.push_str("clip  take  setup         mic           excerpt         gain        lag    shared      LUFS    dBTP\n");
@@ -110,7 +84,43 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
             number(c.true_peak_dbtp)
         ));
     }
-    shell.say(&text);
+    text
+}
+
+/// What was asked for.
+fn request(args: &Args) -> Result<Request, Failure> {
+    let (mut turn, mut turn_setups) = (Vec::new(), Vec::new());
+    for text in &args.turn {
+        // Takes are named t and digits; whatever else is a setup.
+        if text.strip_prefix('t').is_some_and(|n| !n.is_empty() && n.bytes().all(|b| b.is_ascii_digit())) {
+            turn.push(TakeId::new(&format!("t{:03}", text[1..].parse::<u32>().unwrap_or(0)))?);
+        } else if let Some((setup, mic)) = text.split_once('@') {
+            turn_setups.push((SetupName::new(setup)?, Some(MicName::new(mic)?)));
+        } else {
+            turn_setups.push((SetupName::new(text)?, None));
+        }
+    }
+    Ok(Request {
+        as_recorded: args.as_recorded,
+        excerpts: args.excerpts.iter().map(|e| Excerpt { name: e.name.clone(), start: e.start, end: Some(e.end) }).collect(),
+        ceiling: Dbtp::new(-1.0)?,
+        turn,
+        turn_setups,
+        measure: match args.loudness {
+            LoudnessArg::K => Measure::K,
+            LoudnessArg::A => Measure::A,
+            LoudnessArg::Zwicker => Measure::Zwicker,
+        },
+        per_setup: args.gain == GainArg::PerSetup,
+        confirm: args.reason.as_ref().map(|r| Confirm { kinds: args.confirm.clone(), reason: r.trim().to_owned() }),
+    })
+}
+
+/// Makes the clips and prints them.
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
+    let request = request(args)?;
+    let doc = match_clips(&args.folder, &request, &SystemClock, &shell.progress())?;
+    shell.say(&table(&doc));
     shell.say(&if doc.as_recorded {
         "raw levels kept, one common gain".to_owned()
     } else if let Some(left) = &doc.left {

@@ -48,7 +48,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     if doc.complete {
         shell.say("nothing was lost: this session's file can be read to its end");
     }
-    shell.say(&format!("{}: the new session, with {}", doc.written, count(doc.picks as usize, "pick", "picks")));
+    shell.say(&format!("{}: the new session, with {}", doc.written, count(doc.picks, "pick", "picks")));
     shell.say(&format!("next: cabjury audit {}", quoted(std::path::Path::new(&doc.written))));
     shell.document(&doc);
     Ok(if doc.complete { Outcome::Done } else { Outcome::Unfit })

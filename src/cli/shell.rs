@@ -148,6 +148,10 @@ impl Shell {
             Some(folder) if matches!(said.kind(), "missing-folder" | "not-a-session") => {
                 format!("the session's folder comes first: cabjury COMMAND {folder} ...")
             }
+            // Typed as it stands in a help or a hint.
+            None if said.kind() == "missing-folder" && said.path() == Some(std::path::Path::new("FOLDER")) => {
+                "FOLDER stands for your session's folder: type its name there (which there are: cabjury sessions)".to_owned()
+            }
             _ => self.mended(&said.next()),
         }
     }

@@ -24,7 +24,7 @@ pub(crate) struct Args {
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     let doc = unbundle(&args.file, &args.folder, &shell.progress())?;
     let audio = if doc.audio { "" } else { ", without recordings and clips" };
-    shell.say(&format!("{}: {}, every hash as bundled{audio}", doc.session, count(doc.files as usize, "file", "files")));
+    shell.say(&format!("{}: {}, every hash as bundled{audio}", doc.session, count(doc.files, "file", "files")));
     shell.say(&format!("head of the log: {}", doc.head_sha256));
     shell.say(&format!("next: cabjury audit {}", quoted(std::path::Path::new(&doc.session))));
     shell.document(&doc);

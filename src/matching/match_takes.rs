@@ -112,15 +112,7 @@ pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress
     let mut session = Session::open_write(folder, clock.now())?;
     let (rig, takes) = (session.rig()?, session.takes()?);
     let used = usable(&takes);
-    if used.len() < 2 {
-        let message = format!("{} in use; two or more are needed", count(used.len(), "take is", "takes are"));
-        return Err(Failure::plain(
-            "too-few-takes",
-            Fate::Refused,
-            message,
-            format!("import one with: cabjury take {} FILE --setup NAME", quoted(folder)),
-        ));
-    }
+    enough(used.len(), folder)?;
     // Every take that is read, the DI among them, has the bytes that were recorded.
     takes.iter().filter(|t| t.withdrawn.is_none()).try_for_each(|take| session.verified_take(take).map(|_| ()))?;
     let places = place(&session, &takes, progress)?;
@@ -190,6 +182,15 @@ fn left(session: &mut Session, request: &Request, run: u32, made: &Made, clock: 
     let note = serde_json::to_string(&all).map_err(|e| Failure::plain("note", Fate::Failed, e.to_string(), "try again"))?;
     session.set_note(aim::MATCHED_BY, &note, clock.now())?;
     Ok(Some(text))
+}
+
+fn enough(used: usize, folder: &Path) -> Result<(), Failure> {
+    if used >= 2 {
+        return Ok(());
+    }
+    let message = format!("{} in use; two or more are needed", count(used, "take is", "takes are"));
+    let next = format!("import one with: cabjury take {} FILE --setup NAME", quoted(folder));
+    Err(Failure::plain("too-few-takes", Fate::Refused, message, next))
 }
 
 /// An excerpt's name is what a test goes by: two passages under one name would be mixed up in it.

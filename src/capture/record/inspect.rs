@@ -128,6 +128,23 @@ pub(super) fn inspect(pass: &Recorded<'_>, before: &[Known]) -> Result<Judged, F
     Ok(judged)
 }
 
+/// What the file itself shows.
+fn faults(mic: &MicName, measured: &Measured, placed: Option<&Placement>, judged: &mut Judged) {
+    for finding in &measured.findings {
+        judged.unusable |= finding.severity == Severity::Stop;
+        let said = format!("{mic}: {}", finding.detail);
+        if must_go(finding) {
+            judged.again.push(said);
+        } else if finding.severity == Severity::Warn {
+            judged.warnings.push(said);
+        }
+    }
+    for what in impossible(&measured.audio.channels()[0], placed, measured.facts.rate) {
+        judged.unusable = true;
+        judged.again.push(format!("{mic}: {what}"));
+    }
+}
+
 fn one(pass: &Recorded<'_>, mic: &MicName, measured: &Measured, before: &[Known], judged: &mut Judged) {
     let rate = measured.facts.rate;
     let samples = &measured.audio.channels()[0];
@@ -146,19 +163,7 @@ fn one(pass: &Recorded<'_>, mic: &MicName, measured: &Measured, before: &[Known]
     let level_step = step(level, siblings(|k| k.level));
     let burst_step = step(burst, siblings(|k| k.burst));
     let noise_step = step(noise, median(before.iter().filter(here).filter_map(|k| k.noise).collect()));
-    for finding in &measured.findings {
-        judged.unusable |= finding.severity == Severity::Stop;
-        let said = format!("{mic}: {}", finding.detail);
-        if must_go(finding) {
-            judged.again.push(said);
-        } else if finding.severity == Severity::Warn {
-            judged.warnings.push(said);
-        }
-    }
-    for what in impossible(samples, placed.as_ref(), rate) {
-        judged.unusable = true;
-        judged.again.push(format!("{mic}: {what}"));
-    }
+    faults(mic, measured, placed.as_ref(), judged);
     let louder = |db: f64| if db > 0.0 { "louder" } else { "quieter" };
     let moved = level_step.filter(|s| s.abs() > LEVEL_STEP_DB);
     if let Some(db) = moved {

@@ -44,10 +44,8 @@ fn texts(dir: &Path, out: &mut String) {
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
         if path.is_dir() && name != "node_modules" && name != "fetched" {
             texts(&path, out);
-        } else if name.ends_with(".rs") || name.ends_with(".txt") || name.ends_with(".mjs") {
-            if name != "kinds.rs" {
-                out.push_str(&fs::read_to_string(&path).unwrap());
-            }
+        } else if name != "kinds.rs" && (name.ends_with(".rs") || name.ends_with(".txt") || name.ends_with(".mjs")) {
+            out.push_str(&fs::read_to_string(&path).unwrap());
         }
     }
 }

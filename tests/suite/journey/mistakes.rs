@@ -180,6 +180,8 @@ fn an_absurd_lag_is_asked_about() {
         terminal.ends(Some(code));
         assert_eq!(desk.join("out/late.wav").exists(), code == 0);
     }
+    let refused = desk.run(&["level", "bounces/p4_close-a_1.wav", "late.wav", "--out", "no", "--json"]).ends(3).json();
+    assert_eq!(refused["error"]["kind"], "absurd-lag");
     let doc =
         desk.run(&["level", "bounces/p4_close-a_1.wav", "late.wav", "--out", "again", "--any-lag", "--json"]).ends(0).json();
     let lag = doc["files"][1]["lag_samples"].as_f64().unwrap() / f64::from(RATE);
