@@ -52,6 +52,26 @@ fn told(kind: &str, message: &str, next: &str) {
     assert!(message.len() < 5000, "nobody reads this: {} bytes", message.len());
 }
 
+/// What others hold: a receipt, an authority's answer (with what may be its certificates behind a line of dashes), a published line.
+pub(crate) fn witness(data: &[u8]) {
+    use cabjury::witness::{fingerprint, receipt, timestamp};
+    let text = String::from_utf8_lossy(data);
+    match receipt::read(&text) {
+        Ok(found) => assert!(found.iter().all(|r| !r.trials.is_empty())),
+        Err(e) => told(e.kind(), &e.to_string(), &e.next()),
+    }
+    let cut = data.windows(5).position(|w| w == b"-----").unwrap_or(data.len());
+    let (answer, authority) = data.split_at(cut);
+    for authority in [None, Some(authority)] {
+        if let Err(e) = timestamp::verify(answer, authority) {
+            told(e.kind(), &e.to_string(), &e.next());
+        }
+    }
+    if let Err(e) = fingerprint::digits(text.get(..200).unwrap_or_default()) {
+        told(e.kind(), &e.to_string(), &e.next());
+    }
+}
+
 fn audio(name: &str, data: &[u8]) {
     let path = FOLDER.join(name);
     std::fs::write(&path, data).expect("writing the input");

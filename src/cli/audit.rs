@@ -8,8 +8,7 @@ use crate::verdict::asked::{Asked, AskedDoc, audit_asked};
 use crate::verdict::outside::Outside;
 use std::path::PathBuf;
 
-pub(crate) const EXAMPLE: &str = "\
-What it sees, and what it cannot see:
+pub(crate) const EXAMPLE: &str = r#"What it sees, and what it cannot see:
   a row, a file or a trigger edited, rows swapped:
     seen; log, rows, schema and files are held against each other
   the log rewritten with its chain as well:
@@ -27,7 +26,7 @@ Example:
   cabjury audit evening --published 'cabjury 0123... test-1 89ab...'
   cabjury audit evening --timestamp-query head.tsq
   cabjury audit evening --timestamp head.tsr --authority authority.pem
-  cabjury audit evening other-copy";
+  cabjury audit evening other-copy"#;
 
 /// What was typed.
 #[derive(Debug, clap::Args)]

@@ -5,6 +5,7 @@
 
 mod ask;
 mod audit;
+mod bar;
 mod bundle;
 mod chance;
 mod check;

@@ -1,14 +1,12 @@
 //! Where all printing happens: people's text and documents on standard output, warnings and progress on standard error.
 
+use super::bar::Bar;
 use crate::model::failure::Failure;
-use crate::model::outside::Progress;
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde::Serialize;
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
-use std::time::{Duration, Instant};
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
 const BOLD: &str = "\x1b[1m";
 const NORMAL: &str = "\x1b[0m";
@@ -237,18 +235,18 @@ impl Shell {
 
     /// A progress bar for what takes longer than half a second; silent when standard error is no terminal.
     pub(crate) fn progress(&self) -> Bar {
-        Bar { visible: std::io::stderr().is_terminal(), since: Instant::now(), bar: Mutex::new(None), stop: Arc::default() }
+        Bar::new(std::io::stderr().is_terminal(), Arc::default())
     }
 
     /// The same for work that Ctrl-C gives up in good order.
     pub(crate) fn progress_until_stopped(&self) -> Bar {
-        let bar = self.progress();
+        let stop = Arc::new(AtomicBool::new(false));
         #[cfg(unix)]
         for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
             // Where a signal cannot be watched, the system's own way of ending stays.
-            let _ = signal_hook::flag::register(signal, Arc::clone(&bar.stop));
+            let _ = signal_hook::flag::register(signal, Arc::clone(&stop));
         }
-        bar
+        Bar::new(std::io::stderr().is_terminal(), stop)
     }
 
     /// An error, in the form that was asked for.
@@ -337,45 +335,6 @@ pub(crate) fn error_entry(error: &Failure) -> serde_json::Value {
         "path": said.path().map(|p| p.display().to_string()),
         "column": said.column(),
     })
-}
-
-/// A progress bar that appears only when the work takes longer than half a second.
-pub(crate) struct Bar {
-    visible: bool,
-    since: Instant,
-    bar: Mutex<Option<ProgressBar>>,
-    stop: Arc<AtomicBool>,
-}
-
-impl Progress for Bar {
-    fn stopped(&self) -> bool {
-        self.stop.load(Ordering::Acquire)
-    }
-
-    fn step(&self, what: &str, done: u64, total: u64) {
-        if !self.visible || self.since.elapsed() < Duration::from_millis(500) {
-            return;
-        }
-        let mut slot = self.bar.lock().unwrap_or_else(PoisonError::into_inner);
-        let bar = slot.get_or_insert_with(|| {
-            let bar = ProgressBar::with_draw_target(Some(total), ProgressDrawTarget::stderr());
-            if let Ok(style) = ProgressStyle::with_template("{msg:28} {wide_bar} {percent:>3} %  {eta} left") {
-                bar.set_style(style);
-            }
-            bar
-        });
-        bar.set_length(total);
-        bar.set_message(what.to_owned());
-        bar.set_position(done);
-    }
-}
-
-impl Drop for Bar {
-    fn drop(&mut self) {
-        if let Some(bar) = self.bar.lock().unwrap_or_else(PoisonError::into_inner).take() {
-            bar.finish_and_clear();
-        }
-    }
 }
 
 #[cfg(test)]

@@ -103,7 +103,12 @@ fn line_of(bytes: &[u8], place: usize) -> u64 {
 fn number(path: &Path, line: u64, text: &str, most: u64) -> Result<u32, Failure> {
     let read = text.parse::<u64>().ok().filter(|n| (1..=most).contains(n)).and_then(|n| u32::try_from(n).ok());
     read.ok_or_else(|| {
-        unfit(path, line, format!("{text:?} is not a clip: a number from 1 to {most} is needed"), "correct the number, or remove the line")
+        unfit(
+            path,
+            line,
+            format!("{text:?} is not a clip: a number from 1 to {most} is needed"),
+            "correct the number, or remove the line",
+        )
     })
 }
 

@@ -245,7 +245,8 @@ fn answer(body: &PickBody) -> Result<Answer, &'static str> {
     let confidence = match &body.confidence {
         None | Some(Value::Null) => None,
         Some(value) => {
-            let whole = value.as_f64().filter(|v| (0.0..=100.0).contains(v)).ok_or("the confidence needs a number from 0 to 100")?;
+            let whole =
+                value.as_f64().filter(|v| (0.0..=100.0).contains(v)).ok_or("the confidence needs a number from 0 to 100")?;
             Some(whole.round() as u8)
         }
     };

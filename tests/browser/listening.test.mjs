@@ -167,7 +167,7 @@ test("a suspended sound counts nothing, is said, and goes on when asked; an unto
   assert.equal(sent.confidence, null);
   assert.ok(sent.heard.every((h) => h.ms >= 300 && h.ms < 2000), JSON.stringify(sent.heard));
   // The receipt: as a file, as text, and still there when the page is opened again; it fits the session.
-  await page.getByText("Your receipt").click();
+  await page.getByText("Your receipt", { exact: true }).click();
   const [download] = await Promise.all([page.waitForEvent("download"), page.getByRole("link", { name: "Save your receipt" }).click()]);
   assert.equal(download.suggestedFilename(), "receipt-test-1.json");
   await download.saveAs(home.at("receipt.json"));
@@ -179,7 +179,7 @@ test("a suspended sound counts nothing, is said, and goes on when asked; an unto
   const text = JSON.stringify(whole);
   assert.ok(!/gus|one|two|t00/.test(text.replace(/[0-9a-f]{32,}/g, "")), text);
   await page.reload();
-  await page.getByText("Your receipt").waitFor();
+  await page.getByText("Your receipt", { exact: true }).waitFor();
   const audited = JSON.parse(run("audit", home.at("s"), "--json", "--keep-nothing", "--receipts", home.at("receipt.json")));
   assert.equal(audited.ok, true);
   assert.deepEqual(audited.witnesses.receipts.map((r) => [r.listener, r.fits]), [["gus", true]]);

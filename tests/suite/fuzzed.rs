@@ -28,5 +28,6 @@ fn every_input_of_the_corpora() {
     replay("votes", 6, targets::votes);
     replay("bundle", 3, targets::bundle);
     replay("http", 20, targets::http);
+    replay("witness", 5, targets::witness);
     targets::tidy();
 }

@@ -40,14 +40,8 @@ impl<'d> Spoken<'d> {
             .iter()
             .map(|a| if a.contains([' ', '(']) || a.is_empty() { format!("'{a}'") } else { (*a).to_owned() })
             .collect();
-        writeln!(
-            self.text,
-            "$ cabjury {}\n{}exit {code}: {}\n",
-            typed.join(" "),
-            same_everywhere(&said.err.replace(&folder, "HERE")),
-            self.kind(code, args)
-        )
-        .unwrap();
+        let (kind, said) = (self.kind(code, args), same_everywhere(&said.err.replace(&folder, "HERE")));
+        writeln!(self.text, "$ cabjury {}\n{said}exit {code}: {kind}\n", typed.join(" ")).unwrap();
     }
 
     /// The kind that a program is told, by the same line once more: what was refused has changed nothing.
@@ -57,7 +51,8 @@ impl<'d> Spoken<'d> {
         match document["error"]["kind"].as_str() {
             Some(kind) if again.code == code => kind.to_owned(),
             _ => {
-                self.wrong.push(format!("{args:?} --json: wanted {code} and a kind, got {}: {}{}", again.code, again.out, again.err));
+                self.wrong
+                    .push(format!("{args:?} --json: wanted {code} and a kind, got {}: {}{}", again.code, again.out, again.err));
                 String::new()
             }
         }
