@@ -32,7 +32,7 @@ pub(crate) fn aligned(session: &Session, takes: &[Take], places: &[Place]) -> Re
     let start = places.iter().map(|p| (-p.lag).ceil()).fold(0.0, f64::max);
     let ends = places.iter().filter_map(|p| Some((of(p)?.frames as f64 - p.lag) / ratio(p)));
     let len = (ends.fold(f64::MAX, f64::min) - start).floor();
-    if !(len >= 1.0 && len < 1e12) {
+    if !(1.0..1e12).contains(&len) {
         return Ok(Vec::new());
     }
     let jobs: Vec<_> =

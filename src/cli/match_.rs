@@ -63,8 +63,8 @@ pub(crate) enum GainArg {
     PerSetup,
 }
 
-/// Makes the clips and prints them.
-pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
+/// What was typed, as a request.
+fn request(args: &Args) -> Result<Request, Failure> {
     let (mut turn, mut turn_setups) = (Vec::new(), Vec::new());
     for text in &args.turn {
         // Takes are named t and digits; whatever else is a setup.
@@ -76,7 +76,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
             turn_setups.push((SetupName::new(text)?, None));
         }
     }
-    let request = Request {
+    Ok(Request {
         as_recorded: args.as_recorded,
         excerpts: args.excerpts.iter().map(|e| Excerpt { name: e.name.clone(), start: e.start, end: Some(e.end) }).collect(),
         ceiling: Dbtp::new(-1.0)?,
@@ -89,7 +89,12 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         },
         per_setup: args.gain == GainArg::PerSetup,
         confirm: args.reason.as_ref().map(|r| Confirm { kinds: args.confirm.clone(), reason: r.trim().to_owned() }),
-    };
+    })
+}
+
+/// Makes the clips and prints them.
+pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
+    let request = request(args)?;
     let doc = match_clips(&args.folder, &request, &SystemClock, &shell.progress())?;
     let run = doc.clips.first().map_or(0, |c| c.run);
     let mut text = format!("run {run}\n");
