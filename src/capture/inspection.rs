@@ -266,6 +266,10 @@ fn alone(
         let own = load(i)?;
         let names = [used[i].id.to_string(), "or what it was held against".to_owned()];
         let mut all = inspect::across(&own, &others, rate);
+        if others.len() < REFERENCES {
+            // With one other take alone, its own hole, hum or click looks like this one's.
+            all.retain(|s| s.mark == Mark::LevelStep);
+        }
         // Against the DI an amplifier hides what is small; silence it cannot make.
         all.extend(di.iter().flat_map(|d| inspect::across(&own, &[d], rate)).filter(|s| s.mark == Mark::Hole));
         for seen in all {

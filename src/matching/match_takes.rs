@@ -120,11 +120,7 @@ pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress
     let turned = findings(folder, &takes, &places, request, &mut warnings)?;
     let confirmed = marks(&session, &takes, &places, request, &mut warnings)?;
     let sources = sources(&session, &rig, &takes, &places, &turned)?;
-    let excerpts = if request.excerpts.is_empty() {
-        vec![Excerpt { name: ExcerptName::new("whole")?, start: Seconds::new(0.0)?, end: None }]
-    } else {
-        request.excerpts.clone()
-    };
+    let excerpts = excerpts_of(request)?;
     let run = session.match_runs()?.last().map_or(1, |r| r.run + 1);
     let mut made = Made {
         clips: Vec::new(),
@@ -163,6 +159,14 @@ pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress
         as_recorded: request.as_recorded,
         warnings,
     })
+}
+
+/// What was asked for; else all that the takes share.
+fn excerpts_of(request: &Request) -> Result<Vec<Excerpt>, Failure> {
+    if request.excerpts.is_empty() {
+        return Ok(vec![Excerpt { name: ExcerptName::new("whole")?, start: Seconds::new(0.0)?, end: None }]);
+    }
+    Ok(request.excerpts.clone())
 }
 
 /// What is left in such clips; kept with the session, because reports and verdicts have to say it.

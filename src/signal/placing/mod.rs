@@ -278,6 +278,11 @@ impl Placement {
     /// Taken where it leaves no more than what was found so far; corrected where it leaves clearly less than no clock at all.
     fn finish_clock(&mut self, a: &[f32], b: &[f32], rate: SampleRate) {
         let Some(clock) = align::find_clock(a, b, self.lag.samples, rate) else { return };
+        if self.correct.is_none() && clock.drift.abs() <= clock.within.max(ONE_CLOCK) {
+            // One clock by both ways of looking: there is nothing to prove.
+            (self.drift, self.drift_within) = (Some(clock.drift), Some(clock.within.max(clock.drift.abs())));
+            return;
+        }
         let Some((from, to)) = loudest(a, 0, a.len(), POLISHED_S * rate.hz() as usize) else { return };
         let left = |lag: f64, drift: f64| 1.0 - alike(&a[from..to], &shift::unwarp_at(b, lag, drift, from, to - from)).powi(2);
         let lag = self.lag.samples + clock.offset;

@@ -290,3 +290,46 @@ fn hum_where_the_di_rests() {
     assert!(found["t002"].is_empty(), "{found:?}");
     assert_eq!(found["t003"], ["mains-hum"]);
 }
+
+/// Takes that nobody here made: real guitar and the riff through Debian's LADSPA suite `caps` (amplifier and two cabinets) by ffmpeg. Clean, so
+/// nothing may be found; the loudness of the clips is held against ffmpeg's own meter. Only in `tests/long hard`, which installs both.
+#[test]
+fn plug_in_takes() {
+    if std::env::var_os("CABJURY_HARD").is_none() {
+        return;
+    }
+    let (mut takes, mut warned) = (0, 0);
+    for round in 0..25usize {
+        let di = if round % 2 == 0 { super::hard::real(round / 2) } else { riff(6.0 + (round % 4) as f64) };
+        let folder = tempfile::tempdir().unwrap();
+        let gain = [0.2, 0.5, 0.8][round % 3];
+        let cabinets = [format!("CabinetIII:controls=c1={}", round % 2), format!("CabinetIV:controls=c1={}", round % 10)];
+        let bases = cabinets.map(|cabinet| plugged(folder.path(), &di, gain, &cabinet));
+        let all: Vec<(usize, Vec<f64>)> =
+            (0..8).map(|i| (i % 2, take(&bases[i % 2], 80 + 17 * i as i64, (100 * round + i) as u64))).collect();
+        let desk = session(&di, &all);
+        let (found, doc) = found(&desk);
+        let matched = desk.run(&["match", "s", "--json"]).ends(0).json();
+        takes += 8;
+        warned += found.values().filter(|f| !f.is_empty()).count() + doc["warnings"].as_array().unwrap().len();
+        assert!(matched["clips"].as_array().unwrap().iter().all(|c| c["drift_ppm"] == 0.0), "one clock: {matched}");
+        println!("round {round}: {found:?} {} {}", doc["warnings"], matched["warnings"]);
+    }
+    println!("{takes} clean takes through plug-ins: no stop, {warned} with a warning");
+    assert!(50 * warned <= takes, "{warned} of {takes}");
+}
+
+/// Through an amplifier and a cabinet of `caps`, at half of full scale.
+fn plugged(folder: &std::path::Path, di: &[f64], gain: f64, cabinet: &str) -> Vec<f64> {
+    let (dry, wet) = (folder.join("dry.wav"), folder.join("wet.wav"));
+    material::write_wav(&dry, RATE, di);
+    let filter = format!("ladspa=file=caps:plugin=AmpVTS:controls=c1={gain},ladspa=file=caps:plugin={cabinet}");
+    let mut command = std::process::Command::new("ffmpeg");
+    command.args(["-v", "error", "-y", "-i"]).arg(&dry).args(["-af", &filter, "-c:a", "pcm_f32le"]).arg(&wet);
+    let ended = command.status().expect("ffmpeg and Debian's caps are needed: tests/long hard installs them");
+    assert!(ended.success(), "{filter}");
+    let (audio, _) = cabjury::sound::read_all(&wet).unwrap();
+    let x = &audio.channels()[0];
+    let most = x.iter().fold(0.0f32, |m, v| m.max(v.abs()));
+    x.iter().map(|v| f64::from(0.5 * v / most)).collect()
+}

@@ -14,7 +14,7 @@ fn rate() -> SampleRate {
 }
 
 /// One of the real recordings, its channels' mean.
-fn real(which: usize) -> Vec<f64> {
+pub(super) fn real(which: usize) -> Vec<f64> {
     let (name, _) = material::RECORDINGS[which % material::RECORDINGS.len()];
     let (audio, _) = cabjury::sound::read_all(&material::recording(name)).unwrap();
     cabjury::signal::align::mono(audio.channels()).iter().map(|v| f64::from(*v)).collect()
