@@ -20,7 +20,7 @@ const ONE_RECORDING_DB: f64 = -70.0;
 /// A take that nulls this deep with the DI went through no amplifier; below [`SURELY_THE_DI_DB`] it is the DI's own sound.
 const THE_DI_DB: f64 = -35.0;
 /// From here on down no chain is that clean.
-const SURELY_THE_DI_DB: f64 = -50.0;
+const SURELY_THE_DI_DB: f64 = -70.0;
 /// Seconds that are compared across setups.
 const COMPARED_S: usize = 20;
 /// Without the last fraction of a sample one recording nulls at least this deep with itself: what does not is not looked at further.

@@ -204,7 +204,7 @@ pub(crate) fn rate_as(path: &Path, found: u32, wanted: u32, of: &str) -> Result<
         FaultKind::RateDiffers.name(),
         Fate::Unfit,
         path,
-        format!("{} has {found} Hz, {of} has {wanted} Hz: one rate is wanted", path.display()),
+        format!("{} has {found} Hz, {of} has {wanted} Hz: one rate is needed", path.display()),
         "export it again at the session's rate, or take in a resampled copy with --resample; nothing was stored",
     ))
 }

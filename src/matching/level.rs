@@ -8,6 +8,7 @@ use crate::model::audio::{Audio, Levels};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::outside::Progress;
+use crate::report::text::count;
 use crate::signal::{dither, fades, loudness, matching, meter};
 use crate::sound::write_wav24;
 use crate::store::random;
@@ -204,7 +205,7 @@ fn one_layout(measured: &[Measured]) -> Result<(), Failure> {
     for other in &measured[1..] {
         if other.audio.rate() != first.audio.rate() {
             let message = format!(
-                "{} has {}, {} has {}: one rate is wanted",
+                "{} has {}, {} has {}: one rate is needed",
                 first.path.display(),
                 first.audio.rate(),
                 other.path.display(),
@@ -214,11 +215,11 @@ fn one_layout(measured: &[Measured]) -> Result<(), Failure> {
         }
         if other.audio.channels().len() != first.audio.channels().len() {
             let message = format!(
-                "{} has {} channels, {} has {}: one layout is wanted",
+                "{} has {}, {} has {}: one layout is needed",
                 first.path.display(),
-                first.audio.channels().len(),
+                count(first.audio.channels().len(), "channel", "channels"),
                 other.path.display(),
-                other.audio.channels().len()
+                count(other.audio.channels().len(), "channel", "channels")
             );
             return Err(Failure::at_path(
                 "layout-differs",

@@ -273,7 +273,7 @@ fn one_layout(group: &[&Source]) -> Result<(), Failure> {
         None => Ok(()),
         Some(other) => {
             let message = format!(
-                "{} has {} channels, {} has {}: one layout is wanted",
+                "{} has {} channels, {} has {}: one layout is needed",
                 first.take.id,
                 first.audio.channels().len(),
                 other.take.id,

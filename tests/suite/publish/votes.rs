@@ -69,8 +69,8 @@ fn faults_name_their_line() {
     blind(&desk, 4);
     for (text, line, what) in [
         ("person,clip,choice\nann,1,one\nann,1,two\n", 3, "a second time (first on line 2)"),
-        ("person,clip,choice\nann,5,one\n", 2, "is no clip: wanted 1 to 4"),
-        ("person,clip,choice\nann,0,one\n", 2, "is no clip"),
+        ("person,clip,choice\nann,5,one\n", 2, "is not a clip: a number from 1 to 4 is needed"),
+        ("person,clip,choice\nann,0,one\n", 2, "is not a clip"),
         ("person,clip,choice\nann,1,One\n", 2, "is none of one, two"),
         ("person,clip,choice\nann,,one\n", 2, "the column clip is empty"),
         ("person,number,choice\nann,1,one\n", 1, "there is no column clip"),

@@ -104,7 +104,7 @@ fn what_is_recorded_is_what_was_played_to_the_sample() {
     // A busy machine may cost a pass or two, and then says so; what was kept has to be exact.
     // Through an exact loop the second can be the first to the last bit: then it says that it was not stored.
     let stored = if said.contains("Not stored: it is to the last bit") { 1 } else { 2 };
-    assert!(said.contains(&format!("{stored} passes kept")), "{said}");
+    assert!(said.contains(["1 pass kept", "2 passes kept"][stored - 1]), "{said}");
     let takes = Session::open_read(&desk.join("s")).unwrap().takes().unwrap();
     let kept: Vec<_> = takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).collect();
     assert_eq!(kept.len(), stored);
@@ -149,5 +149,6 @@ fn a_server_that_goes_away_voids_the_pass_and_comes_back() {
         full_scale(sitter, seen)
     });
     let said = sitter.ends(0);
-    assert!(lost && said.contains("2 passes kept"), "{said}");
+    // Through an exact loop the second pass can be the first to the last bit: then it says that it was not stored.
+    assert!(lost && (said.contains("2 passes kept") || said.contains("Not stored: it is to the last bit")), "{said}");
 }

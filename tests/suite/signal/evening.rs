@@ -170,7 +170,7 @@ fn what_went_through_nothing_and_what_came_twice() {
     let di = riff(7.0);
     let rigs = rigs(&di);
     let one = take(&rigs[0], 100, 1);
-    let thin = material::noisy(&material::gain(&material::later(&di, 77), -3.0), -80.0, 9);
+    let thin = material::noisy(&material::gain(&material::later(&di, 77), -3.0), -100.0, 9);
     let desk = session(
         &di,
         &[(0, one.clone()), (0, take(&rigs[0], 150, 2)), (1, thin), (1, material::gain(&material::later(&one, 1234), -2.0))],
