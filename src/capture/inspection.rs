@@ -274,8 +274,8 @@ fn alone(
         all.extend(di.iter().flat_map(|d| inspect::across(&own, &[d], rate)).filter(|s| s.mark == Mark::Hole));
         for seen in all {
             let mut found = told(&seen, span.0, rate, &names);
-            // Through unlike amplifiers a level says less.
-            if seen.mark == Mark::LevelStep {
+            // Through unlike amplifiers a level says less, and a hard onset looks like a click: they are said, and stop nothing.
+            if seen.mark != Mark::Hole {
                 found.severity = Severity::Warn;
             }
             if !out[i].findings.iter().any(|f| f.kind == found.kind) {
