@@ -12,7 +12,7 @@ import { accessible, browser, complaints, fits, folder, run, session, shot } fro
 let home; let b;
 test.before(async () => {
   home = folder();
-  session(home, 16);
+  session(home, 16, "--simulated");
   run("rehearse", home.at("s"), "--hears", "0.9", "--runs", "10", "--seed", "3", "--keep", "sim");
   run("report", home.at("s"), "--out", home.at("report.html"));
   run("report", home.at("s"), "--audience", home.at("web"));
