@@ -7,7 +7,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::TakeId;
 use crate::model::outside::Progress;
 use crate::model::session::Take;
-use crate::signal::placing::{self, Jump, Placement, Relation};
+use crate::signal::placing::{self, Alignment, Jump, Placement, Relation};
 use crate::signal::{align, bands};
 use crate::store::Session;
 use crate::units::SampleRate;
@@ -43,10 +43,10 @@ pub struct Place {
 }
 
 impl Place {
-    /// The drift that has to be taken out by resampling; none where the clocks count as one.
+    /// Where the take lies on the time base.
     #[must_use]
-    pub fn to_correct(&self) -> Option<f64> {
-        self.correct
+    pub fn alignment(&self) -> Alignment {
+        Alignment { lag: self.lag, drift: self.correct }
     }
 
     /// The drift that a clip of it has had taken out: none where the clocks count as one, unknown where the take is too short to tell.
@@ -275,8 +275,8 @@ fn locate(take: &Take, base: &Base<'_>, samples: &[f32], rate: SampleRate, relat
 
 /// Along the chain: what it was compared with has a place of its own.
 fn joined(take: &Take, base: &Base<'_>, (found, residual): &Found, relation: Relation) -> Place {
-    let (base_lag, base_drift) = base.place.map_or((0.0, None), |p| (p.lag, p.correct));
-    let (lag, correct) = placing::chained((base_lag, base_drift), (found.lag.samples, found.correct));
+    let base_at = base.place.map_or(Alignment { lag: 0.0, drift: None }, Place::alignment);
+    let Alignment { lag, drift: correct } = placing::chained(base_at, found.alignment());
     // What is shown is what is corrected; what lies within its uncertainty is shown as it was found.
     let drift = correct.or(found.drift);
     let turned = base.place.map_or(Polarity::Same, |p| p.polarity);
@@ -295,12 +295,12 @@ fn joined(take: &Take, base: &Base<'_>, (found, residual): &Found, relation: Rel
         drift_within: found.drift_within,
         correct,
         residual: *residual,
-        jumps: found.jumps.iter().map(|j| Jump { at: j.at - base_lag, ..*j }).collect(),
+        jumps: found.jumps.iter().map(|j| Jump { at: j.at - base_at.lag, ..*j }).collect(),
     }
 }
 
 fn residual(reference: &[f32], samples: &[f32], found: &Placement) -> Option<f64> {
-    match bands::residual(reference, &found.laid(samples, 0, reference.len())) {
+    match bands::residual(reference, &found.alignment().laid(samples, 0, reference.len())) {
         Some(DbOrSilence::Db(db)) => Some(db),
         _ => None,
     }

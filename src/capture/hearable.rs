@@ -6,7 +6,8 @@ use crate::capture::recording as intake;
 use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName};
 use crate::model::session::Take;
-use crate::signal::{bands, loudness, meter, shift};
+use crate::signal::placing::Alignment;
+use crate::signal::{bands, loudness, meter};
 use crate::stats::dprime::Model;
 use crate::stats::{power, repeat_floor};
 use crate::store::{Session, random};
@@ -28,10 +29,8 @@ pub(crate) struct Aligned {
 /// A take's copy cannot be read any more.
 pub(crate) fn aligned(session: &Session, takes: &[Take], places: &[Place]) -> Result<Vec<Aligned>, Failure> {
     let of = |p: &Place| takes.iter().find(|t| t.id == p.take);
-    let ratio = |p: &Place| 1.0 + p.correct.unwrap_or(0.0) * 1e-6;
-    let start = places.iter().map(|p| (-p.lag).ceil()).fold(0.0, f64::max);
-    let ends = places.iter().filter_map(|p| Some((of(p)?.frames as f64 - p.lag) / ratio(p)));
-    let len = (ends.fold(f64::MAX, f64::min) - start).floor();
+    let (start, end) = Alignment::shared(places.iter().filter_map(|p| Some((p.alignment(), of(p)?.frames as f64))));
+    let len = end - start;
     if !(1.0..1e12).contains(&len) {
         return Ok(Vec::new());
     }
@@ -42,14 +41,8 @@ pub(crate) fn aligned(session: &Session, takes: &[Take], places: &[Place]) -> Re
             let setup = take.setup.clone()?;
             let one = || {
                 let audio = intake::load_from(path, take)?;
-                let laid: Vec<Vec<f32>> = audio
-                    .channels()
-                    .iter()
-                    .map(|c| match place.correct {
-                        Some(drift) => shift::unwarp_at(c, place.lag, drift, start as usize, len as usize),
-                        None => shift::advance(c, place.lag + start, len as usize),
-                    })
-                    .collect();
+                let lay = |c: &Vec<f32>| place.alignment().laid(c, start as usize, len as usize);
+                let laid: Vec<Vec<f32>> = audio.channels().iter().map(lay).collect();
                 let bands = without_loudness(&laid, audio.rate());
                 Ok(Aligned { setup, mic: take.mic.clone(), bands })
             };
@@ -81,11 +74,11 @@ pub struct EstimateDoc {
 }
 
 const SOURCES: [&str; 3] = [
-    "level of one region of a wide spectrum: about 1.5 dB is told by trained listeners (Green, Profile Analysis, 1988; from memory)",
+    "level of one region of a wide spectrum: trained listeners hear about 1.5 dB (Green, Profile Analysis, 1988; from memory)",
     "peaks and notches: about 3 dB are needed by others (Moore, Oldfield & Dooley, JASA 85, 1989; from memory)",
     "regions add up as independent ones do, d' = root of the sum of squares (Green & Swets 1966; from memory)",
 ];
-/// dB in one band that a trained listener tells with d' = 1, and one that is not; see [`SOURCES`].
+/// dB in one band that a trained listener hears with d' = 1, and an untrained one; see [`SOURCES`].
 const TRAINED_DB: f64 = 1.5;
 const UNTRAINED_DB: f64 = 3.0;
 /// dB under the loudest band below which a band is taken to be covered by the others (common practice, no source).
@@ -141,10 +134,10 @@ fn estimate(a: &[Vec<f64>], b: &[Vec<f64>]) -> EstimateDoc {
         .filter(|k| mean(a, *k).max(mean(b, *k)) > loudest - COVERED_DB)
         .map(|k| ((mean(b, k) - mean(a, k)).powi(2) - scatter(a, k) - scatter(b, k)).max(0.0))
         .sum();
-    told(squares.sqrt())
+    of_difference(squares.sqrt())
 }
 
-fn told(all_db: f64) -> EstimateDoc {
+fn of_difference(all_db: f64) -> EstimateDoc {
     let right = |db: f64| Model::AbxDifferencing.p_correct(all_db / db);
     let (low, high) = (right(UNTRAINED_DB), right(TRAINED_DB));
     let middle = low.midpoint(high);
@@ -156,8 +149,9 @@ fn told(all_db: f64) -> EstimateDoc {
         // The smallest tests are planned larger: an estimate is no reason to be sparing.
         |n| format!("plan {} trials", n.max(16)),
     );
-    let sentence =
-        format!("estimate from published thresholds, no verdict: expect a listener to be right in {share} of ABX trials: {plan}");
+    let sentence = format!(
+        "an estimate from published thresholds, not a verdict: expect a listener to be right in {share} of ABX trials: {plan}"
+    );
     EstimateDoc { p_correct_low: low, p_correct_high: high, trials: trials.map(|n| n.max(16)), sentence, sources: SOURCES }
 }
 
@@ -166,12 +160,12 @@ mod tests {
     use super::*;
 
     #[test]
-    fn nothing_is_guessing_and_much_is_told() {
-        let none = told(0.0);
+    fn nothing_is_guessing_and_much_is_heard() {
+        let none = of_difference(0.0);
         assert!((none.p_correct_high - 0.5).abs() < 1e-9 && none.trials.is_none());
-        let much = told(30.0);
+        let much = of_difference(30.0);
         assert!(much.p_correct_low > 0.95 && much.trials == Some(16));
-        let some = told(2.0);
+        let some = of_difference(2.0);
         assert!(some.p_correct_low < some.p_correct_high && some.trials.is_some_and(|n| n > 16));
         // A table of the binomial's tail: 0.8 of power at a P(right) of 0.6 needs about 158 trials (exact; own count, see chance).
         assert!(some.trials.is_some_and(|n| n < 400));

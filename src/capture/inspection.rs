@@ -8,6 +8,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::TakeId;
 use crate::model::session::Take;
 use crate::signal::inspect::{self, Exact, Mark, Seen};
+use crate::signal::placing::Alignment;
 use crate::signal::{align, bands, shift};
 use crate::store::Session;
 use crate::units::SampleRate;
@@ -142,11 +143,7 @@ fn place_of<'a>(places: &'a [Place], take: &Take) -> Option<&'a Place> {
 
 /// The frames of the time base that all takes share.
 fn span(used: &[&Take], places: &[Place]) -> (usize, usize) {
-    let (mut start, mut end) = (0.0f64, f64::MAX);
-    for (take, place) in used.iter().filter_map(|t| Some((*t, place_of(places, t)?))) {
-        start = start.max((-place.lag).ceil());
-        end = end.min(((take.frames as f64 - place.lag) / (1.0 + place.correct.unwrap_or(0.0) * 1e-6)).floor());
-    }
+    let (start, end) = Alignment::shared(used.iter().filter_map(|t| Some((place_of(places, t)?.alignment(), t.frames as f64))));
     (start as usize, end.max(start) as usize)
 }
 
@@ -156,12 +153,7 @@ fn laid(path: &Path, take: &Take, places: &[Place], span: (usize, usize)) -> Res
     let exact = audio.channels().iter().flat_map(|c| inspect::held(c).into_iter().chain(inspect::repeated(c))).collect();
     let mono = align::mono(audio.channels());
     let Some(place) = place_of(places, take) else { return Ok((mono, exact)) };
-    let len = span.1 - span.0;
-    let laid = match place.correct {
-        Some(drift) => shift::unwarp_at(&mono, place.lag, drift, span.0, len),
-        None => shift::advance(&mono, place.lag + span.0 as f64, len),
-    };
-    Ok((laid, exact))
+    Ok((place.alignment().laid(&mono, span.0, span.1 - span.0), exact))
 }
 
 fn jumps(place: &Place, rate: SampleRate) -> Vec<Finding> {

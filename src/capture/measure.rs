@@ -259,7 +259,7 @@ fn compare(first: &Heard, second: &Heard) -> PairOutcome {
     let Some(lag) = placed.as_ref().map(|p| p.lag).or_else(|| align::find_honest_lag(a, b, rate)) else {
         return PairOutcome::Refused { error: "one of the two is silent".to_owned() };
     };
-    let aligned = placed.as_ref().map_or_else(|| shift::advance(b, lag.samples, a.len()), |p| p.laid(b, 0, a.len()));
+    let aligned = placed.as_ref().map_or_else(|| shift::advance(b, lag.samples, a.len()), |p| p.alignment().laid(b, 0, a.len()));
     let integrated = |h: &Heard| h.metered.levels.integrated;
     let level = integrated(second).zip(integrated(first)).map(|(s, f)| s.value() - f.value());
     let (bands, residual) = rayon::join(

@@ -94,9 +94,8 @@ fn inside(doc: &AskedDoc, shell: &mut Shell) {
     }
     shell.say(&format!("{} log entries, head {}", doc.records, doc.head_sha256));
     if doc.void_trials > 0 {
-        let trials =
-            if doc.void_trials == 1 { "void trial, whose commitment stays" } else { "void trials, whose commitments stay" };
-        shell.say(&format!("{} {trials} unopened", doc.void_trials));
+        let trials = count(doc.void_trials as usize, "void trial, whose commitment stays", "void trials, whose commitments stay");
+        shell.say(&format!("{trials} unopened"));
     }
     if doc.unverified_files > 0 {
         shell.say(&format!(
@@ -134,9 +133,8 @@ fn outside(doc: &AskedDoc, shell: &mut Shell) {
         shell.say(&format!("{}: {}", copies.other, copies.sentence));
         for (where_, part) in [("here", &copies.here), ("there", &copies.there)] {
             if let Some(part) = part {
-                let n = part.entries;
-                let entries = if n == 1 { "entry" } else { "entries" };
-                shell.say(&format!("  {where_} it goes on with {n} {entries}: {} {} at {}", part.what, part.subject, part.at));
+                let entries = count(part.entries, "entry", "entries");
+                shell.say(&format!("  {where_} it goes on with {entries}: {} {} at {}", part.what, part.subject, part.at));
             }
         }
     }
@@ -144,8 +142,7 @@ fn outside(doc: &AskedDoc, shell: &mut Shell) {
         shell.say(&format!("written: {path}; send it to a time-stamping authority as application/timestamp-query"));
     }
     if doc.kept > 0 {
-        let n = doc.kept;
-        shell.say(&format!("{n} {} kept in the session's log from now on", if n == 1 { "witness is" } else { "witnesses are" }));
+        shell.say(&format!("{} kept in the session's log from now on", count(doc.kept, "witness is", "witnesses are")));
     }
     if let Some(why) = &doc.not_kept {
         shell.say(&format!("what fits was not kept in the session: {why}"));

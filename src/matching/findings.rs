@@ -22,7 +22,7 @@ pub(super) fn findings(
 ) -> Result<Vec<TakeId>, Failure> {
     let turned = turned(folder, takes, places, request, warnings)?;
     for p in places {
-        if let Some(drift) = p.to_correct().filter(|d| d.abs() <= DRIFT_REFUSED) {
+        if let Some(drift) = p.correct.filter(|d| d.abs() <= DRIFT_REFUSED) {
             warnings.push(format!(
                 "{} runs {drift:+.2} ppm off {}; its clips were resampled onto one clock: use one clock for all takes",
                 p.take, p.against

@@ -4,8 +4,8 @@ use crate::capture::measure::Measured;
 use crate::model::audio::{Audio, Polarity};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::signal::placing::{self, Placement, Relation};
-use crate::signal::{align, shift};
+use crate::signal::align;
+use crate::signal::placing::{self, Alignment, Placement, Relation};
 
 pub(super) fn refuse(kind: &'static str, message: String, next: &str) -> Failure {
     Failure::plain(kind, Fate::Unfit, message, next)
@@ -14,27 +14,19 @@ pub(super) fn refuse(kind: &'static str, message: String, next: &str) -> Failure
 /// Where a file lies on the first one's time base.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct At {
-    pub(super) lag: f64,
-    /// Drift in ppm that is taken out.
-    pub(super) drift: Option<f64>,
+    pub(super) on: Alignment,
     pub(super) polarity: Polarity,
 }
 
 impl At {
     fn of(found: &Placement) -> Self {
-        Self { lag: found.lag.samples, drift: found.correct, polarity: found.lag.polarity }
-    }
-
-    fn ratio(&self) -> f64 {
-        1.0 + self.drift.unwrap_or(0.0) * 1e-6
+        Self { on: found.alignment(), polarity: found.lag.polarity }
     }
 }
 
 /// Aligned stretches of equal length: the span that all recordings share on the first one's time base.
 pub(super) fn aligned(measured: &[Measured], places: &[At]) -> Result<Vec<Audio>, Failure> {
-    let start = places.iter().map(|p| (-p.lag).ceil()).fold(0.0f64, f64::max);
-    let ends = measured.iter().zip(places).map(|(m, p)| ((m.audio.frames() as f64 - p.lag) / p.ratio()).floor());
-    let end = ends.fold(f64::MAX, f64::min);
+    let (start, end) = Alignment::shared(places.iter().zip(measured).map(|(p, m)| (p.on, m.audio.frames() as f64)));
     if end - start < measured[0].audio.rate().as_f64() * 0.4 {
         return Err(refuse(
             "no-common-span",
@@ -47,11 +39,7 @@ pub(super) fn aligned(measured: &[Measured], places: &[At]) -> Result<Vec<Audio>
         .zip(places)
         .map(|(m, p)| {
             let len = (end - start) as usize;
-            let laid = |c: &Vec<f32>| match p.drift {
-                Some(drift) => shift::unwarp_at(c, p.lag, drift, start as usize, len),
-                None => shift::advance(c, p.lag + start, len),
-            };
-            let planes = m.audio.channels().iter().map(laid).collect();
+            let planes = m.audio.channels().iter().map(|c| p.on.laid(c, start as usize, len)).collect();
             Audio::new(m.audio.rate(), planes).map_err(|e| refuse("shape", e.to_string(), "export the files again"))
         })
         .collect()
@@ -61,7 +49,7 @@ pub(super) fn aligned(measured: &[Measured], places: &[At]) -> Result<Vec<Audio>
 pub(super) fn places(measured: &[Measured], warnings: &mut Vec<String>) -> Result<Vec<At>, Failure> {
     let rate = measured[0].audio.rate();
     let first = align::mono(measured[0].audio.channels());
-    let mut places = vec![At { lag: 0.0, drift: None, polarity: Polarity::Same }];
+    let mut places = vec![At { on: Alignment { lag: 0.0, drift: None }, polarity: Polarity::Same }];
     for m in &measured[1..] {
         let second = align::mono(m.audio.channels());
         if let Some(found) = placing::place(&first, &second, rate, Relation::Unknown) {
@@ -79,7 +67,7 @@ pub(super) fn places(measured: &[Measured], warnings: &mut Vec<String>) -> Resul
             }
             places.push(At::of(&found));
         } else if let Some(lag) = align::find_honest_lag(&first, &second, rate) {
-            places.push(At { lag: lag.samples, drift: None, polarity: lag.polarity });
+            places.push(At { on: Alignment { lag: lag.samples, drift: None }, polarity: lag.polarity });
         } else {
             let quiet = if align::find_honest_lag(&first, &first, rate).is_none() { &measured[0] } else { m };
             let message = format!("{} is silent, so there is nothing to align by", quiet.path.display());

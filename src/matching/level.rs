@@ -270,7 +270,7 @@ const ABSURD_LAG_S: f64 = 10.0;
 
 /// Refuses what can hardly be meant: files of one performance that lie absurdly far apart.
 fn near(measured: &[Measured], lags: &[At]) -> Result<(), Failure> {
-    let seconds = |(m, at): &(&Measured, &At)| at.lag / m.audio.rate().as_f64();
+    let seconds = |(m, at): &(&Measured, &At)| at.on.lag / m.audio.rate().as_f64();
     let Some((far, at)) = measured.iter().zip(lags).find(|one| seconds(one).abs() > ABSURD_LAG_S) else { return Ok(()) };
     let away = seconds(&(far, at));
     let message = format!(
@@ -352,8 +352,8 @@ fn write_all(
             path: measured[i].path.display().to_string(),
             written: name.display().to_string(),
             gain_db: matched.gains[i],
-            lag_samples: lags[i].lag,
-            drift_ppm: lags[i].drift,
+            lag_samples: lags[i].on.lag,
+            drift_ppm: lags[i].on.drift,
             polarity: lags[i].polarity.sign(),
             integrated_lufs_before: matched.before[i].map(|l| l.value()),
             integrated_lufs_after: after.integrated.map(|l| l.value()),

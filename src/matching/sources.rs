@@ -8,7 +8,8 @@ use crate::model::failure::Failure;
 use crate::model::ids::{MicName, TakeId};
 use crate::model::rig::{Blend, Rig};
 use crate::model::session::{Excerpt, Take};
-use crate::signal::{align, shift};
+use crate::signal::align;
+use crate::signal::placing::Alignment;
 use crate::store::Session;
 use rayon::prelude::*;
 
@@ -90,20 +91,12 @@ fn blend(blend: &Blend, sources: &[Source]) -> Vec<Source> {
 
 /// The span, in frames of the time base, that every source covers.
 pub(crate) fn common_span(sources: &[Source]) -> (f64, f64) {
-    let start = sources.iter().map(|s| -s.place.lag).fold(f64::MIN, f64::max).max(0.0).ceil();
-    let ratio = |s: &Source| 1.0 + s.place.to_correct().unwrap_or(0.0) * 1e-6;
-    let end = sources.iter().map(|s| (s.audio.frames() as f64 - s.place.lag) / ratio(s)).fold(f64::MAX, f64::min).floor();
-    (start, end)
+    Alignment::shared(sources.iter().map(|s| (s.place.alignment(), s.audio.frames() as f64)))
 }
 
 pub(crate) fn cut(source: &Source, start: f64, len: usize) -> Result<Audio, Failure> {
-    let place = &source.place;
-    // One filter for every clip: an unshifted one among shifted ones would be a cue, if only below -100 dB.
-    let shifted = |c: &Vec<f32>| match place.to_correct() {
-        Some(drift) => shift::unwarp_at(c, place.lag, drift, start as usize, len),
-        None => shift::advance(c, place.lag + start, len),
-    };
-    let mut planes: Vec<Vec<f32>> = source.audio.channels().iter().map(shifted).collect();
+    let laid = |c: &Vec<f32>| source.place.alignment().laid(c, start as usize, len);
+    let mut planes: Vec<Vec<f32>> = source.audio.channels().iter().map(laid).collect();
     if source.turned {
         planes.iter_mut().flatten().for_each(|v| *v = -*v);
     }

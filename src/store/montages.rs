@@ -5,7 +5,7 @@
 
 use super::error::{StoreError, no_such};
 use super::event::Event;
-use super::files::{create_private, no_link, sync_folder};
+use super::files::{create_private, failed, no_link, sync_folder};
 use super::secret::{KeptKey, Secret};
 use super::session::Session;
 use crate::model::audio::Sha256Hex;
@@ -142,10 +142,6 @@ struct KeyFile {
     montage: MontageId,
     nonce: String,
     key_text: String,
-}
-
-fn failed(path: &Path, doing: &'static str, source: std::io::Error) -> StoreError {
-    StoreError::File { path: path.to_owned(), doing, source }
 }
 
 fn write_key(path: &Path, id: &MontageId, key: &KeptKey) -> Result<(), StoreError> {

@@ -4,6 +4,7 @@
 //! a loop's wrong repeat leaves windows without a partner, a drift turns the line of the windows' lags, a dropped buffer breaks it. What a
 //! cab or a microphone does is linear: a response fitted once takes it out before windows are compared to fractions of a sample.
 
+mod alignment;
 mod fft;
 pub mod line;
 pub mod response;
@@ -14,6 +15,7 @@ use super::align::{self, Lag};
 use super::shift;
 use crate::model::audio::{LagMethod, Polarity};
 use crate::units::SampleRate;
+pub use alignment::Alignment;
 pub use fft::thin;
 use line::Line;
 use track::Pair;
@@ -303,13 +305,10 @@ impl Placement {
         }
     }
 
-    /// The second on the first's time base, from frame `start` on.
+    /// Where the second lies on the first's time base.
     #[must_use]
-    pub fn laid(&self, second: &[f32], start: usize, len: usize) -> Vec<f32> {
-        match self.correct {
-            Some(drift) => shift::unwarp_at(second, self.lag.samples, drift, start, len),
-            None => shift::advance(second, self.lag.samples + start as f64, len),
-        }
+    pub fn alignment(&self) -> Alignment {
+        Alignment { lag: self.lag.samples, drift: self.correct }
     }
 }
 
@@ -336,11 +335,10 @@ fn loudest(x: &[f32], from: usize, to: usize, most: usize) -> Option<(usize, usi
 
 /// Joins a chain: a take against its anchor, and the anchor against the base. What must not be corrected counts as no drift.
 #[must_use]
-pub fn chained(anchor: (f64, Option<f64>), take: (f64, Option<f64>)) -> (f64, Option<f64>) {
-    let ratio = |d: Option<f64>| 1.0 + d.unwrap_or(0.0) * 1e-6;
-    let lag = take.0 + anchor.0 * ratio(take.1);
-    let drift = (ratio(anchor.1) * ratio(take.1) - 1.0) * 1e6;
-    (lag, (anchor.1.is_some() || take.1.is_some()).then_some(drift))
+pub fn chained(anchor: Alignment, take: Alignment) -> Alignment {
+    let lag = take.lag + anchor.lag * take.ratio();
+    let drift = (anchor.ratio() * take.ratio() - 1.0) * 1e6;
+    Alignment { lag, drift: (anchor.drift.is_some() || take.drift.is_some()).then_some(drift) }
 }
 
 /// A line through lags, without a search: what the tests of the line need.

@@ -1,6 +1,7 @@
 //! Two sessions held against each other: what they share, and where they part.
 
 use crate::model::failure::Failure;
+use crate::report::text::count;
 use crate::store::Session;
 use serde::Serialize;
 use std::collections::BTreeSet;
@@ -91,8 +92,8 @@ pub fn copies(one: &Session, other: &Session) -> Result<CopiesDoc, Failure> {
         },
         (false, _, 0) => "Two sessions that share no recording.".to_owned(),
         (false, _, n) => format!(
-            "Two sessions that share {n} {}: tests of both answer one question, and each counts its own tests only.",
-            if n == 1 { "recording" } else { "recordings" }
+            "Two sessions that share {}: tests of both answer one question, and each counts its own tests only.",
+            count(n, "recording", "recordings")
         ),
     };
     Ok(CopiesDoc {

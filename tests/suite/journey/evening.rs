@@ -13,7 +13,7 @@ use std::time::Duration;
 pub(super) const RATE: u32 = 44_100;
 
 /// An invented rig: two drivers in series or parallel, a mic on each, and both together.
-pub(super) const SHEET: &str = r#"
+pub(crate) const SHEET: &str = r#"
 [amplifier]
 label = "head"
 kind = "valve"

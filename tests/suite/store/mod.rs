@@ -5,6 +5,7 @@ mod forge;
 mod forged;
 mod killed;
 pub(crate) mod older;
+pub(crate) mod unguarded;
 
 use crate::program::Desk;
 use cabjury::model::explain::{Explain, Fate};

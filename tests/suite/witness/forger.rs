@@ -3,6 +3,7 @@
 
 use super::played::{Evening, answers, places};
 use super::timestamps::{Authority, P_256};
+use crate::store::unguarded::Unguarded;
 use cabjury::model::ids::TestId;
 use cabjury::store::Session;
 use cabjury::store::log::{GENESIS, entry_hash};
@@ -21,52 +22,30 @@ struct Entry {
     body: String,
 }
 
-/// A session's file without its guards, which are put back when it is dropped: a careful forger does.
-struct Opened {
-    db: Connection,
-    guards: Vec<(String, String)>,
-}
+/// A session's file in a forger's hands.
+struct Opened(Unguarded);
 
 impl Opened {
     fn new(folder: &Path) -> Self {
-        let db = Connection::open(folder.join("session.db")).unwrap();
-        let guards: Vec<(String, String)> = db
-            .prepare("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'")
-            .unwrap()
-            .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))
-            .unwrap()
-            .map(Result::unwrap)
-            .collect();
-        for (name, _) in &guards {
-            db.execute_batch(&format!("DROP TRIGGER {name}")).unwrap();
-        }
-        Self { db, guards }
+        Self(Unguarded::new(Connection::open(folder.join("session.db")).unwrap()))
     }
 
     fn log(&self) -> Vec<Entry> {
-        let mut statement = self.db.prepare("SELECT at, what, subject, body FROM log ORDER BY seq").unwrap();
+        let mut statement = self.0.prepare("SELECT at, what, subject, body FROM log ORDER BY seq").unwrap();
         let entry = |r: &rusqlite::Row<'_>| Ok(Entry { at: r.get(0)?, what: r.get(1)?, subject: r.get(2)?, body: r.get(3)? });
         statement.query_map([], entry).unwrap().map(Result::unwrap).collect()
     }
 
     /// Writes the log with its chain anew.
     fn write(&self, entries: &[Entry]) {
-        self.db.execute_batch("BEGIN; DELETE FROM log").unwrap();
+        self.0.execute_batch("BEGIN; DELETE FROM log").unwrap();
         let mut head = GENESIS.to_owned();
         for (seq, e) in (1i64..).zip(entries) {
             head = entry_hash(&head, seq, &e.at, &e.what, &e.subject, &e.body);
             let row = (seq, &e.at, &e.what, &e.subject, &e.body, &head);
-            self.db.execute("INSERT INTO log VALUES (?1, ?2, ?3, ?4, ?5, ?6)", row).unwrap();
+            self.0.execute("INSERT INTO log VALUES (?1, ?2, ?3, ?4, ?5, ?6)", row).unwrap();
         }
-        self.db.execute_batch("COMMIT").unwrap();
-    }
-}
-
-impl Drop for Opened {
-    fn drop(&mut self) {
-        for (_, sql) in &self.guards {
-            self.db.execute_batch(sql).unwrap();
-        }
+        self.0.execute_batch("COMMIT").unwrap();
     }
 }
 
@@ -86,19 +65,19 @@ fn forge(folder: &Path) -> usize {
         // The outcome is the last of both: the order says which choice is right before it.
         let at = body.rfind("\"right\":false").unwrap();
         entry.body = format!("{}\"right\":true{}", &body[..at], &body[at + "\"right\":false".len()..]);
-        opened.db.execute("UPDATE trial SET record = ?2 WHERE id = ?1", (&entry.subject, &entry.body)).unwrap();
+        opened.0.execute("UPDATE trial SET record = ?2 WHERE id = ?1", (&entry.subject, &entry.body)).unwrap();
         changed += 1;
     }
     opened.write(&log);
     // The frozen result goes with it: the program itself computes the forged one.
     let test = TestId::new("test-1").unwrap();
     let result = serde_json::to_string(&recompute(&Session::open_read(folder).unwrap(), &test).unwrap()).unwrap();
-    let old: String = opened.db.query_row("SELECT result FROM test", [], |r| r.get(0)).unwrap();
+    let old: String = opened.0.query_row("SELECT result FROM test", [], |r| r.get(0)).unwrap();
     for entry in log.iter_mut().filter(|e| e.what == "close") {
         assert!(entry.body.contains(&old));
         entry.body = entry.body.replace(&old, &result);
     }
-    opened.db.execute("UPDATE test SET result = ?1", [&result]).unwrap();
+    opened.0.execute("UPDATE test SET result = ?1", [&result]).unwrap();
     opened.write(&log);
     changed
 }
@@ -202,7 +181,7 @@ fn a_time_stamp_tells_them_apart_and_is_kept() {
     std::fs::write(evening.desk.join("root.pem"), authority.pem("root.pem")).unwrap();
     // Nothing is stamped of a session that does not verify.
     evening.copy("s", "b");
-    Opened::new(&evening.desk.join("b")).db.execute_batch("UPDATE log SET hash = 'zz' WHERE seq = 3").unwrap();
+    Opened::new(&evening.desk.join("b")).0.execute_batch("UPDATE log SET hash = 'zz' WHERE seq = 3").unwrap();
     assert!(evening.audit(4, &["b", "--timestamp-query", "b.tsq"])["timestamp_query"].is_null());
     assert!(!evening.desk.join("b.tsq").exists());
     let with = ["--timestamp", "head.tsr", "--authority", "root.pem"];
