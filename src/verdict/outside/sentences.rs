@@ -50,7 +50,8 @@ fn of_test(test: &str, span: &Span, doc: &WitnessesDoc) -> TestWitnessDoc {
         }
     }
     let witnessed = !parts.is_empty();
-    if doc.receipts.iter().any(|r| r.test == test && !r.fits) {
+    let misfit = doc.receipts.iter().any(|r| r.test == test && !r.fits);
+    if misfit && witnessed {
         parts.push("a receipt does not fit".to_owned());
     }
     TestWitnessDoc {
@@ -58,7 +59,11 @@ fn of_test(test: &str, span: &Span, doc: &WitnessesDoc) -> TestWitnessDoc {
         listeners: span.listeners.len(),
         with_receipts: holders.len(),
         witnessed,
-        sentence: if parts.is_empty() { UNWITNESSED.to_owned() } else { format!("Who vouches: {}.", parts.join("; ")) },
+        sentence: match (witnessed, misfit) {
+            (true, _) => format!("Who vouches: {}.", parts.join("; ")),
+            (false, true) => "Nobody vouches for it: a receipt does not fit.".to_owned(),
+            (false, false) => UNWITNESSED.to_owned(),
+        },
     }
 }
 
