@@ -18,6 +18,7 @@ use crate::stats::verdict::CUE_LEVEL;
 use crate::store::Session;
 use crate::testing::choose::Chosen;
 use crate::testing::plan_doc::{least_p_takes, level};
+use crate::testing::plan_fit::Scored;
 use crate::testing::plan_units::{Captured, captured, unstated};
 use crate::testing::request::Request;
 use std::fmt;
@@ -78,6 +79,15 @@ pub enum Warning {
     Unchecked,
     /// Nothing measured rises above the repeat floor.
     BelowFloor,
+    /// So few trials that no answers reach the level.
+    TooFewTrials {
+        /// Trials that are scored, over all listeners.
+        scored: u64,
+        /// The level.
+        level: f64,
+        /// The fewest that reach it.
+        needed: u64,
+    },
     /// Takes of which nobody stated what was touched before them.
     DepthUnstated(usize),
     /// No run sheet was drawn.
@@ -140,6 +150,11 @@ impl fmt::Display for Warning {
             Self::BelowFloor => {
                 f.write_str("no measured band differs by more than repeat takes of one setup do: there may be nothing to hear")
             }
+            Self::TooFewTrials { scored, level, needed } => write!(
+                f,
+                "{} cannot reach the level of {level} whatever is answered: nothing can be shown; {needed} or more are needed",
+                count(usize::try_from(*scored).unwrap_or(usize::MAX), "scored trial", "scored trials")
+            ),
             Self::DepthUnstated(n) => write!(
                 f,
                 "assumption: {} without a stated depth were each wired anew (take --depth rewired)",
@@ -185,6 +200,7 @@ pub(super) fn warnings(look: &Look<'_>) -> Result<Vec<Warning>, Failure> {
     if together(look) {
         out.push(Warning::Together);
     }
+    out.extend(too_few_trials(look));
     control_warnings(look, &mut out);
     let used = |wiring: &WiringName| {
         look.request.compare.iter().filter_map(|s| look.rig.setup(s)).any(|s| s.wiring.as_ref() == Some(wiring))
@@ -256,6 +272,25 @@ fn take_warnings(look: &Look<'_>, out: &mut Vec<Warning>) -> Result<(), Failure>
 fn together(look: &Look<'_>) -> bool {
     let setups: Vec<_> = look.request.compare.iter().filter_map(|s| look.rig.setup(s)).collect();
     setups.iter().enumerate().any(|(i, a)| setups[i + 1..].iter().any(|b| a.wiring != b.wiring && a.tap_ohm != b.tap_ohm))
+}
+
+/// Most scored trials among which the fewest that reach a level are looked for.
+const MOST_SCORED: u64 = 1000;
+
+/// Where the answers of all listeners are one sum: whether the best of them reaches the level.
+fn too_few_trials(look: &Look<'_>) -> Option<Warning> {
+    let (plan, level) = (look.plan, level(look.plan));
+    let (a, b) = plan.method.chance()?;
+    let TrialCount::Fixed(trials) = plan.trials else { return None };
+    let picks = plan.method == Method::Preference;
+    if picks && plan.listeners > 1 {
+        return None;
+    }
+    let g = f64::from(a) / f64::from(b);
+    let reaches = |n: u64| if picks { critical_two_sided(n, level).is_some() } else { critical(n, g, level).is_some() };
+    let scored = Scored::of(plan, trials).expected().round() as u64;
+    let needed = (1..=MOST_SCORED).find(|n| reaches(*n))?;
+    (scored < needed).then_some(Warning::TooFewTrials { scored, level, needed })
 }
 
 fn control_warnings(look: &Look<'_>, out: &mut Vec<Warning>) {

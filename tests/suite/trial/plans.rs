@@ -39,7 +39,7 @@ fn warned(doc: &Value, text: &str) -> bool {
     doc["warnings"].as_array().unwrap().iter().any(|w| w.as_str().unwrap().contains(text))
 }
 
-/// Numbers of VERDICTS: T/(2T - 1) of the trials are scored, 1/126 is the least p with five takes each (C(10, 5)/2 splits).
+/// By counting: T/(2T - 1) of the trials are scored, 1/126 is the least p with five takes each (C(10, 5)/2 splits).
 #[test]
 fn five_takes_are_crossed_and_the_document_says_what_that_finds() {
     let desk = Desk::new();
@@ -266,7 +266,7 @@ fn a_look_ends_the_test_and_shows_no_score() {
 }
 
 /// Rehearsals: split tastes give no common preference, who leaves counts against every claim, and takes that vary are not taken for setups.
-/// Bounds: VERDICTS (false share at most the level); 4.5 standard errors of 2000 evenings are 0.022.
+/// The false share is at most the level; 4.5 standard errors of 2000 evenings are 0.022.
 #[test]
 fn rehearsals_hear_tastes_leaving_and_takes() {
     let desk = Desk::new();
@@ -291,4 +291,17 @@ fn rehearsals_hear_tastes_leaving_and_takes() {
         desk.run(&["rehearse", "s", "--test", "test-1", "--hears", "0", "--runs", "1", &option]).ends(2);
     }
     desk.run(&["rehearse", "s", "--test", "test-2", "--hears", "0", "--runs", "1", "--tastes", "0.5,0.5"]).ends(2);
+}
+
+/// 4 of 4 right has a p of 1/16, 5 of 5 one of 1/32; two-sided 5 of 5 has 1/16 and 6 of 6 1/32.
+#[test]
+fn a_test_that_can_show_nothing_says_so_before_it_is_sealed() {
+    let desk = Desk::new();
+    matched_session(&desk);
+    for (method, few, enough) in [("abx", "4", "5"), ("preference", "5", "6")] {
+        let doc = plan(&desk, &["--method", method, "--trials", few, "--what-if"], 0);
+        assert!(warned(&doc, &format!("{enough} or more are needed")), "{:#}", doc["warnings"]);
+        let doc = plan(&desk, &["--method", method, "--trials", enough, "--what-if"], 0);
+        assert!(!warned(&doc, "cannot reach the level"), "{:#}", doc["warnings"]);
+    }
 }
