@@ -22,6 +22,9 @@ pub mod cli;
 pub mod demo;
 #[doc(hidden)]
 pub mod foresight;
+#[cfg(feature = "hall")]
+#[doc(hidden)]
+pub mod hall;
 #[doc(hidden)]
 pub mod matching;
 #[doc(hidden)]

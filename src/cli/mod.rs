@@ -15,6 +15,7 @@ mod defaults;
 mod demo;
 mod desk;
 mod devices;
+mod hall;
 mod here;
 mod level;
 mod listen;
@@ -140,6 +141,8 @@ commands! {
     Listen => listen,
     /// The session in a browser, and a listening page for anyone in the room.
     Desk => desk,
+    /// A blind test for an audience of thousands, on PostgreSQL.
+    Hall => hall,
     /// Verdicts with evidence.
     Score => score,
     /// One self-contained page with the verdict and its evidence.

@@ -91,6 +91,9 @@ pub(crate) struct Args {
     /// Seal it for simulated listeners alone: rehearsals that are kept. It has no place among the session's tests.
     #[arg(long)]
     pub(crate) simulated: bool,
+    /// Seal it for an audience that visits (cabjury hall): a verdict of its own class, and no place among the session's tests.
+    #[arg(long, conflicts_with_all = ["simulated", "listeners", "open_ended", "looks"], hide_short_help = true)]
+    pub(crate) audience: bool,
     /// Seal a further test without being asked.
     #[arg(long, hide_short_help = true)]
     pub(crate) yes: bool,
@@ -197,6 +200,7 @@ fn request(args: &Args, shell: &mut Shell) -> Result<Request, Failure> {
         training_by_name: args.training_by_name,
         ask_confidence: args.ask_confidence,
         simulated: args.simulated,
+        audience: args.audience,
     })
 }
 
@@ -240,6 +244,8 @@ fn head(doc: &PlanDoc) -> Vec<String> {
     ));
     if doc.simulated {
         lines.push("  for simulated listeners alone".to_owned());
+    } else if doc.audience {
+        lines.push("  for each visitor of an audience; publish it with: cabjury hall publish".to_owned());
     } else if let Some(family) = &doc.family {
         let place = family.number.map_or_else(|| "exploratory, beyond".to_owned(), |n| format!("test {n} of"));
         lines.push(format!("  {place} {} declared, level {:.4}", family.planned, family.level));

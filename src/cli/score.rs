@@ -32,10 +32,13 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     for test in &doc.tests {
         shell.say(&text(test, shell));
     }
+    for of in &doc.audience {
+        shell.say(&format!("{}: {}\n  not guarded: {}\n", of.test, of.sentence, of.not_guarded.join("; ")));
+    }
     for test in &doc.given_up {
         shell.say(&format!("{test}: sealed, and given up before anybody answered"));
     }
-    if doc.tests.is_empty() && doc.given_up.is_empty() {
+    if doc.tests.is_empty() && doc.given_up.is_empty() && doc.audience.is_empty() {
         shell.say("no test was sealed yet");
     }
     if let Some(path) = &args.csv {

@@ -229,6 +229,7 @@ fn listening(folder: &Path, random: &mut Generator, clock: &dyn Clock, progress:
             controls: Controls { same_file: if ears.len() > 1 { 3 } else { 7 }, ..Controls::default() },
             mic: Some(MicName::new(mic)?),
             simulated: true,
+            audience: false,
             ..plan::Request::of(vec![SetupName::new("s16")?, SetupName::new("p4")?])
         };
         plan::plan(folder, &request, clock)?;

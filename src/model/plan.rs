@@ -244,9 +244,20 @@ pub struct Plan {
     /// Sealed for simulated listeners alone: no person may take it, and it has no place among the session's tests.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub simulated: bool,
+    /// Sealed for an audience that visits: trials are of each visitor, and what it shows is never added to a panel's.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub audience: bool,
     /// The test's place among those that the session's claim rests on; `None` in plans that were sealed before there were such places.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub family: Option<FamilyPlace>,
+}
+
+impl Plan {
+    /// Sealed for a panel of people: such tests alone have a place among those that the session's claim rests on.
+    #[must_use]
+    pub fn for_a_panel(&self) -> bool {
+        !self.simulated && !self.audience
+    }
 }
 
 /// A plan with its seal.

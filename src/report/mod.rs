@@ -7,6 +7,7 @@
 //! * [`markdown`](mod@markdown): as Markdown
 //! * [`audience`]: a page on which every visitor draws their own trials
 //! * [`cues`]: captions, chapter times, chapters, cue sheet
+//! * [`visitors`]: what an audience that visited the hall showed
 //! * [`votes`]: what an audience's answers say
 //! * [`plots`]: SVG with text alternative and data table
 //! * [`text`]: how numbers read
@@ -22,4 +23,5 @@ pub mod plots;
 pub mod sentence;
 pub mod text;
 pub mod view;
+pub mod visitors;
 pub mod votes;

@@ -37,6 +37,9 @@ pub struct Report {
     pub tests: Vec<TestView>,
     /// Sealed tests that nobody answered and that were given up.
     pub given_up: Vec<String>,
+    /// What audiences answered that visited: a sentence each, and what nobody guarded.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub audience: Vec<(String, Vec<String>)>,
     /// Cautions that hold for the whole session.
     pub cautions: Vec<String>,
     /// What the audit found.

@@ -71,13 +71,17 @@ pub enum Happening {
     Timestamped,
     /// Receipts of listeners are kept.
     ReceiptsKept,
+    /// A test was published for an audience.
+    HallPublished,
+    /// What an audience answered was collected: a file, by its hash.
+    HallCollected,
     /// The session was made again out of what was left of a damaged one; what was lost is in the body.
     Rescued,
 }
 
 impl Happening {
     /// All of them.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 14] = [
         Self::Listening,
         Self::LevelSet,
         Self::TrainingHeard,
@@ -89,6 +93,8 @@ impl Happening {
         Self::GainsFixed,
         Self::Timestamped,
         Self::ReceiptsKept,
+        Self::HallPublished,
+        Self::HallCollected,
         Self::Rescued,
     ];
 
@@ -107,6 +113,8 @@ impl Happening {
             Self::GainsFixed => "gains",
             Self::Timestamped => "timestamp",
             Self::ReceiptsKept => "receipts",
+            Self::HallPublished => "hall-published",
+            Self::HallCollected => "hall-collected",
             Self::Rescued => "rescued",
         }
     }

@@ -68,6 +68,7 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
         training_by_name: request.training_by_name,
         ask_confidence: request.ask_confidence,
         simulated: request.simulated,
+        audience: request.audience,
         family: Some(family),
     };
     plan.design = design(request, &plan)?;

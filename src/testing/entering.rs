@@ -22,8 +22,12 @@ impl Trials<'_> {
             let refusal = || refused("test-given-up", format!("{id} was given up"), "name another test, or plan one");
             return if gone.contains(id) { Err(refusal()) } else { Ok(plan) };
         }
-        let mut open: Vec<_> =
-            self.session.tests()?.into_iter().filter(|t| t.closed_at.is_none() && !gone.contains(&t.plan.test)).collect();
+        let mut open: Vec<_> = self
+            .session
+            .tests()?
+            .into_iter()
+            .filter(|t| t.closed_at.is_none() && !t.plan.audience && !gone.contains(&t.plan.test))
+            .collect();
         match open.len() {
             1 => Ok(open.remove(0).plan),
             0 => Err(refused("no-open-test", "no test is open", "seal one with: cabjury plan")),
@@ -43,6 +47,10 @@ impl Trials<'_> {
         if kind == Kind::Person && plan.simulated {
             let message = format!("{} was sealed for simulated listeners alone", plan.test);
             return Err(refused("simulated-test", message, "plan a test for people: cabjury plan without --simulated"));
+        }
+        if plan.audience {
+            let message = format!("{} was sealed for an audience that visits", plan.test);
+            return Err(refused("audience-test", message, "publish it with: cabjury hall publish"));
         }
         let began = self.known(&plan.test, |k| k.began(kind))?;
         if kind != Kind::Practice && !began.contains(code) && began.len() >= plan.listeners as usize {

@@ -76,6 +76,8 @@ pub struct PlanDoc {
     pub exploratory: bool,
     /// For simulated listeners alone.
     pub simulated: bool,
+    /// For an audience that visits.
+    pub audience: bool,
     /// Controls per listener.
     pub controls: Controls,
     /// By how much known-difference controls are raised.
@@ -201,8 +203,9 @@ pub(crate) fn document(plan: &Plan, sealed: Option<&SealedTest>) -> PlanDoc {
         bound: plan.bound.value(),
         alpha: plan.alpha.value(),
         family: plan.family,
-        exploratory: plan.family.is_some_and(|f| f.number.is_none()) && !plan.simulated,
+        exploratory: plan.family.is_some_and(|f| f.number.is_none()) && plan.for_a_panel(),
         simulated: plan.simulated,
+        audience: plan.audience,
         controls: plan.controls,
         known_db: plan.known_db.map(|d| d.value()),
         looks: plan.looks.clone(),

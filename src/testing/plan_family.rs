@@ -31,7 +31,7 @@ pub(super) struct Tests {
 
 impl Tests {
     pub(super) fn read(session: &Session) -> Result<Self, Failure> {
-        let sealed = session.tests()?.into_iter().filter(|t| !t.plan.simulated).collect();
+        let sealed = session.tests()?.into_iter().filter(|t| t.plan.for_a_panel()).collect();
         Ok(Self { sealed, given_up: given_up(session)? })
     }
 
@@ -49,7 +49,8 @@ impl Tests {
 
     /// The level of all tests together and the place of the one that is asked for.
     pub(super) fn place(&self, request: &Request) -> Result<(f64, FamilyPlace), Failure> {
-        let fixed = self.fixed().filter(|_| !request.simulated);
+        let aside = request.simulated || request.audience;
+        let fixed = self.fixed().filter(|_| !aside);
         let family = fixed.unwrap_or(Family { planned: request.tests.unwrap_or(1), alpha: request.alpha.unwrap_or(MOST_ALPHA) });
         if let Some(tests) = request.tests.filter(|t| *t != family.planned) {
             let message = format!("--tests {tests}, but the first seal said {}", family.planned);
@@ -60,7 +61,7 @@ impl Tests {
             return Err(wrong(message, "leave --alpha out, or begin a new session"));
         }
         let taken: Vec<u32> = self.standing().filter_map(|t| t.plan.family.map_or(Some(1), |f| f.number)).collect();
-        let place = if request.simulated { Place { number: None, level: family.level() } } else { family.next(&taken) };
+        let place = if aside { Place { number: None, level: family.level() } } else { family.next(&taken) };
         Ok((family.alpha, FamilyPlace { planned: family.planned, number: place.number, level: place.level }))
     }
 

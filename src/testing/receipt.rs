@@ -4,7 +4,7 @@ use crate::model::audio::Sha256Hex;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId, TrialId};
-use crate::model::trial::{TrialRecord, TrialState};
+use crate::model::trial::{Answer, TrialRecord, TrialState};
 use crate::sound::write::write_new;
 use crate::store::Session;
 use crate::witness::fingerprint;
@@ -36,6 +36,13 @@ pub struct Receipt {
 #[must_use]
 pub fn listener_sha256(session_id: &str, listener: &ListenerCode) -> Sha256Hex {
     Sha256Hex::of(format!("{session_id}\n{listener}").as_bytes())
+}
+
+/// What the receipt of an audience's visitor has in place of a chain's head: SHA-256 over the trial, its commitment, the answer and its time.
+#[must_use]
+pub fn pick_sha256(trial: &TrialId, commitment: &Sha256Hex, answer: &Answer, at: Timestamp) -> Sha256Hex {
+    let answer = serde_json::to_string(answer).unwrap_or_default();
+    Sha256Hex::of(format!("cabjury visitor's pick 1\n{trial}\n{commitment}\n{answer}\n{at}").as_bytes())
 }
 
 impl Receipt {

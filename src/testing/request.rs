@@ -56,6 +56,8 @@ pub struct Request {
     pub ask_confidence: bool,
     /// For simulated listeners alone.
     pub simulated: bool,
+    /// For an audience that visits.
+    pub audience: bool,
 }
 
 impl Request {
@@ -84,6 +86,7 @@ impl Request {
             training_by_name: false,
             ask_confidence: false,
             simulated: false,
+            audience: false,
         }
     }
 }

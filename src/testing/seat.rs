@@ -50,6 +50,16 @@ impl Seat {
         }
     }
 
+    /// Whether so much time has passed since the trial was opened that every slot can have sounded: what can be known of a listener whose
+    /// sound comes from elsewhere.
+    ///
+    /// # Errors
+    /// [`NotHeard`] with all slots.
+    pub fn in_time(&self, since_opened_ms: u64) -> Result<(), NotHeard> {
+        let least = HEARD_MS * self.slots.len() as u64;
+        if since_opened_ms >= least { Ok(()) } else { Err(NotHeard::TooShort(self.slots.iter().map(|s| s.0.clone()).collect())) }
+    }
+
     /// Whether a pick may be taken. A client that measures what sounded has to name every slot; one that does not hands in nothing.
     ///
     /// # Errors

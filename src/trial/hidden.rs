@@ -123,6 +123,18 @@ impl Hidden {
         Self { method, choices, order, nonce }
     }
 
+    /// For `locked`: what has to travel, to be encrypted at once.
+    #[cfg(feature = "hall")]
+    pub(super) fn parts(&self) -> (&OrderRecord, &[u8; 32]) {
+        (&self.order, &self.nonce)
+    }
+
+    /// For `locked`: an order that has travelled.
+    #[cfg(feature = "hall")]
+    pub(super) fn again(method: Method, choices: Vec<String>, order: OrderRecord, nonce: [u8; 32]) -> Self {
+        Self { method, choices, order, nonce }
+    }
+
     /// The commitment to write down before the first sound.
     #[must_use]
     pub fn commitment(&self) -> Sha256Hex {

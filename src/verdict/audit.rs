@@ -7,6 +7,7 @@ use crate::store::Session;
 use crate::store::event::Happening;
 use crate::store::log::GENESIS;
 use crate::store::rebuild::Gaps;
+use crate::verdict::audience::audience;
 use crate::verdict::from_records::scored;
 use crate::verdict::hashes::Hashes;
 use crate::verdict::outside::docs::WitnessesDoc;
@@ -258,5 +259,12 @@ fn beyond_the_tables(session: &Session, hashes: &Hashes, doc: &mut AuditDoc) -> 
         .filter_map(|t| t.result().filter(|r| r.head.closed))
         .map(|r| VerdictDoc { test: r.head.test.to_string(), verdict: r.verdict.name(), sentence: r.sentence.clone() })
         .collect();
+    for of in audience(session)? {
+        if let Some(what) = of.void_reason {
+            doc.problems.push(Problem { place: of.test.to_string(), what });
+        } else {
+            doc.verdicts.push(VerdictDoc { test: of.test.to_string(), verdict: "audience", sentence: of.sentence });
+        }
+    }
     Ok(())
 }

@@ -93,7 +93,7 @@ fn head(j: &Judgeable<'_>, done: u64, took_part: u64) -> TestHead {
         void: j.trials.void,
         listeners_planned: plan.listeners,
         took_part,
-        exploratory: family.number.is_none() && !plan.simulated,
+        exploratory: family.number.is_none() && plan.for_a_panel(),
         family,
     }
 }
@@ -231,7 +231,7 @@ fn numbers_scored(panel: &Panel<'_>, trials: u64) -> Vec<(u64, f64)> {
     (0..=all).map(|m| (m, pmf(m, all, share))).filter(|(_, weight)| *weight > 1e-9).collect()
 }
 
-fn controls(weighed: &Weighed) -> ControlsDoc {
+pub(super) fn controls(weighed: &Weighed) -> ControlsDoc {
     let found = &weighed.controls;
     let doc =
         |c: ControlCount, tested: bool| ControlDoc { trials: c.trials, correct: c.correct, tested, upper95: None, passed: None };

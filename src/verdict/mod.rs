@@ -6,9 +6,11 @@
 //! * [`closing`](mod@closing): a closed test's result is frozen; [`score`](mod@score): what is said of all tests; [`trial_csv`]: rows for
 //!   recomputing
 //! * [`outside`](mod@outside): who outside of the folder vouches for it; [`asked`]: an audit with all that
+//! * [`audience`](mod@audience): what an audience that visited answered, a class of its own
 //! * [`hashes`]: every file hashed once; [`audit`](mod@audit): hashes, chain, seals, commitments; [`montage_key`]: the key of a blind montage
 
 pub mod asked;
+pub mod audience;
 pub mod audit;
 pub mod closing;
 pub mod flags;

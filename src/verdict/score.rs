@@ -5,6 +5,7 @@ use crate::model::ids::TestId;
 use crate::model::result::TestEntry;
 use crate::model::trial::SealedTest;
 use crate::store::Session;
+use crate::verdict::audience::{AudienceDoc, audience};
 use crate::verdict::closing;
 use crate::verdict::from_records::scored;
 use crate::verdict::hashes::Hashes;
@@ -20,6 +21,9 @@ pub struct ScoreDoc {
     pub given_up: Vec<TestId>,
     /// Its tests, all others, whatever became of them.
     pub tests: Vec<TestEntry>,
+    /// What audiences answered that visited: a class of its own, never added to a panel's tests.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub audience: Vec<AudienceDoc>,
 }
 
 /// Reads a session's records and scores all of its tests (or one).
@@ -32,6 +36,7 @@ pub fn score(folder: &Path, only: Option<&TestId>) -> Result<ScoreDoc, Failure> 
     if let Some(id) = only {
         session.test(id)?;
         doc.tests.retain(|t| &t.head().test == id);
+        doc.audience.retain(|a| &a.test == id);
     }
     Ok(doc)
 }
@@ -44,7 +49,7 @@ pub fn document(session: &Session, hashes: &Hashes) -> Result<ScoreDoc, Failure>
     let given_up = closing::given_up(session)?;
     let mut tests = score_with(session, hashes)?;
     tests.retain(|t| !given_up.contains(&t.head().test));
-    Ok(ScoreDoc { session: session.folder().display().to_string(), given_up, tests })
+    Ok(ScoreDoc { session: session.folder().display().to_string(), given_up, tests, audience: audience(session)? })
 }
 
 /// All tests of an open session: frozen results as they are, the others by the present rules.
@@ -60,7 +65,7 @@ pub fn score_session(session: &Session) -> Result<Vec<TestEntry>, Failure> {
 /// # Errors
 /// The records cannot be read.
 pub fn score_with(session: &Session, hashes: &Hashes) -> Result<Vec<TestEntry>, Failure> {
-    let tests = session.tests()?;
+    let tests: Vec<SealedTest> = session.tests()?.into_iter().filter(|t| !t.plan.audience).collect();
     let mut entries: Vec<Option<TestEntry>> = Vec::new();
     for test in &tests {
         let frozen = if test.closed_at.is_some() { closing::frozen(session, &test.plan.test)? } else { None };

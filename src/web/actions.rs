@@ -215,6 +215,7 @@ fn plan_request(fields: &Fields) -> Result<plan::Request, Failure> {
         training_by_name: false,
         ask_confidence: fields.contains_key("ask_confidence"),
         simulated: false,
+        audience: false,
     })
 }
 

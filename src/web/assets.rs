@@ -15,7 +15,7 @@ const FILES: [(&str, &str, &str); 6] = [
 ];
 
 /// `GET /assets/NAME`.
-pub(super) async fn asset(Path(name): Path<String>) -> Response {
+pub(crate) async fn asset(Path(name): Path<String>) -> Response {
     match FILES.iter().find(|f| f.0 == name) {
         Some((_, kind, text)) => ([(header::CONTENT_TYPE, *kind)], *text).into_response(),
         None => said(StatusCode::NOT_FOUND, "not-found", "there is no such page", "go back to the beginning", false),

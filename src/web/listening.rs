@@ -57,8 +57,16 @@ fn problem(error: &Failure) -> Response {
     said(status, explained.kind(), &message, &next, true)
 }
 
-fn trial_body(code: &str, open: &OpenTrial, seconds: f64) -> Value {
-    let slot = |label: &String| json!({ "label": label, "audio": format!("/api/l/{code}/trials/{}/slots/{label}", open.id) });
+/// Where the sound of a slot is, by the trial and the slot's label.
+pub(crate) type Address<'a> = &'a dyn Fn(&OpenTrial, &str) -> String;
+
+/// The desk's own.
+fn of_the_desk(code: &str) -> impl Fn(&OpenTrial, &str) -> String {
+    move |open, label| format!("/api/l/{code}/trials/{}/slots/{label}", open.id)
+}
+
+pub(crate) fn trial_body(open: &OpenTrial, seconds: f64, address: Address<'_>) -> Value {
+    let slot = |label: &String| json!({ "label": label, "audio": address(open, label) });
     json!({
         "trial": open.id.as_str(),
         "number": open.number,
@@ -69,7 +77,7 @@ fn trial_body(code: &str, open: &OpenTrial, seconds: f64) -> Value {
     })
 }
 
-fn seat_body(code: &str, view: &SeatView) -> Value {
+pub(crate) fn seat_body(view: &SeatView, address: Address<'_>) -> Value {
     json!({
         "test": view.test,
         "method": view.method.name(),
@@ -78,27 +86,32 @@ fn seat_body(code: &str, view: &SeatView) -> Value {
         "planned": view.planned,
         "done": view.done,
         "phase": view.phase.name(),
-        "open_trial": view.open.as_ref().map(|o| trial_body(code, o, view.seconds)),
+        "open_trial": view.open.as_ref().map(|o| trial_body(o, view.seconds, address)),
         "asks_confidence": view.asks_confidence,
         "seconds": view.seconds,
         "rate_hz": view.rate_hz,
     })
 }
 
-fn conflict(code: &str, view: &SeatView, message: &str, next: &str) -> Response {
-    let mut body = seat_body(code, view);
+/// The body of a conflict: where the listener stands, and why it could not be done.
+pub(crate) fn conflict_body(view: &SeatView, address: Address<'_>, message: &str, next: &str) -> Value {
+    let mut body = seat_body(view, address);
     if let Some(fields) = body.as_object_mut() {
         let trial = view.open.as_ref().map(|o| o.id.to_string());
         fields.insert("trial".to_owned(), json!(trial));
         fields.insert("error".to_owned(), json!({ "kind": view.phase.name(), "message": message, "next": next }));
     }
-    (StatusCode::CONFLICT, Json(body)).into_response()
+    body
+}
+
+fn conflict(code: &str, view: &SeatView, message: &str, next: &str) -> Response {
+    (StatusCode::CONFLICT, Json(conflict_body(view, &of_the_desk(code), message, next))).into_response()
 }
 
 /// `GET /l/CODE`: the page. Unknown codes get the same plain answer as any unknown address.
 pub(super) async fn page(State(app): State<Arc<App>>, Path(code): Path<String>) -> Response {
     match app.ask(|desk, done| desk.seat(code.clone(), done)).await {
-        Ok(view) => listen::page(&code, &view).into_response(),
+        Ok(view) => listen::page(&code, None, &view).into_response(),
         Err(error) => {
             let status = status_of(&error);
             let (message, next) = match status {
@@ -113,7 +126,7 @@ pub(super) async fn page(State(app): State<Arc<App>>, Path(code): Path<String>) 
 /// `GET /api/l/CODE`.
 pub(super) async fn status(State(app): State<Arc<App>>, Path(code): Path<String>) -> Response {
     match app.ask(|desk, done| desk.seat(code.clone(), done)).await {
-        Ok(view) => Json(seat_body(&code, &view)).into_response(),
+        Ok(view) => Json(seat_body(&view, &of_the_desk(&code))).into_response(),
         Err(error) => problem(&error),
     }
 }
@@ -135,7 +148,7 @@ pub(super) async fn open_trial(State(app): State<Arc<App>>, Path(code): Path<Str
     let asked = code.clone();
     match app.ask(|desk, done| desk.open_trial(asked, "browser".to_owned(), done)).await {
         Ok(Opened::Fresh(open)) => match app.ask(|desk, done| desk.seat(code.clone(), done)).await {
-            Ok(view) => (StatusCode::CREATED, Json(trial_body(&code, &open, view.seconds))).into_response(),
+            Ok(view) => (StatusCode::CREATED, Json(trial_body(&open, view.seconds, &of_the_desk(&code)))).into_response(),
             Err(error) => problem(&error),
         },
         Ok(Opened::Already(view)) => conflict(&code, &view, "a trial is open", "answer it first"),
@@ -218,22 +231,22 @@ pub(super) async fn slot(State(app): State<Arc<App>>, Path((code, trial, label))
 
 /// A pick as it is sent.
 #[derive(Debug, Deserialize)]
-pub(super) struct PickBody {
+pub(crate) struct PickBody {
     choice: Value,
     #[serde(default)]
     confidence: Option<Value>,
     #[serde(default)]
     remark: Option<String>,
     #[serde(default)]
-    heard: Vec<SlotHeard>,
+    pub(crate) heard: Vec<SlotHeard>,
 }
 
-fn unfit(message: &str) -> Response {
+pub(crate) fn unfit(message: &str) -> Response {
     said(StatusCode::UNPROCESSABLE_ENTITY, "not-a-choice", message, "pick one of the choices that are shown", true)
 }
 
 /// The answer as it is kept; a rating of several samples may come as an object.
-fn answer(body: &PickBody) -> Result<Answer, &'static str> {
+pub(crate) fn answer(body: &PickBody) -> Result<Answer, &'static str> {
     let choice = match &body.choice {
         Value::String(text) => text.clone(),
         Value::Object(rated) => {
@@ -274,7 +287,7 @@ pub(super) async fn pick(
     let heard = body.heard.into_iter().take(32).collect();
     match app.ask(|desk, done| desk.pick(code.clone(), trial, answer, heard, done)).await {
         Ok(Picked::Taken(view, receipt)) => {
-            let mut body = seat_body(&code, &view);
+            let mut body = seat_body(&view, &of_the_desk(&code));
             if let Some(fields) = body.as_object_mut() {
                 fields.insert("receipt".to_owned(), json!(receipt));
             }

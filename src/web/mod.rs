@@ -13,14 +13,14 @@
 
 mod actions;
 mod app;
-mod assets;
+pub(crate) mod assets;
 mod forms;
 pub mod guard;
 pub mod limits;
-mod listening;
-mod pages;
+pub(crate) mod listening;
+pub(crate) mod pages;
 mod qr;
-mod server;
+pub(crate) mod server;
 mod uploads;
 
 pub use app::App;

@@ -80,7 +80,7 @@ fn own_address() -> IpAddr {
 }
 
 /// A thousand listeners need more open files than a shell allows by default.
-fn more_files() {
+pub(crate) fn more_files() {
     #[cfg(unix)]
     {
         use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
@@ -139,7 +139,8 @@ async fn run(
     let base = app.base();
     let invitations = invited.into_iter().map(|(listener, code)| Invited { listener, url: format!("{base}/l/{code}") }).collect();
     ready(&Ready { url: format!("{base}/?key={key}"), key, invitations });
-    accept(&listener, &app, stop).await;
+    let places = Places { all: CONNECTIONS, of_one_address: CONNECTIONS_PER_ADDRESS };
+    accept(&listener, super::router(&app), places, stop).await;
     Ok(())
 }
 
@@ -150,10 +151,10 @@ struct ByAddress(Arc<Mutex<HashMap<IpAddr, usize>>>);
 struct OneOf(ByAddress, IpAddr);
 
 impl ByAddress {
-    fn take(&self, address: IpAddr) -> Option<OneOf> {
+    fn take(&self, address: IpAddr, most: usize) -> Option<OneOf> {
         let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let count = all.entry(address).or_insert(0);
-        if *count >= CONNECTIONS_PER_ADDRESS {
+        if *count >= most {
             return None;
         }
         *count += 1;
@@ -173,9 +174,18 @@ impl Drop for OneOf {
     }
 }
 
-async fn accept(listener: &TcpListener, app: &Arc<App>, stop: &Arc<AtomicBool>) {
-    let router = super::router(app);
-    let seats = Arc::new(Semaphore::new(CONNECTIONS));
+/// How many connections are held at a time.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Places {
+    /// Of all addresses.
+    pub(crate) all: usize,
+    /// Of one address.
+    pub(crate) of_one_address: usize,
+}
+
+/// Takes connections until `stop` is set, and then finishes what was begun.
+pub(crate) async fn accept(listener: &TcpListener, router: axum::Router, places: Places, stop: &Arc<AtomicBool>) {
+    let seats = Arc::new(Semaphore::new(places.all));
     let by_address = ByAddress::default();
     let (farewell, leaving) = watch::channel(false);
     let mut tick = tokio::time::interval(Duration::from_millis(50));
@@ -191,7 +201,7 @@ async fn accept(listener: &TcpListener, app: &Arc<App>, stop: &Arc<AtomicBool>) 
             },
             _ = tick.tick() => continue,
         };
-        let Some(one_of) = by_address.take(from.ip()) else { continue };
+        let Some(one_of) = by_address.take(from.ip(), places.of_one_address) else { continue };
         let Ok(seat) = Arc::clone(&seats).try_acquire_owned() else { continue };
         // Small answers at once: a listener waits for each of them.
         let _ = stream.set_nodelay(true);
@@ -217,5 +227,5 @@ async fn accept(listener: &TcpListener, app: &Arc<App>, stop: &Arc<AtomicBool>) 
     }
     farewell.send_replace(true);
     // All seats free again: every answer that was under way is out.
-    let _ = tokio::time::timeout(FAREWELL, seats.acquire_many(u32::try_from(CONNECTIONS).unwrap_or(u32::MAX))).await;
+    let _ = tokio::time::timeout(FAREWELL, seats.acquire_many(u32::try_from(places.all).unwrap_or(u32::MAX))).await;
 }

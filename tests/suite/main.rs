@@ -27,6 +27,9 @@ mod floors;
 mod fuzzed;
 /// Texts that people see, kept as files.
 mod golden;
+/// The audience's server against a real PostgreSQL.
+#[cfg(feature = "hall")]
+mod hall;
 /// One evening's work from recordings to verdict.
 mod journey;
 /// Sound to test with.

@@ -177,6 +177,7 @@ pub fn view(session: &Session, scored: &ScoreDoc, audited: &audit::AuditDoc, clo
     let mut view = gather::gather(session)?;
     wired::fill(&mut view, session)?;
     view.tests = tested::tests(session, scored, &audited.witnesses)?;
+    view.audience = scored.audience.iter().map(|a| (format!("{}: {}", a.test, a.sentence), a.not_guarded.clone())).collect();
     view.given_up = scored.given_up.iter().map(ToString::to_string).collect();
     view.made_at = clock.now().to_string();
     view.audit = Some(AuditView {

@@ -85,6 +85,7 @@ pub fn document(report: &Report) -> Result<Document, PlotError> {
         sealed::picks(report),
         sealed::listeners(report)?,
         sealed::controls(report),
+        audience(report),
         verdicts::limits(report),
         hand::hand(report),
         compared::cautions(report),
@@ -98,6 +99,17 @@ pub fn document(report: &Report) -> Result<Document, PlotError> {
         verdicts: report.tests.iter().map(verdicts::verdict).collect::<Result<_, _>>()?,
         sections: sections.into_iter().filter(|s| !s.blocks.is_empty()).collect(),
     })
+}
+
+/// What an audience answered stands by itself: a class of its own beside the sealed tests.
+fn audience(report: &Report) -> Section {
+    let mut blocks = Vec::new();
+    for (sentence, not_guarded) in &report.audience {
+        blocks.push(Block::Text(sentence.clone()));
+        blocks.push(Block::Heading("What nobody guards where an audience listens by itself".to_owned()));
+        blocks.push(Block::List(not_guarded.clone()));
+    }
+    Section { id: "audience", title: "An audience", blocks }
 }
 
 fn head(report: &Report) -> Vec<(String, String)> {

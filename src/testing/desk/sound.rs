@@ -17,9 +17,24 @@ use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
 /// A test's clips in memory, all of one length.
-struct Loaded {
-    places: BTreeMap<(ClipId, Treatment), Audio>,
-    noise: Option<Audio>,
+pub(crate) struct Loaded {
+    pub(crate) places: BTreeMap<(ClipId, Treatment), Audio>,
+    pub(crate) noise: Option<Audio>,
+}
+
+/// Reads a test's clips, hash by hash the sealed ones, and makes what is played of them.
+pub(crate) fn load(folder: &Path, plan: &Plan) -> Result<Loaded, Failure> {
+    let (mut audio, places) = read_clips(&Session::open_read(folder)?, plan)?;
+    let noise = noise(&audio)?;
+    let frames = audio.iter().map(Audio::frames).min().unwrap_or(0);
+    for one in &mut audio {
+        // Clips of one excerpt are equally long already; an anchor's filter may not change that either.
+        let planes = one.channels().iter().map(|c| c[..frames].to_vec()).collect();
+        *one = Audio::new(one.rate(), planes)
+            .map_err(|e| Failure::plain("shape", Fate::Unfit, e.to_string(), "run match again, and plan anew"))?;
+    }
+    let places = places.into_iter().filter_map(|(key, i)| Some((key, audio.get(i)?.clone()))).collect();
+    Ok(Loaded { places, noise })
 }
 
 /// Clips of the tests that are being heard.
@@ -33,24 +48,14 @@ impl Sounds {
         if let Some(loaded) = all.get(&plan.test) {
             return Ok(Arc::clone(loaded));
         }
-        let (mut audio, places) = read_clips(&Session::open_read(folder)?, plan)?;
-        let noise = noise(&audio)?;
-        let frames = audio.iter().map(Audio::frames).min().unwrap_or(0);
-        for one in &mut audio {
-            // Clips of one excerpt are equally long already; an anchor's filter may not change that either.
-            let planes = one.channels().iter().map(|c| c[..frames].to_vec()).collect();
-            *one = Audio::new(one.rate(), planes)
-                .map_err(|e| Failure::plain("shape", Fate::Unfit, e.to_string(), "run match again, and plan anew"))?;
-        }
-        let places = places.into_iter().filter_map(|(key, i)| Some((key, audio.get(i)?.clone()))).collect();
-        let loaded = Arc::new(Loaded { places, noise });
+        let loaded = Arc::new(load(folder, plan)?);
         all.insert(plan.test.clone(), Arc::clone(&loaded));
         Ok(loaded)
     }
 }
 
 /// 24-bit WAV with fresh dither: the clips lie on the 24-bit grid already, so this adds noise of half a step and nothing else.
-fn wav(audio: &Audio) -> Result<Vec<u8>, Failure> {
+pub(crate) fn wav(audio: &Audio) -> Result<Vec<u8>, Failure> {
     let mut audio = audio.clone();
     let mut generator = crate::trial::Generator::from_seed(random::seed()?);
     for channel in audio.channels_mut() {

@@ -6,6 +6,7 @@ use crate::model::trial::TrialState;
 use crate::store::Session;
 use crate::store::event::Happening;
 use crate::testing::receipt::listener_sha256;
+use crate::verdict::audience;
 use crate::witness::receipt::Recorded;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -82,6 +83,10 @@ impl Inside {
             })?;
             inside.tests.insert(name, span);
         }
+        audience::recorded(session, &mut |trial, who, recorded| {
+            inside.who.insert(trial.clone(), who);
+            inside.recorded.insert(trial, recorded);
+        })?;
         Ok(inside)
     }
 

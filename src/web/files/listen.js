@@ -3,7 +3,7 @@ import { Player, load } from "./player.js";
 
 const page = document.querySelector("main");
 const code = page.dataset.code;
-const api = `/api/l/${code}`;
+const api = page.dataset.api || `/api/l/${code}`;
 const HEARD_MS = 300;
 const BREAK_AFTER = 12;
 const part = (name) => document.getElementById(name);
@@ -42,7 +42,7 @@ async function ask(path, options = {}) {
   for (let wait = 500; ; wait = Math.min(wait * 2, 8000)) {
     try {
       const answer = await fetch(api + path, { cache: "no-store", credentials: "same-origin", ...options });
-      if (answer.status !== 503 && answer.status !== 500) {
+      if (![429, 500, 503].includes(answer.status)) {
         lost(false);
         return { status: answer.status, body: answer.status === 204 ? null : await answer.json() };
       }
@@ -68,10 +68,22 @@ function follow(body) {
   trial = body.open_trial;
   progress();
   if (body.phase === "closed") return show("closed");
-  if (body.phase === "done") return show("done");
+  if (body.phase === "done") {
+    own(body.own_score);
+    return show("done");
+  }
   if (!context) return show("begin");
   if (inARow > 0 && inARow % BREAK_AFTER === 0 && !trial) return show("break");
   return show("ready");
+}
+
+/** A visitor's own count, where the page has a place for it. */
+function own(score) {
+  const place = part("own-score");
+  if (!place || !score) return;
+  const by = (score.trials * score.chance).toFixed(1);
+  const p = score.p_value < 0.001 ? "less than 1 in 1000" : `${(100 * score.p_value).toFixed(1)} in 100`;
+  place.textContent = `You had ${score.correct} of ${score.trials} right; guessing gives ${by} on average, and does as well in ${p} tries.`;
 }
 
 async function refresh() {

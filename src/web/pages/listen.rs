@@ -4,8 +4,8 @@ use crate::model::trial::Method;
 use crate::testing::desk::seat::SeatView;
 use maud::{DOCTYPE, Markup, html};
 
-/// The page of one invitation.
-pub(crate) fn page(code: &str, view: &SeatView) -> Markup {
+/// The page of one invitation, or of every visitor: `api` is where the latter ask, and they see their own count in the end.
+pub(crate) fn page(code: &str, api: Option<&str>, view: &SeatView) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -20,7 +20,7 @@ pub(crate) fn page(code: &str, view: &SeatView) -> Markup {
                 script type="module" src="/assets/listen.js" {}
             }
             body {
-                main data-code=(code) {
+                main data-code=(code) data-api=[api] {
                     header.top {
                         h1 { "Blind listening" }
                         p #count {}
@@ -36,7 +36,7 @@ pub(crate) fn page(code: &str, view: &SeatView) -> Markup {
                     noscript { p { "This page needs JavaScript: it plays the sound." } }
                     (stages(view))
                     (trial(view))
-                    (ends())
+                    (ends(api.is_some()))
                     (receipt())
                 }
             }
@@ -134,19 +134,30 @@ fn trial(view: &SeatView) -> Markup {
     }
 }
 
-fn ends() -> Markup {
+fn ends(visitors: bool) -> Markup {
     html! {
         section data-part="done" hidden {
             h2 tabindex="-1" { "Thank you" }
-            p { "You have answered every trial. The result is shown when the test is closed; nobody can see it before, the engineer included." }
+            @if visitors {
+                p { "You have answered every trial." }
+                p #own-score {}
+                p { "What all visitors answered is counted when the test is closed; nobody can see it before, the engineer included." }
+            } @else {
+                p { "You have answered every trial. The result is shown when the test is closed; nobody can see it before, the engineer included." }
+            }
         }
         section data-part="closed" hidden {
             h2 tabindex="-1" { "The test is closed" }
             p { "Thank you. Ask the engineer for the report." }
         }
         section data-part="gone" hidden {
-            h2 tabindex="-1" { "This invitation is not known" }
-            p { "Ask the engineer for a fresh link." }
+            @if visitors {
+                h2 tabindex="-1" { "Your place is not known" }
+                p { "Allow this page its one cookie, which keeps your place and nothing else, and reload it." }
+            } @else {
+                h2 tabindex="-1" { "This invitation is not known" }
+                p { "Ask the engineer for a fresh link." }
+            }
         }
     }
 }

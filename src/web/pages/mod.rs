@@ -2,7 +2,7 @@
 
 mod clips;
 pub(super) mod layout;
-pub(super) mod listen;
+pub(crate) mod listen;
 mod log;
 mod results;
 mod runsheet;

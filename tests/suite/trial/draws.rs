@@ -53,6 +53,7 @@ pub(crate) fn plan(method: Method, setups: &[&str], takes: usize, controls: Cont
         training_by_name: false,
         ask_confidence: false,
         simulated: false,
+        audience: false,
         family: None,
     }
 }

@@ -1,0 +1,9 @@
+//! The hall against a real PostgreSQL: whole journeys, faults, blindness, abuse, audiences.
+
+mod abuse;
+mod audiences;
+mod blind;
+mod cluster;
+mod faults;
+mod journey;
+mod visitors;
