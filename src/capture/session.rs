@@ -230,7 +230,7 @@ fn next_step(session: &Session, gate: &Gate) -> Result<NextDoc, Failure> {
     if clips.is_empty() {
         return Ok(step("make the clips", format!("cabjury match {folder}")));
     }
-    let tests = session.tests()?;
+    let tests: Vec<_> = session.tests()?.into_iter().filter(|t| !t.plan.audience).collect();
     if let Some(open) = tests.iter().find(|t| t.closed_at.is_none()) {
         return Ok(step("listen", format!("cabjury listen {folder} --test {} --listener CODE", open.plan.test)));
     }

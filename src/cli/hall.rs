@@ -9,7 +9,6 @@ use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "\
 Example:
-  cabjury plan evening --compare s16,p4 --audience --trials 12
   cabjury hall publish evening --test test-2 --sound /srv/sound --key hall.key
   cabjury hall serve --key hall.key --listen 127.0.0.1:4801 --public https://listen.example
   cabjury hall close evening --test test-2
@@ -17,7 +16,7 @@ Example:
 
 /// What was typed.
 #[derive(Debug, clap::Args)]
-#[command(after_long_help = EXAMPLE)]
+#[command(after_long_help = EXAMPLE, disable_help_subcommand = true)]
 pub(crate) struct Args {
     #[command(subcommand)]
     pub(crate) what: What,
@@ -31,7 +30,7 @@ pub(crate) struct Database {
     pub(crate) database: Option<String>,
 }
 
-/// Which test.
+/// Which test: sealed before with cabjury plan --audience.
 #[derive(Debug, clap::Args)]
 pub(crate) struct Of {
     /// The session's folder.
@@ -109,6 +108,9 @@ pub(crate) struct Serve {
     /// Connections to the database.
     #[arg(long, value_name = "N", default_value_t = 16)]
     pub(crate) connections: usize,
+    /// Requests of one address in a minute, a tenth of them of new visitors; whole schools may share an address.
+    #[arg(long, value_name = "N", default_value_t = 12_000)]
+    pub(crate) per_address: u32,
 }
 
 /// What `collect` was asked for.
@@ -177,6 +179,11 @@ mod with {
         if doc.key_made {
             shell.warn("the hall's key was drawn and written: keep a copy; without it nothing that is answered can be opened");
         }
+        if doc.names_come_back {
+            shell.warn(
+                "few sounds for so many trials: their names will come back to one visitor; publish again with more --variants",
+            );
+        }
         let sounds = count(usize::try_from(doc.sounds_added).unwrap_or(usize::MAX), "sound", "sounds");
         shell.say(&format!("{} is published: {sounds} added, {} of each clip", doc.test, doc.variants));
         shell.say(&format!("visitors: {}", doc.url));
@@ -202,6 +209,7 @@ mod with {
             sound: args.sound.clone(),
             sound_url: args.sound_url.clone(),
             connections: args.connections,
+            per_address: args.per_address,
         };
         serve(&options, &stop, Arc::new(super::super::shell::log_line), |ready| say(shell, ready))?;
         shell.say("This replica is closed; open trials go on at another one.");

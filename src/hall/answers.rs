@@ -1,6 +1,6 @@
 //! The visitors' addresses. No answer before the end depends on the order of a trial; sounds are names that mean nothing.
 
-use super::guard::{PLACES, fresh_place, from, later, visitor};
+use super::guard::{OF_NEW, fresh_place, from, later, visitor};
 use super::house::{House, passes, unknown};
 use super::key::{Id, id};
 use super::metrics::one;
@@ -95,7 +95,7 @@ pub(super) async fn page(State(house): State<Arc<House>>, Path(test): Path<Strin
     let (code, found) = match published(&house, &test).await {
         Ok(found) => match visitor(&house, &found.test, request.headers()) {
             Some(_) => (None, found),
-            None if !house.allows("place", from(&request), PLACES) => {
+            None if !house.allows("place", from(&request), house.per_address / OF_NEW) => {
                 return later(
                     &house,
                     StatusCode::TOO_MANY_REQUESTS,

@@ -13,10 +13,8 @@ use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::time::Duration;
 
-/// Requests of one address in a minute: many visitors may share one (a school, a phone network).
-const REQUESTS: u32 = 12_000;
-/// Fresh places of one address in a minute.
-pub(super) const PLACES: u32 = 1_200;
+/// Of an address's requests in a minute so many, at most, may be of new visitors: one in ten.
+pub(super) const OF_NEW: u32 = 10;
 /// A request that takes longer is given up.
 const PATIENCE: Duration = Duration::from_secs(15);
 
@@ -53,7 +51,7 @@ pub(super) async fn every_request(State(house): State<Arc<House>>, request: Requ
     let mut response = if !reads && !own_origin(&house, request.headers()) {
         let next = "use the page's own buttons";
         said(StatusCode::FORBIDDEN, "other-origin", "this was sent from a page of another site", next, true)
-    } else if !inward && !house.allows("request", from(&request), REQUESTS) {
+    } else if !inward && !house.allows("request", from(&request), house.per_address) {
         later(&house, StatusCode::TOO_MANY_REQUESTS, "too-many", "too many requests from this address in a minute")
     } else {
         match tokio::time::timeout(PATIENCE, next.run(request)).await {

@@ -32,6 +32,8 @@ pub(super) struct House {
     pub(super) sounds_at: String,
     /// The folder, where this replica serves sounds itself.
     pub(super) sound_folder: Option<PathBuf>,
+    /// Requests of one address in a minute: many visitors may share one (a school, a phone network).
+    pub(super) per_address: u32,
     pub(super) limits: Limits,
     pub(super) counters: Counters,
     pub(super) stop: Arc<AtomicBool>,
@@ -47,6 +49,7 @@ pub(super) struct Parts {
     pub(super) public: String,
     pub(super) sounds_at: String,
     pub(super) sound_folder: Option<PathBuf>,
+    pub(super) per_address: u32,
     pub(super) stop: Arc<AtomicBool>,
     pub(super) log: Log,
 }
@@ -54,7 +57,7 @@ pub(super) struct Parts {
 impl House {
     /// Puts the parts together.
     pub(super) fn new(parts: Parts) -> Result<Arc<Self>, Failure> {
-        let Parts { database, key, public, sounds_at, sound_folder, stop, log } = parts;
+        let Parts { database, key, public, sounds_at, sound_folder, per_address, stop, log } = parts;
         Ok(Arc::new(Self {
             database,
             engineer: key.engineer(),
@@ -62,6 +65,7 @@ impl House {
             public,
             sounds_at,
             sound_folder,
+            per_address,
             limits: Limits::default(),
             counters: Counters::default(),
             stop,

@@ -17,7 +17,7 @@ use crate::model::trial::SealedTest;
 use crate::store::event::Happening;
 use crate::store::{Session, random};
 use crate::testing::desk::sound::{Loaded, load, wav};
-use crate::trial::Generator;
+use crate::trial::{Generator, draw};
 use jiff::Timestamp;
 use rayon::prelude::*;
 use serde::Serialize;
@@ -66,6 +66,8 @@ pub struct PublishedDoc {
     pub sounds_added: u64,
     /// True where a key was drawn and written now.
     pub key_made: bool,
+    /// True where a visitor's trials may need more sounds of a clip than there are: then names come back, and tell which samples are alike.
+    pub names_come_back: bool,
 }
 
 /// A sound that is to be made.
@@ -111,8 +113,18 @@ pub fn publish(request: &Request, clock: &dyn Clock, progress: &dyn Progress) ->
         let mut session = Session::open_write(&request.folder, clock.now())?;
         session.happened(Happening::HallPublished, request.test.as_str(), &body, clock.now())?;
     }
+    let planned = draw::planned(&sealed.plan).unwrap_or(0);
+    let names_come_back = sealed.plan.clips.len() as u32 * variants < 2 * 3 * planned;
     let public = request.public.as_deref().unwrap_or("").trim_end_matches('/');
-    Ok(PublishedDoc { test: request.test.clone(), url: format!("{public}/h/{hall}"), hall, variants, sounds_added, key_made })
+    Ok(PublishedDoc {
+        test: request.test.clone(),
+        url: format!("{public}/h/{hall}"),
+        hall,
+        variants,
+        sounds_added,
+        key_made,
+        names_come_back,
+    })
 }
 
 async fn go(going: &Going<'_>, progress: &dyn Progress) -> Result<(Id, u64), Failure> {

@@ -41,6 +41,8 @@ pub struct Options {
     pub sound_url: Option<String>,
     /// Connections to the database.
     pub connections: usize,
+    /// Requests of one address in a minute.
+    pub per_address: u32,
 }
 
 /// What is printed when a replica is ready.
@@ -88,7 +90,9 @@ async fn run(
     let sounds_at = options.sound_url.clone().unwrap_or_else(|| "/sound".to_owned()).trim_end_matches('/').to_owned();
     let engineer = format!("{public}/engineer?key={}", key.engineer());
     let sound_folder = options.sound.clone();
-    let parts = Parts { database, key, public: public.clone(), sounds_at, sound_folder, stop: Arc::clone(stop), log };
+    let per_address = options.per_address;
+    let parts =
+        Parts { database, key, public: public.clone(), sounds_at, sound_folder, per_address, stop: Arc::clone(stop), log };
     let house = House::new(parts)?;
     ready(&Ready { listen, public, engineer });
     let places = Places { all: CONNECTIONS, of_one_address: CONNECTIONS };

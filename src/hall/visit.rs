@@ -123,6 +123,8 @@ struct Own {
     done: Progressed,
     open: Option<(OpenTrial, Vec<Id>)>,
     scored: (u64, u64),
+    /// Sounds that this visitor had.
+    used: Vec<Id>,
 }
 
 /// What a trial's ciphertext belongs to.
@@ -161,8 +163,9 @@ impl Published {
         self.sounds.get(&NOISE)?.first().copied()
     }
 
-    /// A sound for each slot, drawn among those of its clip; no two slots of a trial have the same one.
-    fn drawn(&self, hidden: &Hidden, random: &mut dyn RandomWords) -> Result<Vec<Id>, Failure> {
+    /// A sound for each slot, drawn among those of its clip: no two slots of a trial have the same one, and as long as there are others none
+    /// that this visitor had before, so that names do not tell which samples come back.
+    fn drawn(&self, hidden: &Hidden, used: &[Id], random: &mut dyn RandomWords) -> Result<Vec<Id>, Failure> {
         let none = || HallError::Unfit("a clip has too few sounds in the store".to_owned());
         let mut names: Vec<Id> = Vec::new();
         for label in hidden.labels() {
@@ -174,7 +177,10 @@ impl Published {
             };
             let sound = Sound::of(&self.plan, clip, treatment).ok_or_else(none)?;
             let all = self.sounds.get(&sound).ok_or_else(none)?;
-            let free: Vec<Id> = all.iter().filter(|n| !names.contains(n)).copied().collect();
+            let mut free: Vec<Id> = all.iter().filter(|n| !names.contains(n)).copied().collect();
+            if free.iter().any(|n| !used.contains(n)) {
+                free.retain(|n| !used.contains(n));
+            }
             names.push(*free.get(random.below(free.len() as u64) as usize).ok_or_else(none)?);
         }
         Ok(names)
@@ -182,14 +188,15 @@ impl Published {
 
     /// What a page is built from: no visitor's place is in it.
     pub(super) fn blank(&self) -> View {
-        self.view(Own { done: Progressed::default(), open: None, scored: (0, 0) }, false)
+        self.view(Own { done: Progressed::default(), open: None, scored: (0, 0), used: Vec::new() }, false)
     }
 
     fn own(&self, key: &HallKey, rows: Vec<TrialRow>) -> Result<Own, Failure> {
-        let mut own = Own { done: Progressed::default(), open: None, scored: (0, 0) };
+        let mut own = Own { done: Progressed::default(), open: None, scored: (0, 0), used: Vec::new() };
         for row in rows {
             let place = belongs_to(&self.test, &row.trial, &row.visitor);
             let (hidden, names) = key.orders().unlock(&self.plan, &row.sealed, &place)?;
+            own.used.extend(&names);
             match &row.pick {
                 None => {
                     let number = u32::try_from(row.number).unwrap_or(0);
@@ -259,7 +266,7 @@ impl Published {
         if own.open.is_some() || closed || own.done.all() >= self.planned {
             return Ok(stands(self.view(own, closed)));
         }
-        let drawn = self.draw(key, visitor, own.done)?;
+        let drawn = self.draw(key, visitor, &own)?;
         let number = i16::try_from(drawn.open.number).unwrap_or(i16::MAX);
         let (trial, commitment) = (drawn.trial, drawn.commitment.as_slice());
         let new = NewTrial { trial, test: self.test, visitor: *visitor, number, commitment, sealed: &drawn.sealed };
@@ -274,15 +281,15 @@ impl Published {
     }
 
     /// Not across a wait: the order lives here in the clear, and nowhere else.
-    fn draw(&self, key: &HallKey, visitor: &Id, done: Progressed) -> Result<Drawn, Failure> {
+    fn draw(&self, key: &HallKey, visitor: &Id, own: &Own) -> Result<Drawn, Failure> {
         let mut random = Generator::from_secret(&mut random::seed()?);
-        let hidden = draw_trial(&self.plan, done, &mut random)?;
-        let names = self.drawn(&hidden, &mut random)?;
+        let hidden = draw_trial(&self.plan, own.done, &mut random)?;
+        let names = self.drawn(&hidden, &own.used, &mut random)?;
         let trial = new_id()?;
         let place = belongs_to(&self.test, &trial, visitor);
         let sealed = key.orders().lock(&self.plan, &hidden, &names, &place, &mut random)?;
         let commitment = hidden.commitment();
-        let open = shown(&trial, done.all() + 1, &commitment, &hidden)?;
+        let open = shown(&trial, own.done.all() + 1, &commitment, &hidden)?;
         Ok(Drawn { trial, open, commitment: unhex(commitment.as_str()).unwrap_or_default(), sealed, names })
     }
 

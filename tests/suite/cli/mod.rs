@@ -6,7 +6,8 @@ mod evening;
 use crate::golden;
 use crate::program::Desk;
 
-const COMMANDS: [&str; 35] = [
+const COMMANDS: [&str; 36] = [
+    "hall",
     "demo",
     "load",
     "measure",

@@ -10,6 +10,7 @@ use std::path::Path;
 /// Kinds that no test can bring about, and why.
 const UNREACHED: &[(&str, &str)] = &[
     ("demo-rig", "a defect of the demo's own sheet"),
+    ("no-hall", "a build without the feature, which has no other door"),
     ("no-randomness", "the system gives no random numbers"),
     ("no-thread", "the system gives no thread"),
     ("no-timestamps", "a build without the feature, which has no other door"),

@@ -50,6 +50,11 @@ fn forged_codes_replays_and_others_trials_are_refused() {
     ask(host, "GET", &format!("/sound/{}.wav", "00".repeat(16)), "", "").unwrap().is(404);
     let _ = picked(&next, "A");
     engineers_page(&hall, host, &replica.engineer);
+    // Who can write the database and has no key cannot give a trial the order of another one.
+    hall.cluster.sql("update hall_trials set sealed = (select sealed from hall_trials where number = 2) where number = 1");
+    ann.ask(host, "GET", "", "").unwrap().is(500);
+    hall.run(&["hall", "close", "s", "--test", "test-1"]);
+    assert_eq!(hall.refused(&["hall", "collect", "s", "--test", "test-1", "--key", "key", "--json"], 4), "hall-locked");
 }
 
 fn raw(host: &str, text: &str) -> String {

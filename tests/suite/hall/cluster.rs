@@ -46,7 +46,7 @@ impl Cluster {
         self.folder.path().join("data").display().to_string()
     }
 
-    fn socket(&self) -> String {
+    pub(super) fn socket(&self) -> String {
         self.folder.path().display().to_string()
     }
 
@@ -54,7 +54,7 @@ impl Cluster {
         self.folder.path()
     }
 
-    fn command(&self, program: &str, args: &[&str]) -> Command {
+    pub(super) fn command(&self, program: &str, args: &[&str]) -> Command {
         let program = self.programs.join(program);
         let mut command = match self.user {
             Some((uid, gid)) => {

@@ -119,4 +119,5 @@ fn collected(hall: &Hall, receipts: &[Value]) {
     let audit = hall.folder.run(&["audit", "s", "--json"]).ends(4).json();
     assert!(audit["problems"].to_string().contains("test-1"), "{audit}");
     assert!(hall.run(&["score", "s", "--json"])["audience"][0]["void_reason"].is_string());
+    assert_eq!(hall.refused(&collect("key"), 3), "hall-collected");
 }

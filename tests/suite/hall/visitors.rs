@@ -28,10 +28,6 @@ impl Replica {
         Command::new("kill").arg(self.child.id().to_string()).status().unwrap();
         self.child.wait().unwrap().code()
     }
-
-    pub(super) fn pid(&self) -> u32 {
-        self.child.id()
-    }
 }
 
 impl Drop for Replica {

@@ -173,6 +173,7 @@ pub(crate) fn report(test: TestView) -> Report {
         level_trend_db_per_take: Some(-0.012),
         tests: vec![test],
         given_up: Vec::new(),
+        audience: Vec::new(),
         cautions: Vec::new(),
         audit: Some(AuditView {
             ok: true,

@@ -64,7 +64,8 @@ fn every_crate_has_a_licence_of_the_list_and_needs_no_newer_compiler() {
     let rules: toml::Table = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/deny.toml")).unwrap().parse().unwrap();
     let allowed: BTreeSet<String> =
         rules["licenses"]["allow"].as_array().unwrap().iter().map(|l| l.as_str().unwrap().to_owned()).collect();
-    let metadata: Value = serde_json::from_str(&cargo(&["metadata", "--format-version", "1", "--locked", "--offline"])).unwrap();
+    let metadata: Value =
+        serde_json::from_str(&cargo(&["metadata", "--format-version", "1", "--all-features", "--locked", "--offline"])).unwrap();
     let packages = metadata["packages"].as_array().unwrap();
     assert!(packages.len() > 100);
     // What the tests alone need may be newer than what the program needs.
