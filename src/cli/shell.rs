@@ -341,6 +341,14 @@ pub(crate) fn error_entry(error: &Failure) -> serde_json::Value {
     })
 }
 
+/// A line of a server's log on standard error: time, event, detail, as JSON.
+#[cfg(feature = "hall")]
+pub(crate) fn log_line(event: &str, detail: &str) {
+    let line = serde_json::json!({ "at": jiff::Timestamp::now().to_string(), "event": event, "detail": detail });
+    // Nobody can be told that standard error cannot be written.
+    let _ = writeln!(std::io::stderr().lock(), "{line}");
+}
+
 #[cfg(test)]
 mod tests {
     use super::{BOLD, NORMAL, RED, escaped, fitted, plain};
@@ -371,12 +379,4 @@ mod tests {
         assert!(!json.chars().any(|c| c != '\n' && super::steers(c)));
         assert_eq!(serde_json::from_str::<Vec<String>>(&json).ok(), Some(vec![odd.to_owned()]));
     }
-}
-
-/// A line of a server's log on standard error: time, event, detail, as JSON.
-#[cfg(feature = "hall")]
-pub(crate) fn log_line(event: &str, detail: &str) {
-    let line = serde_json::json!({ "at": jiff::Timestamp::now().to_string(), "event": event, "detail": detail });
-    // Nobody can be told that standard error cannot be written.
-    let _ = writeln!(std::io::stderr().lock(), "{line}");
 }

@@ -19,7 +19,7 @@ use std::time::{Duration, Instant};
 const FRESH: Duration = Duration::from_secs(60);
 
 /// Somebody who takes a line for the log: an event's name, and a number or a word that tells nothing of a person.
-pub(crate) type Log = Arc<dyn Fn(&str, &str) + Send + Sync>;
+pub type Log = Arc<dyn Fn(&str, &str) + Send + Sync>;
 
 /// A replica's house.
 pub(super) struct House {

@@ -27,6 +27,7 @@ mod sounds;
 mod visit;
 
 pub use error::HallError;
+pub use house::Log;
 pub use key::{ENV_DATABASE, ENV_KEY, HallKey};
 pub use serve::{Options, Ready, serve};
 

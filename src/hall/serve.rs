@@ -60,12 +60,7 @@ pub struct Ready {
 ///
 /// # Errors
 /// [`HallError`]: no key, no database, another key's tests, an address that cannot be had.
-pub fn serve(
-    options: &Options,
-    stop: &Arc<AtomicBool>,
-    log: Arc<dyn Fn(&str, &str) + Send + Sync>,
-    ready: impl FnOnce(&Ready),
-) -> Result<(), Failure> {
+pub fn serve(options: &Options, stop: &Arc<AtomicBool>, log: Log, ready: impl FnOnce(&Ready)) -> Result<(), Failure> {
     more_files();
     let key = HallKey::read(options.key.as_deref())?;
     let runtime =

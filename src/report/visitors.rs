@@ -82,7 +82,7 @@ pub fn sentence(f: &VisitorFacts<'_>) -> String {
     match f.p_takes {
         Some(p_takes) if p_takes <= f.level => out.push_str(&format!(" Takes {}.", p_text(p_takes))),
         Some(p_takes) => {
-            out.push_str(&format!(" That it was the wiring and not the takes is not shown (takes {}).", p_text(p_takes)))
+            out.push_str(&format!(" That it was the wiring and not the takes is not shown (takes {}).", p_text(p_takes)));
         }
         None => out.push_str(" It is about these recordings."),
     }

@@ -66,7 +66,7 @@ impl OrderKey {
         // Purpose and text are told apart by their lengths: no two inputs are the same bytes.
         let lengths = [(purpose.len() as u64).to_be_bytes(), (text.len() as u64).to_be_bytes()];
         let hash = Sha256::new().chain_update("cabjury hall 1\n").chain_update(lengths.concat()).chain_update(purpose);
-        let inner = hash.chain_update(&*self.0).chain_update(text).finalize();
+        let inner = hash.chain_update(*self.0).chain_update(text).finalize();
         Sha256::new().chain_update(inner).finalize().into()
     }
 

@@ -255,7 +255,7 @@ fn facts<'a>(doc: &'a AudienceDoc, weighed: &'a Weighed) -> VisitorFacts<'a> {
     VisitorFacts {
         void_reason: doc.void_reason.as_deref(),
         kind: weighed.kind,
-        preference: (doc.method == Method::Preference).then(|| doc.setups.as_slice()),
+        preference: (doc.method == Method::Preference).then_some(doc.setups.as_slice()),
         visitors: doc.visitors,
         through: doc.through,
         trials: doc.trials,

@@ -5,9 +5,8 @@ import assert from "node:assert/strict";
 import { spawn, execFileSync } from "node:child_process";
 import { createServer } from "node:net";
 import { existsSync, writeFileSync } from "node:fs";
-import { accessible, answer, browser, complaints, fits, shot } from "./support.mjs";
+import { accessible, answer, browser, complaints, fits, folder, program, session, shot } from "./support.mjs";
 
-const program = new URL("../../target/debug/cabjury", import.meta.url).pathname;
 const script = new URL("../../sessions/hall", import.meta.url).pathname;
 
 /** A port with two free ones behind it. */
@@ -16,9 +15,10 @@ const free = () => new Promise((go) => {
   probe.listen(0, "127.0.0.1", () => { const { port } = probe.address(); probe.close(() => go(port)); });
 });
 
-let hall; let said = ""; let at = {}; let b;
+let home; let hall; let said = ""; let at = {}; let b;
 test.before(async () => {
-  hall = spawn(script, [String(await free())], { env: { ...process.env, CABJURY: program }, stdio: ["ignore", "pipe", "inherit"] });
+  home = folder();
+  hall = spawn(script, [String(await free()), session(home, 3)], { env: { ...process.env, CABJURY: program }, stdio: ["ignore", "pipe", "inherit"] });
   await new Promise((go, fail) => {
     hall.stdout.on("data", (text) => { said += text; if (said.includes("Ctrl-C ends it")) go(); });
     hall.on("exit", (code) => fail(new Error(`sessions/hall ended with ${code}: ${said}`)));
@@ -33,6 +33,7 @@ test.after(async () => {
   hall.kill("SIGINT");
   assert.equal(await ended, 0);
   assert.equal(existsSync(at.key), false, "something stayed behind");
+  home.gone();
 });
 
 const cabjury = (...args) => JSON.parse(execFileSync(program, [...args, "--json"], {

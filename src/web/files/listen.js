@@ -281,7 +281,7 @@ function chosen() {
 /** The answer may be sent once every slot has sounded and something is chosen; what is missing is said. */
 function allow() {
   if (!trial) return;
-  const unheard = trial.slots.map((s) => s.label).filter((l) => heard[l].ms < HEARD_MS);
+  const unheard = trial.slots.map((s) => s.label).filter((l) => !heard[l] || heard[l].ms < HEARD_MS);
   const ready = unheard.length === 0 && chosen() !== null;
   part("send").disabled = !ready;
   part("missing").textContent = unheard.length > 0 ? `Not heard yet: ${unheard.join(", ")}.`

@@ -51,7 +51,6 @@ const LEFT: &[&str] = &[
     "no-repeats",
     "no-slot",
     "no-such-input",
-    "no-trial",
     "no-votes",
     "not-asked",
     "not-metered",

@@ -15,7 +15,7 @@ fn forged_codes_replays_and_others_trials_are_refused() {
     let (name, code) = ann.cookie.split_once('=').unwrap();
     let last = if code.ends_with('0') { "1" } else { "0" };
     let turned = format!("{}{last}", &code[..code.len() - 1]);
-    let forged = ["0".repeat(64), turned, code[..40].to_owned(), "\u{7f}".to_owned(), String::new()];
+    let forged = ["0".repeat(64), turned, code[..40].to_owned(), "\u{e9}".repeat(32), String::new()];
     for code in &forged {
         let visitor = Visitor { cookie: format!("{name}={code}"), test: hall.test.clone() };
         assert_eq!(visitor.ask(host, "GET", "", "").unwrap().is(403).json()["error"]["kind"], "no-place");
