@@ -5,7 +5,6 @@
 
 #![expect(
     clippy::unwrap_used,
-    clippy::expect_used,
     clippy::panic,
     clippy::print_stdout,
     reason = "a bench stops at the first thing that fails, and prints its table"
