@@ -102,7 +102,6 @@ pub struct AudienceDoc {
     /// Controls.
     pub controls: ControlsDoc,
     /// The file that was counted.
-    #[serde(flatten)]
     pub collected: Collected,
     /// Why nothing is counted, if it is so.
     pub void_reason: Option<String>,
