@@ -266,6 +266,7 @@ async fn invite(State(app): State<Arc<App>>, fields: Fields) -> Response {
         }
         Err(error) => Err(error),
     };
+    app.panel_changed();
     told(&app, "/tests", result)
 }
 
@@ -277,16 +278,20 @@ async fn close(State(app): State<Arc<App>>, fields: Fields) -> Response {
         }
         Err(error) => Err(error.into()),
     };
+    app.panel_changed();
     told(&app, "/results", result)
 }
 
 /// `GET /progress`: how far the job under way is, as server-sent events.
 async fn progress(State(app): State<Arc<App>>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
-    let events = unfold(app.watch(), |mut steps| async move {
-        steps.changed().await.ok()?;
+    let events = unfold((app.watch(), app.leaving()), |(mut steps, mut leaving)| async move {
+        tokio::select! {
+            changed = steps.changed() => changed.ok()?,
+            () = leaving.over() => return None,
+        }
         let step = steps.borrow_and_update().clone();
         let body = serde_json::json!({ "what": step.what, "done": step.done, "total": step.total });
-        Some((Ok(Event::default().data(body.to_string())), steps))
+        Some((Ok(Event::default().data(body.to_string())), (steps, leaving)))
     });
     Sse::new(events).keep_alive(KeepAlive::default())
 }

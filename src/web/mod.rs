@@ -4,6 +4,8 @@
 //! * `app`: what every request may use
 //! * [`guard`]: host, origin, key, and the headers of every answer
 //! * `listening`: the addresses of the listening page
+//! * `presence`: who is at their page
+//! * `panel`: the listeners as data for the engineer's page
 //! * `pages`: the engineer's pages, one file each
 //! * `actions`: what the engineer's forms do
 //! * `forms`: what they send
@@ -19,6 +21,8 @@ pub mod guard;
 pub mod limits;
 mod listening;
 mod pages;
+mod panel;
+mod presence;
 mod qr;
 mod server;
 mod uploads;
@@ -34,6 +38,7 @@ pub fn router(app: &std::sync::Arc<App>) -> axum::Router {
     let listening = axum::Router::new()
         .route("/l/{code}", get(listening::page))
         .route("/api/l/{code}", get(listening::status))
+        .route("/api/l/{code}/here", get(presence::here))
         .route("/api/l/{code}/level", post(listening::level_is_set))
         .route("/api/l/{code}/noise", get(listening::noise))
         .route("/api/l/{code}/trials", post(listening::open_trial))
@@ -42,6 +47,7 @@ pub fn router(app: &std::sync::Arc<App>) -> axum::Router {
     let engineer = pages::routes()
         .merge(actions::routes())
         .merge(uploads::routes())
+        .merge(panel::routes())
         .layer(from_fn_with_state(std::sync::Arc::clone(app), guard::key));
     axum::Router::new()
         .merge(listening)

@@ -6,6 +6,7 @@ mod killed;
 mod known;
 mod leak;
 mod load;
+mod panel;
 mod refusals;
 mod rough;
 mod support;
