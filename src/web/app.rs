@@ -1,26 +1,19 @@
 //! What every request may use.
 
+use super::jobs::Jobs;
 use super::limits::Limits;
+use super::names::Place;
 use super::pages::layout::Flash;
 use super::presence::Presence;
+use super::sounds::Counter;
+use super::tokens::Tokens;
 use crate::model::failure::Failure;
-use crate::model::outside::{Clock, Progress};
+use crate::model::outside::Clock;
 use crate::testing::desk::{Desk, Done};
-use std::net::{IpAddr, SocketAddr};
+use std::net::SocketAddr;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::{oneshot, watch};
-
-/// How far a long job is, for the event stream.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Step {
-    /// What is being done.
-    pub what: String,
-    /// Steps done.
-    pub done: u64,
-    /// Of so many.
-    pub total: u64,
-}
 
 /// The desk with what a browser needs beside it.
 pub struct App {
@@ -28,40 +21,47 @@ pub struct App {
     pub desk: Arc<Desk>,
     /// Opens the engineer's pages. Random for every start.
     pub key: String,
-    /// Port, as it stands in Host.
-    pub port: u16,
+    /// By which name it is reached.
+    pub place: Place,
     /// Addresses of this machine are allowed as Host, not loopback alone.
     pub lan: bool,
     /// The clock.
     pub clock: &'static dyn Clock,
     /// Requests per minute.
     pub limits: Limits,
-    progress: watch::Sender<Step>,
     uploads: AtomicU64,
     flash: Mutex<Option<Flash>>,
-    address: IpAddr,
+    pub(super) tokens: Tokens,
     pub(super) presence: Presence,
+    pub(super) jobs: Arc<Jobs>,
+    pub(super) sounds: Counter,
     panel: watch::Sender<()>,
     leaving: watch::Sender<bool>,
 }
 
 impl App {
-    /// Puts the parts together.
+    /// Puts the parts together, at a plain address.
     #[must_use]
     pub fn new(desk: Arc<Desk>, key: String, address: SocketAddr, lan: bool, clock: &'static dyn Clock) -> Arc<Self> {
-        let (progress, _) = watch::channel(Step::default());
+        Self::at(desk, key, Place::at(address, lan), clock)
+    }
+
+    /// Puts the parts together.
+    #[must_use]
+    pub fn at(desk: Arc<Desk>, key: String, place: Place, clock: &'static dyn Clock) -> Arc<Self> {
         Arc::new(Self {
             desk,
             key,
-            port: address.port(),
-            lan,
+            lan: place.lan,
+            place,
             clock,
             limits: Limits::default(),
-            progress,
             uploads: AtomicU64::new(0),
             flash: Mutex::new(None),
-            address: address.ip(),
+            tokens: Tokens::default(),
             presence: Presence::default(),
+            jobs: Arc::default(),
+            sounds: Counter::default(),
             panel: watch::channel(()).0,
             leaving: watch::channel(false).0,
         })
@@ -91,16 +91,12 @@ impl App {
         }
     }
 
-    /// Where long work tells how far it is.
-    #[must_use]
-    pub fn progress(self: &Arc<Self>) -> Told {
-        Told(Arc::clone(self))
-    }
-
-    /// The event stream's end of it.
-    #[must_use]
-    pub fn watch(&self) -> watch::Receiver<Step> {
-        self.progress.subscribe()
+    /// Lets a browser in: what its cookie says from now on.
+    ///
+    /// # Errors
+    /// The operating system gives no random bytes.
+    pub fn let_in(&self) -> Result<String, Failure> {
+        self.tokens.issue()
     }
 
     /// Somebody came, went, or is further: the panel's board is drawn anew.
@@ -126,7 +122,7 @@ impl App {
     /// The beginning of every link.
     #[must_use]
     pub fn base(&self) -> String {
-        format!("http://{}", SocketAddr::new(self.address, self.port))
+        self.place.base()
     }
 
     /// Keeps what an action had to say for the next page.
@@ -134,9 +130,17 @@ impl App {
         *self.flash.lock().unwrap_or_else(PoisonError::into_inner) = Some(Flash { bad, lines });
     }
 
-    /// What the last action had to say, once.
+    /// What the last action had to say, and what came of jobs that ended meanwhile, once.
     pub(super) fn flash(&self) -> Option<Flash> {
-        self.flash.lock().unwrap_or_else(PoisonError::into_inner).take()
+        let said = self.flash.lock().unwrap_or_else(PoisonError::into_inner).take();
+        match (said, self.jobs.untold()) {
+            (Some(mut said), Some(jobs)) => {
+                said.bad |= jobs.bad;
+                said.lines.extend(jobs.lines);
+                Some(said)
+            }
+            (said, jobs) => said.or(jobs),
+        }
     }
 
     /// A number that no other upload of this start has.
@@ -162,19 +166,4 @@ fn closing() -> Failure {
         "the desk is being closed",
         "start it again with: cabjury desk",
     )
-}
-
-/// Progress of a job, as the event stream shows it.
-pub struct Told(Arc<App>);
-
-impl Progress for Told {
-    fn step(&self, what: &str, done: u64, total: u64) {
-        self.0.progress.send_replace(Step { what: what.to_owned(), done, total });
-    }
-}
-
-impl Drop for Told {
-    fn drop(&mut self) {
-        self.0.progress.send_replace(Step::default());
-    }
 }

@@ -90,7 +90,7 @@ async fn document(app: &App) -> Result<Value, Failure> {
 async fn once(State(app): State<Arc<App>>) -> Response {
     match document(&app).await {
         Ok(document) => Json(document).into_response(),
-        Err(error) => super::listening::problem(&error),
+        Err(error) => super::refusals::problem(&error),
     }
 }
 

@@ -67,7 +67,7 @@ async fn event(body: &mut Body) -> Value {
 #[tokio::test]
 async fn the_live_board_sees_a_page_open_and_close() {
     let h = house(2);
-    let request = Request::get("/desk/panel/live").header("host", host()).header("cookie", cookie());
+    let request = Request::get("/desk/panel/live").header("host", host()).header("cookie", cookie(&h.app));
     let mut board = router(&h.app).oneshot(request.body(Body::empty()).unwrap()).await.unwrap().into_body();
     assert_eq!(event(&mut board).await["tests"][0]["listeners"][0]["here"], Value::Null);
     let mut page = router(&h.app).oneshot(asked("GET", &h.at("/here"), None, "")).await.unwrap().into_body();
