@@ -1,8 +1,9 @@
 //! The DI comes in, and every take is held against it.
 
 use crate::capture::measure::{Measured, unfit};
+use crate::capture::ready::Ready;
 use crate::capture::recording::Incoming;
-use crate::capture::recording::{IntakeDoc, Request, TakeDoc, beginning, called, path_of, rate_as, record};
+use crate::capture::recording::{Request, beginning, called, path_of, rate_as, record};
 use crate::capture::strangers::{self, Thin};
 use crate::model::audio::{Audio, FaultKind, Finding, Severity};
 use crate::model::explain::{Fate, quoted};
@@ -16,13 +17,13 @@ use crate::store::Session;
 use std::path::Path;
 
 /// Takes in the DI, in place of one that nothing rests on yet.
-pub(crate) fn take_di(
-    session: &mut Session,
+pub(crate) fn ready_di(
+    session: &Session,
     request: &Request,
     examined: &[Measured],
-    known: &[Take],
+    known: Vec<Take>,
     clock: &dyn Clock,
-) -> Result<IntakeDoc, Failure> {
+) -> Result<Ready, Failure> {
     let [measured] = examined else {
         return Err(Failure::plain(
             "di",
@@ -37,19 +38,18 @@ pub(crate) fn take_di(
     let same = |t: &&Take| t.sha256 == measured.facts.sha256 && t.withdrawn.is_none();
     if let Some(same) = known.iter().find(same) {
         let text = format!("{} is already in the session as {}; it was not taken in twice", measured.path.display(), same.id);
-        return Ok(IntakeDoc { takes: Vec::new(), already: vec![same.id.to_string()], warnings: vec![text] });
+        let already = vec![same.id.to_string()];
+        return Ok(Ready { takes: Vec::new(), replaces: None, already, warnings: vec![text], known });
     }
     let number = session.next_take()?;
-    if let Some(old) = known.iter().find(|t| t.setup.is_none()) {
-        if !session.clips()?.is_empty() {
-            return Err(Failure::plain(
-                "di-in-use",
-                Fate::Refused,
-                "the session has a DI, and clips were aligned to it",
-                "make a new session for another DI",
-            ));
-        }
-        session.drop_di(&old.id, clock.now())?;
+    let replaces = known.iter().find(|t| t.setup.is_none()).map(|old| old.id.clone());
+    if replaces.is_some() && !session.clips()?.is_empty() {
+        return Err(Failure::plain(
+            "di-in-use",
+            Fate::Refused,
+            "the session has a DI, and clips were aligned to it",
+            "make a new session for another DI",
+        ));
     }
     let incoming = Incoming {
         meant: None,
@@ -64,9 +64,8 @@ pub(crate) fn take_di(
     };
     let mut take = record(&incoming, number, clock)?;
     take.path = session.keep_recording(&measured.path, &take.sha256, &take.original_name)?;
-    session.add_takes(std::slice::from_ref(&take), clock.now())?;
-    let warnings = hold_against(session, known, &take, measured)?;
-    Ok(IntakeDoc { takes: vec![TakeDoc::from(&take)], already: Vec::new(), warnings })
+    let warnings = hold_against(session, &known, &take, measured)?;
+    Ok(Ready { takes: vec![take], replaces, already: Vec::new(), warnings, known })
 }
 
 /// Takes that came before their DI are held against it. Where none fits while all fit each other, the DI is the one that is named.

@@ -1,10 +1,10 @@
 //! What every recording goes through on its way in, whichever way it came: by name, by pattern, out of a long bounce, from a watched folder.
 
+use crate::capture::beside::go_on;
 use crate::capture::di::{against_di, wrong_di};
 use crate::capture::names;
-use crate::capture::recording::{
-    CUT, Incoming, IntakeDoc, TakeDoc, beginning, has_channel, mono_or_stereo, path_of, rate_as, record,
-};
+use crate::capture::ready::Ready;
+use crate::capture::recording::{CUT, Incoming, IntakeDoc, beginning, has_channel, mono_or_stereo, path_of, rate_as, record};
 use crate::capture::strangers::{self, Thin};
 use crate::model::audio::{Audio, FaultKind, Finding};
 use crate::model::explain::{Fate, quoted};
@@ -70,14 +70,28 @@ impl Manner<'_> {
 pub(crate) fn take_in(
     session: &mut Session,
     incoming: &[Incoming<'_>],
-    mut manner: Manner<'_>,
+    manner: Manner<'_>,
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> Result<IntakeDoc, Failure> {
+    ready_in(session, incoming, manner, clock, progress)?.keep(session, clock)
+}
+
+/// Everything but the writing: the files are copied, and no take is made of them yet.
+///
+/// # Errors
+/// As [`take_in`]; it was stopped.
+pub(crate) fn ready_in(
+    session: &Session,
+    incoming: &[Incoming<'_>],
+    mut manner: Manner<'_>,
+    clock: &dyn Clock,
+    progress: &dyn Progress,
+) -> Result<Ready, Failure> {
     let (rig, known) = (session.rig()?, session.takes()?);
     // Whichever way recordings come: what must not be powered is not recorded without its reason.
     let setups: BTreeSet<SetupName> = incoming.iter().filter_map(|one| one.setup.clone()).collect();
-    gate::pass(session, &Vec::from_iter(setups), None, clock.now())?;
+    gate::Gate::of(session)?.obey(&Vec::from_iter(setups), None)?;
     let (mut already, mut warnings) = (Vec::new(), Vec::new());
     let mut fresh: Vec<&Incoming<'_>> = Vec::new();
     for one in incoming {
@@ -114,14 +128,12 @@ pub(crate) fn take_in(
     }
     let count = takes.len() as u64;
     for ((take, path), done) in takes.iter_mut().zip(1..) {
+        go_on(progress)?;
         take.path = session.keep_recording(path, &take.sha256, &take.original_name)?;
         progress.step("copying", done, count);
     }
     let takes: Vec<Take> = takes.into_iter().map(|t| t.0).collect();
-    if !takes.is_empty() {
-        session.add_takes(&takes, clock.now())?;
-    }
-    Ok(IntakeDoc { takes: takes.iter().map(TakeDoc::from).collect(), already, warnings })
+    Ok(Ready { known, takes, replaces: None, already, warnings })
 }
 
 fn there_already(one: &Incoming<'_>, there: &Take) -> String {
