@@ -3,6 +3,7 @@
 use super::guard::{OF_NEW, fresh_place, from, later, visitor};
 use super::house::{House, passes, unknown};
 use super::key::{Id, id};
+use super::limits::What;
 use super::metrics::one;
 use super::sounds::file_name;
 use super::visit::{Published, View, Visit};
@@ -67,10 +68,10 @@ fn address(house: &House, name: &Id) -> String {
 }
 
 /// Where each slot's sound is.
-fn addresses<'a>(house: &'a House, view: &'a View) -> impl Fn(&OpenTrial, &str) -> String {
+fn addresses<'a>(house: &'a House, view: &'a View) -> impl Fn(&OpenTrial, &str) -> (String, Option<String>) {
     move |open, label| {
         let place = open.labels.iter().position(|l| l == label);
-        place.and_then(|i| view.sounds.get(i)).map(|name| address(house, name)).unwrap_or_default()
+        (place.and_then(|i| view.sounds.get(i)).map(|name| address(house, name)).unwrap_or_default(), None)
     }
 }
 
@@ -95,7 +96,7 @@ pub(super) async fn page(State(house): State<Arc<House>>, Path(test): Path<Strin
     let (code, found) = match published(&house, &test).await {
         Ok(found) => match visitor(&house, &found.test, request.headers()) {
             Some(_) => (None, found),
-            None if !house.allows("place", from(&request), house.per_address / OF_NEW) => {
+            None if !house.allows(What::NewPlace, from(&request), house.per_address / OF_NEW) => {
                 return later(
                     &house,
                     StatusCode::TOO_MANY_REQUESTS,

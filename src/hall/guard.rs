@@ -2,6 +2,7 @@
 
 use super::house::House;
 use super::key::Id;
+use super::limits::What;
 use super::metrics::one;
 use crate::model::digest::hex;
 use crate::web::guard::{dress, said};
@@ -51,7 +52,7 @@ pub(super) async fn every_request(State(house): State<Arc<House>>, request: Requ
     let mut response = if !reads && !own_origin(&house, request.headers()) {
         let next = "use the page's own buttons";
         said(StatusCode::FORBIDDEN, "other-origin", "this was sent from a page of another site", next, true)
-    } else if !inward && !house.allows("request", from(&request), house.per_address) {
+    } else if !inward && !house.allows(What::Request, from(&request), house.per_address) {
         later(&house, StatusCode::TOO_MANY_REQUESTS, "too-many", "too many requests from this address in a minute")
     } else {
         match tokio::time::timeout(PATIENCE, next.run(request)).await {
@@ -114,7 +115,7 @@ const KEY_COOKIE: &str = "hall-engineer";
 /// Lets the engineer in: by the link with the key, which becomes a cookie, or by that cookie.
 pub(super) async fn engineer(State(house): State<Arc<House>>, request: Request, next: Next) -> Response {
     let given = request.uri().query().and_then(|q| q.split('&').find_map(|p| p.strip_prefix("key=")));
-    let fits = |text: &str| crate::web::guard::same(text, &house.engineer);
+    let fits = |text: &str| crate::web::tokens::same(text, &house.engineer);
     if given.is_none() && cookie(request.headers(), KEY_COOKIE).is_some_and(fits) {
         return next.run(request).await;
     }
@@ -124,7 +125,7 @@ pub(super) async fn engineer(State(house): State<Arc<House>>, request: Request, 
         return (StatusCode::SEE_OTHER, [(header::LOCATION, "/engineer".to_owned()), (header::SET_COOKIE, cookie)])
             .into_response();
     }
-    if given.is_some() && !house.allows("key", from(&request), 20) {
+    if given.is_some() && !house.allows(What::WrongKey, from(&request), 20) {
         return later(&house, StatusCode::TOO_MANY_REQUESTS, "too-many", "too many wrong keys");
     }
     let message = "this is the engineer's page, and this browser has no key to it";

@@ -3,11 +3,10 @@
 use super::HallError;
 use super::database::Database;
 use super::key::{HallKey, Id};
+use super::limits::{Limits, What};
 use super::metrics::Counters;
 use super::visit::Published;
 use crate::model::failure::Failure;
-use crate::web::limits::Limits;
-use sha2::{Digest, Sha256};
 use std::collections::HashMap;
 use std::net::IpAddr;
 use std::path::PathBuf;
@@ -38,7 +37,6 @@ pub(super) struct House {
     pub(super) counters: Counters,
     pub(super) stop: Arc<AtomicBool>,
     pub(super) log: Log,
-    salt: [u8; 32],
     tests: Mutex<HashMap<Id, (Instant, Arc<Published>)>>,
 }
 
@@ -66,11 +64,10 @@ impl House {
             sounds_at,
             sound_folder,
             per_address,
-            limits: Limits::default(),
+            limits: Limits::new()?,
             counters: Counters::default(),
             stop,
             log,
-            salt: crate::store::random::seed()?,
             tests: Mutex::new(HashMap::new()),
         }))
     }
@@ -95,13 +92,9 @@ impl House {
         }
     }
 
-    /// One more request of a kind from an address: false where there were too many in this minute. Addresses are kept as salted hashes, in
-    /// memory, for a minute.
-    pub(super) fn allows(&self, what: &str, from: Option<IpAddr>, most: u32) -> bool {
-        let Some(from) = from else { return true };
-        let hash = Sha256::new().chain_update(self.salt).chain_update(from.to_string()).finalize();
-        let name: String = hash[..12].iter().map(|b| format!("{b:02x}")).collect();
-        self.limits.allow(format!("{what} {name}"), most)
+    /// One more request of a kind from an address: false where there were too many in this minute.
+    pub(super) fn allows(&self, what: What, from: Option<IpAddr>, most: u32) -> bool {
+        from.is_none_or(|from| self.limits.allow(what, from, most))
     }
 
     /// Tells the log of something that went wrong.

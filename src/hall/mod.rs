@@ -7,7 +7,7 @@
 //! * `sounds`: where sounds are kept; [`publish`](mod@publish): a sealed test goes out
 //! * `visit`: a visitor's trials: the desk's draw, seat and receipt, with nothing kept in memory
 //! * `serve`: one replica; `house`: what its requests use; `answers`: the visitors' addresses; `pages`: what people see;
-//!   `guard`: what stands before them; `metrics`: counters
+//!   `guard` and `limits`: what stands before them; `metrics`: counters
 //! * [`running`]: close, status; [`collect`](mod@collect): trials with opened orders into the session
 
 mod answers;
@@ -17,6 +17,7 @@ mod error;
 mod guard;
 mod house;
 mod key;
+mod limits;
 mod metrics;
 mod pages;
 pub mod publish;

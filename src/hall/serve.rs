@@ -7,7 +7,7 @@ use super::key::HallKey;
 use super::{answers, guard, pages};
 use crate::model::failure::Failure;
 use crate::web::assets;
-use crate::web::server::{Places, accept, more_files};
+use crate::web::server::{Door, Places, accept, more_files};
 use axum::Router;
 use axum::middleware::from_fn_with_state;
 use axum::routing::{get, post};
@@ -91,7 +91,7 @@ async fn run(
     let house = House::new(parts)?;
     ready(&Ready { listen, public, engineer });
     let places = Places { all: CONNECTIONS, of_one_address: CONNECTIONS };
-    accept(&listener, router(&house), places, stop).await;
+    accept(&listener, Door { router: router(&house), places, acceptor: None }, stop, || ()).await;
     Ok(())
 }
 

@@ -1,72 +1,44 @@
 //! The addresses of the listening page. No answer before the end depends on the order of a trial, but for the sound itself.
 
 use super::App;
-use super::guard::{DOWNLOADS, said};
+use super::guard::{UnknownCode, said};
 use super::pages::listen;
-use crate::model::explain::Fate;
+use super::refusals::{problem, status_of};
+use super::slots::FLAC_SECONDS;
 use crate::model::failure::Failure;
 use crate::model::trial::{Answer, SlotHeard};
 use crate::testing::desk::seat::{Opened, Phase, Picked, SeatView};
-use crate::testing::desk::sound::Slot;
 use crate::testing::trials::OpenTrial;
 use axum::Json;
-use axum::body::Body;
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
-use axum::http::{StatusCode, header};
+use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use futures_util::stream::unfold;
 use serde::Deserialize;
 use serde_json::{Value, json};
-use std::convert::Infallible;
 use std::sync::Arc;
-
-/// A sound goes out in pieces of so many bytes.
-const PIECE: usize = 64 * 1024;
 
 /// Longest remark that is saved, in characters.
 const REMARK: usize = 2000;
 
-fn status_of(error: &Failure) -> StatusCode {
-    let explained = error.explain();
-    match (explained.kind(), explained.fate()) {
-        ("no-invitation" | "no-trial" | "no-slot", _) => StatusCode::NOT_FOUND,
-        ("not-a-choice" | "not-heard", _) => StatusCode::UNPROCESSABLE_ENTITY,
-        ("session-locked" | "desk-ended", _) => StatusCode::SERVICE_UNAVAILABLE,
-        (_, Fate::WrongUse) => StatusCode::UNPROCESSABLE_ENTITY,
-        (_, Fate::Refused | Fate::Unfit) => StatusCode::CONFLICT,
-        (_, Fate::Failed) => StatusCode::INTERNAL_SERVER_ERROR,
+/// Where the sound of a slot is, by the trial and the slot's label: as WAV, and as FLAC where there is one.
+pub(crate) type Address<'a> = &'a dyn Fn(&OpenTrial, &str) -> (String, Option<String>);
+
+/// The desk's own.
+fn of_the_desk(code: &str, seconds: f64) -> impl Fn(&OpenTrial, &str) -> (String, Option<String>) {
+    move |open, label| {
+        let audio = format!("/api/l/{code}/trials/{}/slots/{label}", open.id);
+        // A lossless one of half the size, where it is not too long to be made in one piece.
+        let flac = (seconds <= FLAC_SECONDS).then(|| format!("{audio}?as=flac"));
+        (audio, flac)
     }
 }
 
-/// What went wrong, without a path or a name of anything in the session: a listener reads this.
-fn problem(error: &Failure) -> Response {
-    let status = status_of(error);
-    let explained = error.explain();
-    let (message, next) = match status {
-        StatusCode::NOT_FOUND | StatusCode::UNPROCESSABLE_ENTITY => (explained.to_string(), explained.next()),
-        StatusCode::SERVICE_UNAVAILABLE => (
-            "the session is in use by another program".to_owned(),
-            "wait a moment and try again; if it stays so, tell the engineer".to_owned(),
-        ),
-        _ if explained.kind() == "panel-full" => {
-            ("all places of this test are taken".to_owned(), "ask the engineer for a test with more listeners".to_owned())
-        }
-        _ => ("the desk could not do this".to_owned(), "tell the engineer: the desk's log pages say more".to_owned()),
-    };
-    said(status, explained.kind(), &message, &next, true)
-}
-
-/// Where the sound of a slot is, by the trial and the slot's label.
-pub(crate) type Address<'a> = &'a dyn Fn(&OpenTrial, &str) -> String;
-
-/// The desk's own.
-fn of_the_desk(code: &str) -> impl Fn(&OpenTrial, &str) -> String {
-    move |open, label| format!("/api/l/{code}/trials/{}/slots/{label}", open.id)
-}
-
 pub(crate) fn trial_body(open: &OpenTrial, seconds: f64, address: Address<'_>) -> Value {
-    let slot = |label: &String| json!({ "label": label, "audio": address(open, label) });
+    let slot = |label: &String| {
+        let (audio, flac) = address(open, label);
+        json!({ "label": label, "audio": audio, "flac": flac })
+    };
     json!({
         "trial": open.id.as_str(),
         "number": open.number,
@@ -104,21 +76,46 @@ pub(crate) fn conflict_body(view: &SeatView, address: Address<'_>, message: &str
     body
 }
 
+fn of_seat(code: &str, view: &SeatView) -> Value {
+    seat_body(view, &of_the_desk(code, view.seconds))
+}
+
 fn conflict(code: &str, view: &SeatView, message: &str, next: &str) -> Response {
-    (StatusCode::CONFLICT, Json(conflict_body(view, &of_the_desk(code), message, next))).into_response()
+    let body = conflict_body(view, &of_the_desk(code, view.seconds), message, next);
+    (StatusCode::CONFLICT, Json(body)).into_response()
+}
+
+/// The holder of a known code is at their page.
+fn here(app: &App, code: &str) {
+    if app.presence.seen(code) {
+        app.panel_changed();
+    }
+}
+
+/// The same, and they are further than before.
+fn moved(app: &App, code: &str) {
+    app.presence.seen(code);
+    app.panel_changed();
 }
 
 /// `GET /l/CODE`: the page. Unknown codes get the same plain answer as any unknown address.
 pub(super) async fn page(State(app): State<Arc<App>>, Path(code): Path<String>) -> Response {
     match app.ask(|desk, done| desk.seat(code.clone(), done)).await {
-        Ok(view) => listen::page(&code, None, &view).into_response(),
+        Ok(view) => {
+            here(&app, &code);
+            listen::page(&code, None, &view).into_response()
+        }
         Err(error) => {
             let status = status_of(&error);
             let (message, next) = match status {
                 StatusCode::NOT_FOUND => (error.to_string(), error.explain().next()),
                 _ => ("the session cannot be read just now".to_owned(), "reload this page in a moment".to_owned()),
             };
-            said(status, error.explain().kind(), &message, &next, false)
+            let mut response = said(status, error.explain().kind(), &message, &next, false);
+            if error.explain().kind() == "no-invitation" {
+                response.extensions_mut().insert(UnknownCode);
+            }
+            response
         }
     }
 }
@@ -126,15 +123,21 @@ pub(super) async fn page(State(app): State<Arc<App>>, Path(code): Path<String>) 
 /// `GET /api/l/CODE`.
 pub(super) async fn status(State(app): State<Arc<App>>, Path(code): Path<String>) -> Response {
     match app.ask(|desk, done| desk.seat(code.clone(), done)).await {
-        Ok(view) => Json(seat_body(&view, &of_the_desk(&code))).into_response(),
+        Ok(view) => {
+            here(&app, &code);
+            Json(of_seat(&code, &view)).into_response()
+        }
         Err(error) => problem(&error),
     }
 }
 
 /// `POST /api/l/CODE/level`: the listener has set the level.
 pub(super) async fn level_is_set(State(app): State<Arc<App>>, Path(code): Path<String>) -> Response {
-    match app.ask(|desk, done| desk.level_is_set(code, done)).await {
-        Ok(()) => StatusCode::NO_CONTENT.into_response(),
+    match app.ask(|desk, done| desk.level_is_set(code.clone(), done)).await {
+        Ok(()) => {
+            here(&app, &code);
+            StatusCode::NO_CONTENT.into_response()
+        }
         Err(error) => problem(&error),
     }
 }
@@ -146,9 +149,13 @@ pub(super) async fn open_trial(State(app): State<Arc<App>>, Path(code): Path<Str
         return problem(&error);
     }
     let asked = code.clone();
-    match app.ask(|desk, done| desk.open_trial(asked, "browser".to_owned(), done)).await {
+    let opened = app.ask(|desk, done| desk.open_trial(asked, "browser".to_owned(), done)).await;
+    moved(&app, &code);
+    match opened {
         Ok(Opened::Fresh(open)) => match app.ask(|desk, done| desk.seat(code.clone(), done)).await {
-            Ok(view) => (StatusCode::CREATED, Json(trial_body(&open, view.seconds, &of_the_desk(&code)))).into_response(),
+            Ok(view) => {
+                (StatusCode::CREATED, Json(trial_body(&open, view.seconds, &of_the_desk(&code, view.seconds)))).into_response()
+            }
             Err(error) => problem(&error),
         },
         Ok(Opened::Already(view)) => conflict(&code, &view, "a trial is open", "answer it first"),
@@ -164,69 +171,6 @@ async fn warm(app: &Arc<App>, code: &str) -> Result<(), Failure> {
     let noise = app.ask(|desk, done| desk.noise_of(code.to_owned(), done)).await?;
     let desk = Arc::clone(&app.desk);
     App::apart(move || desk.load(&noise)).await
-}
-
-async fn audio(app: &Arc<App>, code: String, slot: Slot) -> Response {
-    let (desk, of) = (Arc::clone(&app.desk), slot.of());
-    match App::apart(move || desk.render(&slot)).await {
-        Ok(bytes) => {
-            let length = bytes.len();
-            let desk = Arc::clone(&app.desk);
-            let whole = move || {
-                if let Some((trial, label)) = of {
-                    desk.fetched(code, trial, label);
-                }
-            };
-            let headers = [(header::CONTENT_TYPE, "audio/wav".to_owned()), (header::CONTENT_LENGTH, length.to_string())];
-            (headers, in_pieces(bytes, whole)).into_response()
-        }
-        Err(error) => problem(&error),
-    }
-}
-
-/// A body that is handed out piece by piece, so that it is known when its last one was taken.
-fn in_pieces(bytes: Vec<u8>, whole: impl FnOnce() + Send + 'static) -> Body {
-    let begin = (axum::body::Bytes::from(bytes), Some(whole));
-    Body::from_stream(unfold(begin, |(mut rest, mut whole)| async move {
-        if rest.is_empty() {
-            return None;
-        }
-        let piece = rest.split_to(rest.len().min(PIECE));
-        // Said before the last piece goes: the pick that answers it must not come first.
-        if rest.is_empty()
-            && let Some(whole) = whole.take()
-        {
-            whole();
-        }
-        Some((Ok::<_, Infallible>(piece), (rest, whole)))
-    }))
-}
-
-fn too_many() -> Response {
-    said(StatusCode::TOO_MANY_REQUESTS, "too-many", "too many downloads in a minute", "wait a minute", true)
-}
-
-/// `GET /api/l/CODE/noise`: pink noise as loud as the clips, to set the level by.
-pub(super) async fn noise(State(app): State<Arc<App>>, Path(code): Path<String>) -> Response {
-    if !app.limits.allow(format!("sound {code}"), DOWNLOADS) {
-        return too_many();
-    }
-    match app.ask(|desk, done| desk.noise_of(code, done)).await {
-        Ok(slot) => audio(&app, String::new(), slot).await,
-        Err(error) => problem(&error),
-    }
-}
-
-/// `GET` of a slot's `audio`.
-pub(super) async fn slot(State(app): State<Arc<App>>, Path((code, trial, label)): Path<(String, String, String)>) -> Response {
-    if !app.limits.allow(format!("sound {code}"), DOWNLOADS) {
-        return too_many();
-    }
-    let who = code.clone();
-    match app.ask(|desk, done| desk.slot(code, trial, label, done)).await {
-        Ok(slot) => audio(&app, who, slot).await,
-        Err(error) => problem(&error),
-    }
 }
 
 /// A pick as it is sent.
@@ -287,7 +231,8 @@ pub(super) async fn pick(
     let heard = body.heard.into_iter().take(32).collect();
     match app.ask(|desk, done| desk.pick(code.clone(), trial, answer, heard, done)).await {
         Ok(Picked::Taken(view, receipt)) => {
-            let mut body = seat_body(&view, &of_the_desk(&code));
+            moved(&app, &code);
+            let mut body = of_seat(&code, &view);
             if let Some(fields) = body.as_object_mut() {
                 fields.insert("receipt".to_owned(), json!(receipt));
             }
