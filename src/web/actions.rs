@@ -212,7 +212,7 @@ fn plan_request(fields: &Fields) -> Result<plan::Request, Failure> {
         tests: fields.get("tests").map(|_| fields.whole("tests", 1)).transpose()?,
         looks: Vec::new(),
         load_reason: fields.get("load_reason").map(str::to_owned),
-        training_by_name: false,
+        training_by_name: fields.contains_key("training_by_name"),
         ask_confidence: fields.contains_key("ask_confidence"),
         simulated: false,
     })

@@ -3,6 +3,7 @@
 use super::App;
 use super::guard::{DOWNLOADS, said};
 use super::pages::listen;
+use super::texts::Texts;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::trial::{Answer, SlotHeard};
@@ -13,7 +14,7 @@ use axum::Json;
 use axum::body::Body;
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderMap, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
 use futures_util::stream::unfold;
 use serde::Deserialize;
@@ -40,7 +41,7 @@ fn status_of(error: &Failure) -> StatusCode {
 }
 
 /// What went wrong, without a path or a name of anything in the session: a listener reads this.
-fn problem(error: &Failure) -> Response {
+pub(super) fn problem(error: &Failure) -> Response {
     let status = status_of(error);
     let explained = error.explain();
     let (message, next) = match status {
@@ -49,6 +50,7 @@ fn problem(error: &Failure) -> Response {
             "the session is in use by another program".to_owned(),
             "wait a moment and try again; if it stays so, tell the engineer".to_owned(),
         ),
+        _ if explained.kind() == "in-a-trial" => (explained.to_string(), explained.next()),
         _ if explained.kind() == "panel-full" => {
             ("all places of this test are taken".to_owned(), "ask the engineer for a test with more listeners".to_owned())
         }
@@ -96,9 +98,10 @@ fn conflict(code: &str, view: &SeatView, message: &str, next: &str) -> Response 
 }
 
 /// `GET /l/CODE`: the page. Unknown codes get the same plain answer as any unknown address.
-pub(super) async fn page(State(app): State<Arc<App>>, Path(code): Path<String>) -> Response {
-    match app.ask(|desk, done| desk.seat(code.clone(), done)).await {
-        Ok(view) => listen::page(&code, &view).into_response(),
+pub(super) async fn page(State(app): State<Arc<App>>, Path(code): Path<String>, uri: Uri, headers: HeaderMap) -> Response {
+    let view = app.ask(|desk, done| desk.seat(code.clone(), done)).await;
+    match view.and_then(|view| Ok((view, Texts::asked(&uri, &headers)?))) {
+        Ok((view, texts)) => listen::page(&code, &view, &texts).into_response(),
         Err(error) => {
             let status = status_of(&error);
             let (message, next) = match status {
@@ -153,7 +156,7 @@ async fn warm(app: &Arc<App>, code: &str) -> Result<(), Failure> {
     App::apart(move || desk.load(&noise)).await
 }
 
-async fn audio(app: &Arc<App>, code: String, slot: Slot) -> Response {
+pub(super) async fn audio(app: &Arc<App>, code: String, slot: Slot) -> Response {
     let (desk, of) = (Arc::clone(&app.desk), slot.of());
     match App::apart(move || desk.render(&slot)).await {
         Ok(bytes) => {
@@ -189,7 +192,7 @@ fn in_pieces(bytes: Vec<u8>, whole: impl FnOnce() + Send + 'static) -> Body {
     }))
 }
 
-fn too_many() -> Response {
+pub(super) fn too_many() -> Response {
     said(StatusCode::TOO_MANY_REQUESTS, "too-many", "too many downloads in a minute", "wait a minute", true)
 }
 

@@ -4,6 +4,8 @@
 //! * `app`: what every request may use
 //! * [`guard`]: host, origin, key, and the headers of every answer
 //! * `listening`: the addresses of the listening page
+//! * `openly`: what a listener hears openly before a trial, and their own result behind the end
+//! * [`texts`]: the listening page's words, one file per language
 //! * `pages`: the engineer's pages, one file each
 //! * `actions`: what the engineer's forms do
 //! * `forms`: what they send
@@ -18,9 +20,11 @@ mod forms;
 pub mod guard;
 pub mod limits;
 mod listening;
+mod openly;
 mod pages;
 mod qr;
 mod server;
+pub mod texts;
 mod uploads;
 
 pub use app::App;
@@ -36,6 +40,9 @@ pub fn router(app: &std::sync::Arc<App>) -> axum::Router {
         .route("/api/l/{code}", get(listening::status))
         .route("/api/l/{code}/level", post(listening::level_is_set))
         .route("/api/l/{code}/noise", get(listening::noise))
+        .route("/api/l/{code}/training", post(openly::training))
+        .route("/api/l/{code}/training/{place}", get(openly::sound))
+        .route("/api/l/{code}/result", get(openly::result))
         .route("/api/l/{code}/trials", post(listening::open_trial))
         .route("/api/l/{code}/trials/{trial}/slots/{label}", get(listening::slot))
         .route("/api/l/{code}/trials/{trial}/pick", post(listening::pick));

@@ -2,7 +2,7 @@
 import test from "node:test";
 import assert from "node:assert/strict";
 import { mkdirSync, readFileSync } from "node:fs";
-import { accessible, answer, browser, complaints, desk, fits, folder, riff, run, shot, toTrial, wav } from "./support.mjs";
+import { accessible, answer, browser, complaints, desk, fits, folder, hear, riff, run, shot, toTrial, wav } from "./support.mjs";
 
 const PAGES = ["/", "/runsheet", "/takes", "/clips", "/tests", "/results", "/log", "/audit"];
 
@@ -130,7 +130,7 @@ test("from an empty folder to the verdict", async (t) => {
   await toTrial(phone, base + link);
   await answer(phone, "A");
   await phone.getByRole("button", { name: "Next trial" }).click();
-  await phone.getByRole("button", { name: "A", exact: true }).waitFor();
+  await hear(phone, "A").waitFor();
   await page.goto(`${base}/tests`);
   await page.getByText("1 trial answered").waitFor();
   assert.equal(await page.getByText(/right \(chance/).count(), 0);

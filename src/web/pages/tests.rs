@@ -142,6 +142,7 @@ fn form(setups: &[String], mics: &[String], raw: bool, repeated: bool) -> Markup
             }
             @if raw { p { label { input type="checkbox" name="as_recorded" value="yes"; " Levels as recorded" } } }
             p { label { input type="checkbox" name="ask_confidence" value="yes"; " Ask for confidence and a remark" } }
+            p { label { input type="checkbox" name="training_by_name" value="yes"; " Let listeners hear the setups by name before their trials (paired design only)" } }
             div.row {
                 button type="submit" formaction="/plan/what-if" { "What could it find?" }
                 button.main type="submit" { "Seal the test" }

@@ -6,6 +6,8 @@ mod killed;
 mod known;
 mod leak;
 mod load;
+mod openly;
 mod refusals;
 mod rough;
 mod support;
+mod texts;
