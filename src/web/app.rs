@@ -1,5 +1,6 @@
 //! What every request may use.
 
+use super::drafts::Drafts;
 use super::limits::Limits;
 use super::pages::layout::Flash;
 use crate::model::failure::Failure;
@@ -38,6 +39,7 @@ pub struct App {
     progress: watch::Sender<Step>,
     uploads: AtomicU64,
     flash: Mutex<Option<Flash>>,
+    pub(super) drafts: Drafts,
     address: IpAddr,
 }
 
@@ -56,6 +58,7 @@ impl App {
             progress,
             uploads: AtomicU64::new(0),
             flash: Mutex::new(None),
+            drafts: Drafts::default(),
             address: address.ip(),
         })
     }

@@ -5,7 +5,7 @@ use axum::extract::Path;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 
-const FILES: [(&str, &str, &str); 12] = [
+const FILES: [(&str, &str, &str); 14] = [
     ("player.js", "text/javascript; charset=utf-8", crate::report::audience::PLAYER),
     ("listen.js", "text/javascript; charset=utf-8", include_str!("files/listen.js")),
     ("rows.js", "text/javascript; charset=utf-8", include_str!("files/rows.js")),
@@ -16,6 +16,8 @@ const FILES: [(&str, &str, &str); 12] = [
     ("seat.css", "text/css; charset=utf-8", include_str!("files/seat.css")),
     ("listen.css", "text/css; charset=utf-8", crate::report::audience::STYLE),
     ("desk.js", "text/javascript; charset=utf-8", include_str!("files/desk.js")),
+    ("drop.js", "text/javascript; charset=utf-8", include_str!("files/drop.js")),
+    ("board.js", "text/javascript; charset=utf-8", include_str!("files/board.js")),
     ("sheet.css", "text/css; charset=utf-8", crate::report::page::STYLE),
     ("desk.css", "text/css; charset=utf-8", include_str!("files/desk.css")),
 ];

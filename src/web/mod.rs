@@ -9,6 +9,8 @@
 //! * `pages`: the engineer's pages, one file each
 //! * `actions`: what the engineer's forms do
 //! * `forms`: what they send
+//! * `drafts`: what was typed into a form that was refused
+//! * `guessing`: what dropped recordings are taken for, by their names
 //! * `uploads`: recordings on their way in
 //! * `qr`: links as codes for a phone
 //! * `assets`: page files, taken in at compile time
@@ -16,8 +18,10 @@
 mod actions;
 mod app;
 mod assets;
+mod drafts;
 mod forms;
 pub mod guard;
+mod guessing;
 pub mod limits;
 mod listening;
 mod openly;
@@ -49,6 +53,7 @@ pub fn router(app: &std::sync::Arc<App>) -> axum::Router {
     let engineer = pages::routes()
         .merge(actions::routes())
         .merge(uploads::routes())
+        .merge(guessing::routes())
         .layer(from_fn_with_state(std::sync::Arc::clone(app), guard::key));
     axum::Router::new()
         .merge(listening)

@@ -1,6 +1,6 @@
 //! The takes: what is wrong with them, levels over the capture order, differences beside the repeat floor.
 
-use super::layout::command;
+use super::layout::terminal;
 use crate::model::audio::Severity;
 use crate::model::failure::Failure;
 use crate::publish::report::sketch;
@@ -21,7 +21,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
     Ok(html! {
         form method="post" action="/check" data-slow="checking" {
             p { "Faults, lags, levels, and the difference between setups beside that between repeat takes." }
-            button type="submit" { "Check all takes" }
+            button.main type="submit" { "Check all takes" }
         }
         section.part {
             h2 { "Faults" }
@@ -58,7 +58,9 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
                 button type="submit" { "Withdraw" }
             }
         }
-        (command("A file's own measurements:", "cabjury measure FILE"))
-        (command("Matched copies of any files, without a session:", "cabjury level FILE... --out DIR"))
+        (terminal(&[
+            ("A file's own measurements:", "cabjury measure FILE".to_owned()),
+            ("Matched copies of any files, without a session:", "cabjury level FILE... --out DIR".to_owned()),
+        ]))
     })
 }
