@@ -314,6 +314,7 @@ async fn invite(State(app): State<Arc<App>>, fields: Fields) -> Response {
         }
         Err(error) => Err(error),
     };
+    app.panel_changed();
     told(&app, "/listeners", result)
 }
 
@@ -330,8 +331,17 @@ async fn nobody_listens(app: &App, test: &str, sure: bool) -> Result<(), Failure
     if busy.is_empty() || sure {
         return Ok(());
     }
-    let who = format!("{} {} in the middle of a trial, which is lost when {test} is closed now", busy.join(", "), if busy.len() == 1 { "is" } else { "are" });
-    Err(Failure::plain("listening", Fate::Refused, who, "wait for the answer, or tick \u{201c}Close it also while somebody is in a trial\u{201d}"))
+    let who = format!(
+        "{} {} in the middle of a trial, which is lost when {test} is closed now",
+        busy.join(", "),
+        if busy.len() == 1 { "is" } else { "are" }
+    );
+    Err(Failure::plain(
+        "listening",
+        Fate::Refused,
+        who,
+        "wait for the answer, or tick \u{201c}Close it also while somebody is in a trial\u{201d}",
+    ))
 }
 
 async fn close(State(app): State<Arc<App>>, fields: Fields) -> Response {
@@ -345,16 +355,20 @@ async fn close(State(app): State<Arc<App>>, fields: Fields) -> Response {
         }
         Err(error) => Err(error.into()),
     };
+    app.panel_changed();
     told(&app, "/results", result)
 }
 
 /// `GET /progress`: how far the job under way is, as server-sent events.
 async fn progress(State(app): State<Arc<App>>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
-    let events = unfold(app.watch(), |mut steps| async move {
-        steps.changed().await.ok()?;
+    let events = unfold((app.watch(), app.leaving()), |(mut steps, mut leaving)| async move {
+        tokio::select! {
+            changed = steps.changed() => changed.ok()?,
+            () = leaving.over() => return None,
+        }
         let step = steps.borrow_and_update().clone();
         let body = serde_json::json!({ "what": step.what, "done": step.done, "total": step.total });
-        Some((Ok(Event::default().data(body.to_string())), steps))
+        Some((Ok(Event::default().data(body.to_string())), (steps, leaving)))
     });
     Sse::new(events).keep_alive(KeepAlive::default())
 }

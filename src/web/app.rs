@@ -3,6 +3,7 @@
 use super::drafts::Drafts;
 use super::limits::Limits;
 use super::pages::layout::Flash;
+use super::presence::Presence;
 use crate::model::failure::Failure;
 use crate::model::outside::{Clock, Progress};
 use crate::testing::desk::{Desk, Done};
@@ -41,6 +42,9 @@ pub struct App {
     flash: Mutex<Option<Flash>>,
     pub(super) drafts: Drafts,
     address: IpAddr,
+    pub(super) presence: Presence,
+    panel: watch::Sender<()>,
+    leaving: watch::Sender<bool>,
 }
 
 impl App {
@@ -60,6 +64,9 @@ impl App {
             flash: Mutex::new(None),
             drafts: Drafts::default(),
             address: address.ip(),
+            presence: Presence::default(),
+            panel: watch::channel(()).0,
+            leaving: watch::channel(false).0,
         })
     }
 
@@ -99,6 +106,26 @@ impl App {
         self.progress.subscribe()
     }
 
+    /// Somebody came, went, or is further: the panel's board is drawn anew.
+    pub(super) fn panel_changed(&self) {
+        self.panel.send_replace(());
+    }
+
+    /// Told of every change of the panel.
+    pub(super) fn watch_panel(&self) -> watch::Receiver<()> {
+        self.panel.subscribe()
+    }
+
+    /// The desk is being closed: streams that would never end do so now.
+    pub(super) fn leave(&self) {
+        self.leaving.send_replace(true);
+    }
+
+    /// For streams: to be waited on with [`Leaving::over`].
+    pub(super) fn leaving(&self) -> Leaving {
+        Leaving(self.leaving.subscribe())
+    }
+
     /// The beginning of every link.
     #[must_use]
     pub fn base(&self) -> String {
@@ -118,6 +145,16 @@ impl App {
     /// A number that no other upload of this start has.
     pub fn next_upload(&self) -> u64 {
         self.uploads.fetch_add(1, Ordering::Relaxed)
+    }
+}
+
+/// Tells a stream when the desk is being closed.
+pub(super) struct Leaving(watch::Receiver<bool>);
+
+impl Leaving {
+    /// Returns when the desk is being closed.
+    pub(super) async fn over(&mut self) {
+        drop(self.0.wait_for(|over| *over).await);
     }
 }
 

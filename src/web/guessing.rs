@@ -3,8 +3,10 @@
 use super::App;
 use super::guard::said;
 use crate::capture::pattern::{FolderRequest, RowDoc, plan_names};
+use crate::capture::runsheet::last;
 use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
+use crate::model::rig::Rig;
 use crate::testing::desk::records;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -44,9 +46,9 @@ fn plain(name: &str) -> (String, Option<u32>) {
     if setup.is_empty() { (stem, None) } else { (setup, number) }
 }
 
-fn row(file: &str, setup: Option<String>, mic: String, pass: Option<u32>, problem: Option<String>) -> Value {
-    let di = setup.is_none() && file.to_ascii_lowercase().split(|c: char| !c.is_alphanumeric()).any(|word| word == "di");
-    json!({ "file": file, "di": di, "setup": setup, "mic": mic, "pass": pass, "problem": problem })
+/// A file that is called the DI.
+fn is_di(name: &str) -> bool {
+    name.to_ascii_lowercase().split(|c: char| !c.is_alphanumeric()).any(|word| word == "di")
 }
 
 /// Every pass number that a setup has at a mic, so that a guess never lands on a take that is there.
@@ -67,32 +69,85 @@ fn free(used: &mut BTreeSet<(String, String, u32)>, setup: &str, mic: &str, wish
     pass
 }
 
-fn table(folder: &Path, dropped: &Dropped) -> Result<Value, Failure> {
-    let rig = records::read(folder)?.rig;
+/// Passes of each setup as the run sheet drew them.
+fn drawn(folder: &Path) -> Result<BTreeMap<String, Vec<u32>>, Failure> {
+    let mut out: BTreeMap<String, Vec<u32>> = BTreeMap::new();
+    for pass in last(folder, 1)?.into_iter().flat_map(|sheet| sheet.order) {
+        out.entry(pass.setup).or_default().push(pass.pass);
+    }
+    Ok(out)
+}
+
+/// A name as it was read.
+struct Read {
+    setup: Option<String>,
+    mic: String,
+    number: Option<u32>,
+    problem: Option<String>,
+}
+
+/// The number of the pass that a name means: numbers that are the run sheet's own for their setups are passes; otherwise they count the
+/// takes of a setup, and the run sheet knows which pass its third take was.
+fn meant(drawn: &BTreeMap<String, Vec<u32>>, read: &[Read]) -> Vec<u32> {
+    let of = |r: &Read| r.setup.as_ref().and_then(|s| drawn.get(s));
+    let are_passes = read.iter().all(|r| match (of(r), r.number) {
+        (Some(passes), Some(n)) => passes.contains(&n),
+        _ => true,
+    });
+    read.iter()
+        .map(|r| {
+            let number = r.number.unwrap_or(1);
+            let nth = of(r).filter(|_| !are_passes || r.number.is_none()).and_then(|p| p.get(number.saturating_sub(1) as usize));
+            nth.copied().unwrap_or(number)
+        })
+        .collect()
+}
+
+fn read(rig: &Rig, folder: &Path, dropped: &Dropped) -> Result<Vec<Read>, Failure> {
     let on_row = Some(&dropped.setup).filter(|s| !s.is_empty());
-    let request = FolderRequest { setup: on_row.map(SetupName::new).transpose()?, ..FolderRequest::default() };
-    let mut taken = used(folder)?;
+    let request = FolderRequest { setup: on_row.map(|s| SetupName::new(s.as_str())).transpose()?, ..FolderRequest::default() };
     // Names that hold no setup are no fault: the table asks.
-    let read = plan_names(folder, &dropped.names, &request);
+    let plan = plan_names(folder, &dropped.names, &request);
     let known: BTreeMap<&str, &RowDoc> =
-        read.as_ref().map(|p| p.rows.iter().map(|r| (r.file.as_str(), r)).collect()).unwrap_or_default();
-    let mic = rig.default_mic().to_string();
-    let rows = dropped.names.iter().map(|name| {
+        plan.as_ref().map(|p| p.rows.iter().map(|r| (r.file.as_str(), r)).collect()).unwrap_or_default();
+    let one = |name: &String| {
         let found = known.get(name.as_str());
         let (bare, number) = plain(name);
-        let setup =
-            found.and_then(|r| r.setup.clone()).or_else(|| on_row.cloned()).or_else(|| rig.setups.is_empty().then_some(bare));
-        let is_di = name.to_ascii_lowercase().split(|c: char| !c.is_alphanumeric()).any(|word| word == "di");
-        let setup = setup.filter(|_| on_row.is_some() || !is_di);
-        let mic = found.and_then(|r| r.mic.clone()).unwrap_or_else(|| mic.clone());
-        // On a row the row's own number counts; elsewhere the name's.
-        let wished = if on_row.is_some() { dropped.pass } else { found.and_then(|r| r.pass).or(number).unwrap_or(1) };
-        let pass = setup.as_ref().map(|s| free(&mut taken, s, &mic, wished));
-        row(name, setup, mic, pass, found.and_then(|r| r.problem.clone()))
-    });
-    let rows: Vec<Value> = rows.collect();
-    let mics: Vec<String> =
-        if rig.mics.is_empty() { vec![mic.clone()] } else { rig.mics.iter().map(|m| m.name.to_string()).collect() };
+        let named = found.and_then(|r| r.setup.clone()).or_else(|| rig.setups.is_empty().then_some(bare));
+        Read {
+            setup: on_row.cloned().or_else(|| named.filter(|_| !is_di(name))),
+            mic: found.and_then(|r| r.mic.clone()).unwrap_or_else(|| rig.default_mic().to_string()),
+            number: number.or_else(|| found.and_then(|r| r.pass)),
+            problem: found.and_then(|r| r.problem.clone()),
+        }
+    };
+    Ok(dropped.names.iter().map(one).collect())
+}
+
+fn table(folder: &Path, dropped: &Dropped) -> Result<Value, Failure> {
+    let rig = records::read(folder)?.rig;
+    let (mut taken, drawn) = (used(folder)?, drawn(folder)?);
+    let files = read(&rig, folder, dropped)?;
+    let mut rows = Vec::new();
+    for ((name, file), wished) in dropped.names.iter().zip(&files).zip(meant(&drawn, &files)) {
+        let pass = file.setup.as_ref().map(|setup| match drawn.get(setup).filter(|_| !dropped.setup.is_empty()) {
+            // Dropped on a row: this setup's passes from that row on.
+            Some(passes) => {
+                let open = |p: &&u32| **p >= dropped.pass && !taken.contains(&(setup.clone(), file.mic.clone(), **p));
+                let wished = passes.iter().find(open).copied().unwrap_or(dropped.pass);
+                free(&mut taken, setup, &file.mic, wished)
+            }
+            None => free(&mut taken, setup, &file.mic, if dropped.setup.is_empty() { wished } else { dropped.pass }),
+        });
+        rows.push(json!({
+            "file": name, "di": file.setup.is_none() && is_di(name), "setup": file.setup, "mic": file.mic, "pass": pass,
+            "problem": file.problem,
+        }));
+    }
+    let mics: Vec<String> = match rig.mics.len() {
+        0 => vec![rig.default_mic().to_string()],
+        _ => rig.mics.iter().map(|m| m.name.to_string()).collect(),
+    };
     let setups: Vec<String> = rig.setups.iter().map(|s| s.name.to_string()).collect();
     Ok(json!({ "rows": rows, "setups": setups, "mics": mics }))
 }

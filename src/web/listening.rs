@@ -97,11 +97,27 @@ fn conflict(code: &str, view: &SeatView, message: &str, next: &str) -> Response 
     (StatusCode::CONFLICT, Json(body)).into_response()
 }
 
+/// The holder of a known code is at their page.
+fn here(app: &App, code: &str) {
+    if app.presence.seen(code) {
+        app.panel_changed();
+    }
+}
+
+/// The same, and they are further than before.
+fn moved(app: &App, code: &str) {
+    app.presence.seen(code);
+    app.panel_changed();
+}
+
 /// `GET /l/CODE`: the page. Unknown codes get the same plain answer as any unknown address.
 pub(super) async fn page(State(app): State<Arc<App>>, Path(code): Path<String>, uri: Uri, headers: HeaderMap) -> Response {
     let view = app.ask(|desk, done| desk.seat(code.clone(), done)).await;
     match view.and_then(|view| Ok((view, Texts::asked(&uri, &headers)?))) {
-        Ok((view, texts)) => listen::page(&code, &view, &texts).into_response(),
+        Ok((view, texts)) => {
+            here(&app, &code);
+            listen::page(&code, &view, &texts).into_response()
+        }
         Err(error) => {
             let status = status_of(&error);
             let (message, next) = match status {
@@ -116,15 +132,21 @@ pub(super) async fn page(State(app): State<Arc<App>>, Path(code): Path<String>, 
 /// `GET /api/l/CODE`.
 pub(super) async fn status(State(app): State<Arc<App>>, Path(code): Path<String>) -> Response {
     match app.ask(|desk, done| desk.seat(code.clone(), done)).await {
-        Ok(view) => Json(seat_body(&code, &view)).into_response(),
+        Ok(view) => {
+            here(&app, &code);
+            Json(seat_body(&code, &view)).into_response()
+        }
         Err(error) => problem(&error),
     }
 }
 
 /// `POST /api/l/CODE/level`: the listener has set the level.
 pub(super) async fn level_is_set(State(app): State<Arc<App>>, Path(code): Path<String>) -> Response {
-    match app.ask(|desk, done| desk.level_is_set(code, done)).await {
-        Ok(()) => StatusCode::NO_CONTENT.into_response(),
+    match app.ask(|desk, done| desk.level_is_set(code.clone(), done)).await {
+        Ok(()) => {
+            here(&app, &code);
+            StatusCode::NO_CONTENT.into_response()
+        }
         Err(error) => problem(&error),
     }
 }
@@ -136,7 +158,9 @@ pub(super) async fn open_trial(State(app): State<Arc<App>>, Path(code): Path<Str
         return problem(&error);
     }
     let asked = code.clone();
-    match app.ask(|desk, done| desk.open_trial(asked, "browser".to_owned(), done)).await {
+    let opened = app.ask(|desk, done| desk.open_trial(asked, "browser".to_owned(), done)).await;
+    moved(&app, &code);
+    match opened {
         Ok(Opened::Fresh(open)) => match app.ask(|desk, done| desk.seat(code.clone(), done)).await {
             Ok(view) => (StatusCode::CREATED, Json(trial_body(&code, &open, view.seconds))).into_response(),
             Err(error) => problem(&error),
@@ -277,6 +301,7 @@ pub(super) async fn pick(
     let heard = body.heard.into_iter().take(32).collect();
     match app.ask(|desk, done| desk.pick(code.clone(), trial, answer, heard, done)).await {
         Ok(Picked::Taken(view, receipt)) => {
+            moved(&app, &code);
             let mut body = seat_body(&code, &view);
             if let Some(fields) = body.as_object_mut() {
                 fields.insert("receipt".to_owned(), json!(receipt));

@@ -6,6 +6,8 @@
 //! * `listening`: the addresses of the listening page
 //! * `openly`: what a listener hears openly before a trial, and their own result behind the end
 //! * [`texts`]: the listening page's words, one file per language
+//! * `presence`: who is at their page
+//! * `panel`: the listeners as data for the engineer's page
 //! * `pages`: the engineer's pages, one file each
 //! * `actions`: what the engineer's forms do
 //! * `forms`: what they send
@@ -26,6 +28,8 @@ pub mod limits;
 mod listening;
 mod openly;
 mod pages;
+mod panel;
+mod presence;
 mod qr;
 mod server;
 pub mod texts;
@@ -42,6 +46,7 @@ pub fn router(app: &std::sync::Arc<App>) -> axum::Router {
     let listening = axum::Router::new()
         .route("/l/{code}", get(listening::page))
         .route("/api/l/{code}", get(listening::status))
+        .route("/api/l/{code}/here", get(presence::here))
         .route("/api/l/{code}/level", post(listening::level_is_set))
         .route("/api/l/{code}/noise", get(listening::noise))
         .route("/api/l/{code}/training", post(openly::training))
@@ -54,6 +59,7 @@ pub fn router(app: &std::sync::Arc<App>) -> axum::Router {
         .merge(actions::routes())
         .merge(uploads::routes())
         .merge(guessing::routes())
+        .merge(panel::routes())
         .layer(from_fn_with_state(std::sync::Arc::clone(app), guard::key));
     axum::Router::new()
         .merge(listening)

@@ -215,6 +215,7 @@ async fn accept(listener: &TcpListener, app: &Arc<App>, stop: &Arc<AtomicBool>) 
             drop((seat, one_of));
         });
     }
+    app.leave();
     farewell.send_replace(true);
     // All seats free again: every answer that was under way is out.
     let _ = tokio::time::timeout(FAREWELL, seats.acquire_many(u32::try_from(CONNECTIONS).unwrap_or(u32::MAX))).await;

@@ -4,7 +4,7 @@ import assert from "node:assert/strict";
 import { mkdirSync, readFileSync } from "node:fs";
 import { accessible, answer, browser, complaints, desk, fits, folder, hear, riff, run, shot, toTrial, wav } from "./support.mjs";
 
-const PAGES = ["/", "/runsheet", "/takes", "/clips", "/tests", "/results", "/log", "/audit"];
+const PAGES = ["/", "/runsheet", "/takes", "/clips", "/tests", "/listeners", "/cards", "/results", "/publish", "/log", "/audit"];
 
 async function look(page, base, name) {
   for (const path of PAGES) {
@@ -114,15 +114,17 @@ test("from an empty folder to the verdict", async (t) => {
   await page.goto(`${base}/tests`);
   await page.getByText("will be scored").waitFor();
   const before = await page.locator("#what-if").textContent();
+  await page.getByText("More", { exact: true }).click();
   await page.getByLabel("Trials for each listener").fill("2");
   await page.getByLabel("Same-file controls").fill("0");
   await page.getByLabel("Repeat-take controls").fill("0");
   await page.waitForFunction((old) => document.getElementById("what-if").textContent !== old, before);
   await page.getByRole("button", { name: "Seal the test" }).click();
   await page.getByText(/Sealed as test-1/).waitFor();
+  await page.getByRole("link", { name: "Invite listeners" }).click();
   await page.getByLabel("Invite a listener").fill("ann");
   await page.getByRole("button", { name: "Make a link" }).click();
-  const link = await page.locator("article.invitation a").getAttribute("href");
+  const link = await page.locator(".invitation a").getAttribute("href");
   await look(page, base, "wide");
 
   // A phone in the room.

@@ -221,8 +221,13 @@ test("through, then closed: the page stays, and shows the listener's own count o
   await page.getByText("Your receipt", { exact: true }).waitFor();
   const engineer = await b.newPage();
   await engineer.goto(at.url);
-  await engineer.goto(new URL("/tests", at.url).href);
+  await engineer.goto(new URL("/listeners", at.url).href);
   await engineer.getByText("End this test before its last trial").click();
+  // Others are in the middle of a trial: closing asks first.
+  await engineer.getByRole("button", { name: /Close test-1/ }).click();
+  await engineer.getByText(/in the middle of a trial, which is lost/).waitFor();
+  await engineer.getByText("End this test before its last trial").click();
+  await engineer.getByRole("checkbox", { name: "Close it also" }).check();
   await engineer.getByRole("button", { name: /Close test-1/ }).click();
   await engineer.getByText("test-1 is closed for good.").waitFor();
   await engineer.close();

@@ -110,6 +110,16 @@ impl Floor {
         Ok((self.playable(&test)?, who))
     }
 
+    /// All invitations, as they stand now.
+    pub(super) fn invitations(&mut self) -> Result<Vec<(String, TestId, ListenerCode)>, Failure> {
+        self.look(|trials| Ok(trials.session().invitations()?))
+    }
+
+    /// How long a test's clips are, in seconds.
+    pub(super) fn length(&mut self, test: &TestId) -> Result<f64, Failure> {
+        Ok(self.playable(test)?.seconds)
+    }
+
     fn playable(&mut self, test: &TestId) -> Result<Playable, Failure> {
         if let Some(known) = self.tests.get(test) {
             return Ok(known.clone());

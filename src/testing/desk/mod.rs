@@ -1,6 +1,7 @@
 //! The session behind a browser: one thread has it, everybody else asks that thread.
 //!
 //! * `clerk`: the thread; what is asked in one moment is written as one batch, and nobody is answered before it is on disk
+//! * [`board`]: who is invited, and how far everybody is
 //! * [`records`]: what the engineer's pages show
 //! * [`seat`]: what a listener may see and do
 //! * [`sound`]: slots as WAV, with fresh dither every time
@@ -8,6 +9,7 @@
 //!
 //! The session's lock is held only while a trial is open or has just been answered, so that other commands work in between.
 
+pub mod board;
 mod clerk;
 pub mod records;
 pub mod seat;

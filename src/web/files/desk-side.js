@@ -63,3 +63,9 @@ export function watchEnd(api, waits, closed) {
     if (answer?.phase === "closed" && waits()) closed(answer);
   }, AGAIN_MS);
 }
+
+/** Tells the desk, for as long as this page is open, that somebody is here: the engineer's board shows who left. */
+export function present(api) {
+  const stream = new EventSource(`${api}/here`);
+  window.addEventListener("pagehide", () => stream.close());
+}

@@ -1,5 +1,5 @@
 // The listening page: what the server says, shown; what the listener does, sent. It knows no more about a slot than its letter.
-import { asking, own, reason, status, trouble, watchEnd } from "./desk-side.js";
+import { asking, own, present, reason, status, trouble, watchEnd } from "./desk-side.js";
 import { Player, load } from "./player.js";
 import { attend, begins, ends, piece, whole } from "./piece.js";
 import { keep, offer } from "./receipt.js";
@@ -15,8 +15,7 @@ const BREAK_AFTER = 12;
 const part = (name) => document.getElementById(name);
 const pending = `cabjury-pick-${code}`;
 const kept = `cabjury-receipt-${code}`;
-const level = `level-${code}`;
-const row = `row-${code}`;
+const [level, row] = [`level-${code}`, `row-${code}`];
 
 let seat;            // what the server said last
 let context;         // the audio context, after the first touch
@@ -102,10 +101,12 @@ async function unmute() {
 
 /** Asks for the sound within the touch, as browsers want it, and goes on without waiting for it. */
 function begin() {
-  if (!context) {
-    context = new AudioContext(seat.rate_hz ? { sampleRate: seat.rate_hz } : {});
-    context.addEventListener("statechange", turned);
+  try {
+    context ??= new AudioContext(seat.rate_hz ? { sampleRate: seat.rate_hz } : {});
+  } catch {
+    return trouble(say("error.sound"));
   }
+  context.onstatechange = turned;
   context.resume().catch(() => undefined);
   if (navigator.wakeLock) navigator.wakeLock.request("screen").then((lock) => { awake = lock; }, () => undefined);
   if (sessionStorage.getItem(level)) return follow(seat);
@@ -170,8 +171,7 @@ function quiet() {
   press(part("openly"), null);
 }
 
-function bar(share) { part("loaded").value = share; }
-
+const bar = (share) => { part("loaded").value = share; };
 /** The slots' sounds; a smaller lossless address is taken where there is one and the browser reads it. */
 async function slots(list) {
   const small = list.every((s) => s.flac) && document.createElement("audio").canPlayType("audio/flac") !== "";
@@ -395,6 +395,7 @@ document.addEventListener("visibilitychange", async () => {
     awake = await navigator.wakeLock.request("screen").catch(() => undefined);
   }
 });
+present(api);
 watchEnd(api, () => inPart("done"), follow);
 offer(kept);
 refresh();

@@ -59,9 +59,12 @@ pub(super) fn head(folder: &Path) -> Result<Head, Failure> {
         step("/results", "Verdict", some(closed, "verdict", "verdicts"), closed > 0),
         step("/publish", "Publish", if closed > 0 { "ready".to_owned() } else { "after the verdict".to_owned() }, false),
     ];
-    if let Some(next) = steps.iter_mut().find(|s| !s.done) {
+    // Who left a step out has gone past it; a setup that must not be powered comes before everything.
+    let last = if status.refused() { None } else { steps.iter().rposition(|s| s.done) };
+    if let Some(next) = steps.iter_mut().skip(last.map_or(0, |i| i + 1)).find(|s| !s.done) {
         next.next = true;
     }
+    let kept = records.rig.title.clone().or(status.title);
     let named = || folder.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-    Ok(Head { title: status.title.filter(|t| !t.trim().is_empty()).unwrap_or_else(named), steps })
+    Ok(Head { title: kept.filter(|t| !t.trim().is_empty()).unwrap_or_else(named), steps })
 }

@@ -26,7 +26,7 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
         @if let Some(invented) = &view.invented { p.notice role="note" { (invented) } }
         @if bare { (empty()) } @else { (cards(&view, &doc)) }
         (form(&rig, app.drafts.of("rig"), bare))
-        (upload(app.drafts.of("sheet")))
+        (upload(app.drafts.of("sheet").as_ref()))
         @if !bare { p { a.button.main href="/runsheet" { "Go on to the takes" } } }
         (terminal(&[("The rig by a sheet:", format!("cabjury rig {} --sheet rig.toml", quoted(folder))), ("What is done, what comes next:", format!("cabjury status {}", quoted(folder)))]))
     })
@@ -188,8 +188,8 @@ fn form(rig: &Rig, draft: Option<Typed>, bare: bool) -> Markup {
     }
 }
 
-fn upload(draft: Option<Typed>) -> Markup {
-    let text = draft.as_ref().and_then(|d| d.get("sheet")).map(String::as_str).unwrap_or_default();
+fn upload(draft: Option<&Typed>) -> Markup {
+    let text = draft.and_then(|d| d.get("sheet")).map(String::as_str).unwrap_or_default();
     html! {
         section.part {
             details open[draft.is_some()] {

@@ -2,11 +2,13 @@
 
 mod engineer;
 mod gate;
+mod guessing;
 mod killed;
 mod known;
 mod leak;
 mod load;
 mod openly;
+mod panel;
 mod refusals;
 mod rough;
 mod support;
