@@ -126,7 +126,9 @@ fn read(rig: &Rig, folder: &Path, dropped: &Dropped) -> Result<Vec<Read>, Failur
 
 fn table(folder: &Path, dropped: &Dropped) -> Result<Value, Failure> {
     let rig = records::read(folder)?.rig;
-    let (mut taken, drawn) = (used(folder)?, drawn(folder)?);
+    // Without two setups there is no run sheet to ask.
+    let drawn = if rig.setups.len() < 2 { BTreeMap::new() } else { drawn(folder)? };
+    let mut taken = used(folder)?;
     let files = read(&rig, folder, dropped)?;
     let mut rows = Vec::new();
     for ((name, file), wished) in dropped.names.iter().zip(&files).zip(meant(&drawn, &files)) {

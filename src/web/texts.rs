@@ -27,7 +27,11 @@ pub struct Texts {
 }
 
 impl Texts {
-    fn read((language, _, source): File) -> Result<Self, Failure> {
+    /// The words of a file.
+    ///
+    /// # Errors
+    /// It is not one JSON object of texts.
+    pub fn read(language: &'static str, source: &'static str) -> Result<Self, Failure> {
         let words = serde_json::from_str(source).map_err(|e| {
             Failure::plain(
                 "texts",
@@ -44,7 +48,7 @@ impl Texts {
     /// # Errors
     /// A file cannot be read.
     pub fn all() -> Result<Vec<Self>, Failure> {
-        FILES.into_iter().map(Self::read).collect()
+        FILES.into_iter().map(|(language, _, source)| Self::read(language, source)).collect()
     }
 
     /// The language that a request asks for: by `?lang=`, else by `Accept-Language` (RFC 9110, 12.5.4).
@@ -55,7 +59,8 @@ impl Texts {
         let query = uri.query().unwrap_or_default();
         let wished = query.split('&').find_map(|p| p.strip_prefix("lang=")).and_then(file);
         let accepted = || preferred(headers.get(header::ACCEPT_LANGUAGE).and_then(|v| v.to_str().ok()).unwrap_or_default());
-        Self::read(wished.or_else(accepted).unwrap_or(FILES[0]))
+        let (language, _, source) = wished.or_else(accepted).unwrap_or(FILES[0]);
+        Self::read(language, source)
     }
 
     /// A text; what is missing shows as its key (a test sees to it that none is).

@@ -23,6 +23,9 @@ test("from an empty folder to the verdict", async (t) => {
   const b = await browser();
   t.after(async () => { await b.close(); at.child.kill("SIGKILL"); });
   const page = await b.newPage({ viewport: { width: 1280, height: 900 } });
+  // A build without optimisation on a busy machine looks at nine recordings for a minute.
+  page.setDefaultTimeout(180_000);
+  page.setDefaultNavigationTimeout(180_000);
   const bad = complaints(page);
 
   // Without the key nothing opens; the link brings a cookie, and the key is gone from the address.
@@ -91,7 +94,7 @@ test("from an empty folder to the verdict", async (t) => {
     }, { bytes, name: `pass-${i + 1}.wav` });
     await rows.nth(i).locator(".drop").dispatchEvent("drop", { dataTransfer: transfer });
   }
-  await page.waitForFunction((n) => document.querySelectorAll(".passes > li.done").length === n, count, { timeout: 60_000 });
+  await page.waitForFunction((n) => document.querySelectorAll(".passes > li.done").length === n, count, { timeout: 180_000 });
   await shot(page, "journey-runsheet");
   await page.locator("#file-pass1").setInputFiles({ name: "notes.txt", mimeType: "text/plain", buffer: Buffer.from("no sound") });
   await page.getByText(/notes.txt: not taken in/).waitFor();
@@ -99,7 +102,7 @@ test("from an empty folder to the verdict", async (t) => {
 
   await page.goto(`${base}/takes`);
   await page.getByRole("button", { name: "Check all takes" }).click();
-  await page.getByText("9 recordings were looked at.").waitFor({ timeout: 60_000 });
+  await page.getByText("9 recordings were looked at.").waitFor({ timeout: 180_000 });
 
   await page.goto(`${base}/clips`);
   const wave = page.locator(".wave svg");
@@ -108,7 +111,7 @@ test("from an empty folder to the verdict", async (t) => {
   await page.mouse.click(box.x + box.width * 0.8, box.y + 30);
   assert.ok(Math.abs(Number(await page.locator("#start").inputValue()) - 0.6) < 0.05);
   await page.getByRole("button", { name: "Make the clips" }).click();
-  await page.getByText("8 clips were made").waitFor({ timeout: 60_000 });
+  await page.getByText("8 clips were made").waitFor({ timeout: 180_000 });
 
   // The plan: what it could find follows the fields.
   await page.goto(`${base}/tests`);

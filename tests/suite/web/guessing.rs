@@ -64,3 +64,19 @@ async fn a_drawn_order_says_which_pass_a_take_was() {
         assert!(drawn.contains(&row.2.unwrap()), "{row:?} {drawn:?}");
     }
 }
+
+/// Before there is any rig the names themselves are the setups.
+#[tokio::test]
+async fn before_any_sheet_the_names_are_the_setups() {
+    let folder = crate::program::Desk::new();
+    std::fs::create_dir(folder.join("s")).unwrap();
+    static CLOCK: cabjury::model::outside::SystemClock = cabjury::model::outside::SystemClock;
+    let desk = cabjury::testing::desk::Desk::open(&folder.join("s"), &CLOCK).unwrap();
+    let address = std::net::SocketAddr::from(([127, 0, 0, 1], super::support::PORT));
+    let app = cabjury::web::App::new(desk, super::support::KEY.to_owned(), address, false, &CLOCK);
+    let h = House { folder, app, code: String::new() };
+    let found = table(&h, json!({ "names": ["bright_1.wav", "bright_2.wav", "dark 1.wav", "07.wav", "the-di.wav"] })).await;
+    let told: Vec<_> = rows(&found).into_iter().map(|r| (r.1, r.2, r.3)).collect();
+    let setup = |name: &str, pass| (Some(name.to_owned()), Some(pass), false);
+    assert_eq!(told, [setup("bright", 1), setup("bright", 2), setup("dark", 1), setup("07", 1), (None, None, true)]);
+}

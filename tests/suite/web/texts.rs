@@ -53,6 +53,15 @@ fn no_language_misses_a_key_or_a_value() {
     }
 }
 
+#[test]
+fn a_file_that_holds_no_texts_is_said() {
+    for source in ["", "[]", "{\"a\": 1}", "{\"a\": \"b\""] {
+        let error = Texts::read("xx", source).unwrap_err();
+        assert_eq!(error.explain().kind(), "texts", "{source}");
+        assert!(error.to_string().contains("xx"), "{error}");
+    }
+}
+
 /// What is left in English in another language is left on purpose: nothing but keys whose text is one sign.
 #[test]
 fn other_languages_are_not_english() {
