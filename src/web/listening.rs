@@ -5,6 +5,7 @@ use super::guard::{UnknownCode, said};
 use super::pages::listen;
 use super::refusals::{problem, status_of};
 use super::slots::FLAC_SECONDS;
+use super::texts::Texts;
 use crate::model::failure::Failure;
 use crate::model::trial::{Answer, SlotHeard};
 use crate::testing::desk::seat::{Opened, Phase, Picked, SeatView};
@@ -12,7 +13,7 @@ use crate::testing::trials::OpenTrial;
 use axum::Json;
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
-use axum::http::StatusCode;
+use axum::http::{HeaderMap, StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use serde_json::{Value, json};
@@ -78,11 +79,12 @@ fn moved(app: &App, code: &str) {
 }
 
 /// `GET /l/CODE`: the page. Unknown codes get the same plain answer as any unknown address.
-pub(super) async fn page(State(app): State<Arc<App>>, Path(code): Path<String>) -> Response {
-    match app.ask(|desk, done| desk.seat(code.clone(), done)).await {
-        Ok(view) => {
+pub(super) async fn page(State(app): State<Arc<App>>, Path(code): Path<String>, uri: Uri, headers: HeaderMap) -> Response {
+    let view = app.ask(|desk, done| desk.seat(code.clone(), done)).await;
+    match view.and_then(|view| Ok((view, Texts::asked(&uri, &headers)?))) {
+        Ok((view, texts)) => {
             here(&app, &code);
-            listen::page(&code, &view).into_response()
+            listen::page(&code, &view, &texts).into_response()
         }
         Err(error) => {
             let status = status_of(&error);

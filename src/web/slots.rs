@@ -140,8 +140,13 @@ fn counted<T>(app: &App, code: &str, from: From, found: Result<T, Failure>) -> R
 /// `GET /api/l/CODE/noise`: pink noise as loud as the clips, to set the level by.
 pub(super) async fn noise(State(app): State<Arc<App>>, Extension(from): Extension<From>, Path(code): Path<String>) -> Response {
     let found = app.ask(|desk, done| desk.noise_of(code.clone(), done)).await;
-    match counted(&app, &code, from, found) {
-        Ok(slot) => audio(&app, String::new(), slot, false).await,
+    openly(&app, &code, from, found).await
+}
+
+/// A sound that belongs to no trial.
+pub(super) async fn openly(app: &Arc<App>, code: &str, from: From, found: Result<Slot, Failure>) -> Response {
+    match counted(app, code, from, found) {
+        Ok(slot) => audio(app, String::new(), slot, false).await,
         Err(refused) => refused,
     }
 }
