@@ -28,7 +28,7 @@ fn long_house(seconds: f64) -> House {
         args.extend(["--setup", setup]);
         folder.run(&args).ends(0);
     }
-    folder.run(&["match", "s", "--excerpt", "part=0-4"]).ends(0);
+    folder.run(&["match", "s", "--excerpt", "part=1-5"]).ends(0);
     folder.run(&["plan", "s", "--compare", "one,two", "--trials", "60"]).ends(0);
     let (app, code) = open(&folder, "ann");
     House { folder, app, code }
@@ -63,7 +63,7 @@ impl House {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn listeners_go_on_while_clips_are_made_and_the_job_runs_once() {
-    let h = long_house(40.0);
+    let h = long_house(20.0);
     // A trial is open when the job begins, and stays so.
     let mut trial = h.post(&h.at("/trials"), "").await.is(201).json();
     let (runs, form) = (h.runs(), "excerpt=whole&once=form-7");
@@ -99,11 +99,23 @@ async fn listeners_go_on_while_clips_are_made_and_the_job_runs_once() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_stopped_job_leaves_nothing_half_and_the_next_one_runs() {
-    let h = long_house(30.0);
+    let h = long_house(15.0);
     let (files, runs) = (h.clip_files(), h.runs());
     let first = h.order("/match", "excerpt=whole").await;
     let second = h.order("/check", "").await;
     assert_ne!(first["job"], second["job"]);
+    // A queue has an end: with the second, 32 wait.
+    let mut others = Vec::new();
+    for n in 0..31 {
+        others.push(h.order("/check", &format!("once=waiting-{n}")).await);
+    }
+    let wav = std::fs::read(h.folder.join("one0.wav")).unwrap();
+    let upload = Request::post("/takes/upload?name=a.wav&setup=one").header("host", host()).header("cookie", cookie(&h.app));
+    let full = h.send(upload.body(Body::from(wav)).unwrap()).await.is(409).json();
+    assert_eq!(full["error"]["kind"], "too-many-jobs");
+    for other in &others {
+        h.form(&format!("/jobs/{}/cancel", other["job"].as_str().unwrap()), "").await.is(303);
+    }
     // The second waits for its turn and is taken back; the first is at work.
     h.form(&format!("/jobs/{}/cancel", second["job"].as_str().unwrap()), "").await.is(303);
     assert_eq!(h.state(&second).await["state"], "stopped");
