@@ -3,7 +3,7 @@
 use crate::capture::measure::{Measured, unfit};
 use crate::capture::ready::Ready;
 use crate::capture::recording::Incoming;
-use crate::capture::recording::{Request, called, load, rate_as, record};
+use crate::capture::recording::{Request, beginning, called, path_of, rate_as, record};
 use crate::capture::strangers::{self, Thin};
 use crate::model::audio::{Audio, FaultKind, Finding, Severity};
 use crate::model::explain::{Fate, quoted};
@@ -71,9 +71,11 @@ pub(crate) fn ready_di(
 /// Takes that came before their DI are held against it. Where none fits while all fit each other, the DI is the one that is named.
 fn hold_against(session: &Session, known: &[Take], di: &Take, measured: &Measured) -> Result<Vec<String>, Failure> {
     let (mut warnings, mut wrong, mut thin) = (Vec::new(), 0, Vec::new());
+    let sound = beginning(&measured.path, None)?;
     for other in known.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()) {
-        let audio = load(session, other)?;
-        match against_di(&session.absolute(&other.path), &audio, &measured.audio) {
+        let path = path_of(session, other);
+        let audio = beginning(&path, other.channel)?;
+        match against_di(&path, &audio, &sound) {
             Ok(findings) => warnings.extend(findings.into_iter().map(|f| format!("{}: {}", other.id, f.detail))),
             Err(error) => {
                 warnings.push(format!("{}: {error}; withdraw it, or give the right DI", other.id));
@@ -105,7 +107,7 @@ const PLAYED: f64 = 0.15;
 /// Another performance than the DI, or the right one at another speed.
 pub(crate) fn against_di(path: &Path, audio: &Audio, di: &Audio) -> Result<Vec<Finding>, Failure> {
     let (a, b) = (align::mono(di.channels()), align::mono(audio.channels()));
-    let Some(resemblance) = align::resemblance(&a, &b) else { return Ok(Vec::new()) };
+    let Some(resemblance) = align::resemblance(&a, &b, audio.rate()) else { return Ok(Vec::new()) };
     if resemblance >= faults::DI_DOUBTFUL {
         return Ok(Vec::new());
     }
@@ -127,7 +129,7 @@ pub(crate) fn against_di(path: &Path, audio: &Audio, di: &Audio) -> Result<Vec<F
         [(88_435.0, "8.8 % too slow"), (-81_250.0, "8.1 % too fast"), (1e6, "at half speed"), (-5e5, "at double speed")]
     {
         let turned = shift::unwarp(&b, ppm, a.len());
-        if align::resemblance(&a, &turned).is_some_and(|r| r >= faults::OTHER_DI) {
+        if align::resemblance(&a, &turned, audio.rate()).is_some_and(|r| r >= faults::OTHER_DI) {
             let detail = format!(
                 "It is the session's DI, but {words}: its header states a wrong sample rate. Export it again at the rate it was recorded at."
             );
