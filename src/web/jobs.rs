@@ -302,7 +302,7 @@ fn behind_the_listeners() {
     #[cfg(target_os = "linux")]
     {
         // Where it is not allowed, jobs are as quick as the rest.
-        let _ = rustix::process::setpriority_process(None, 10);
+        let _ = rustix::process::setpriority_process(None, 5);
     }
 }
 

@@ -10,6 +10,9 @@ use http_body_util::BodyExt;
 use serde_json::Value;
 use tower::ServiceExt;
 
+/// Between two looks at a job: whoever looks without a pause takes the time that the job would have.
+const PAUSE: std::time::Duration = std::time::Duration::from_millis(20);
+
 /// Two setups of four takes each, long enough that matching them is work; one test is sealed, and one listener invited.
 fn long_house(seconds: f64) -> House {
     let folder = Folder::new();
@@ -73,6 +76,7 @@ async fn listeners_go_on_while_clips_are_made_and_the_job_runs_once() {
     let mut answered_meanwhile = 0;
     while !["done", "failed", "stopped"].contains(&h.state(&job).await["state"].as_str().unwrap()) {
         h.get(&h.at("")).await.is(200);
+        tokio::time::sleep(PAUSE).await;
         // As many as a minute's downloads allow one listener.
         if answered_meanwhile < 30 {
             h.hears(&trial).await;
@@ -120,7 +124,7 @@ async fn a_stopped_job_leaves_nothing_half_and_the_next_one_runs() {
     h.form(&format!("/jobs/{}/cancel", second["job"].as_str().unwrap()), "").await.is(303);
     assert_eq!(h.state(&second).await["state"], "stopped");
     while h.state(&first).await["total"] == 0 {
-        tokio::task::yield_now().await;
+        tokio::time::sleep(PAUSE).await;
     }
     h.form(&format!("/jobs/{}/cancel", first["job"].as_str().unwrap()), "").await.is(303);
     let over = h.over(&first).await;
@@ -158,11 +162,11 @@ async fn a_job_has_a_live_page_and_says_on_the_next_one_what_came_of_it() {
 /// The takes change while clips of them are made: nothing that is no longer true is kept.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn what_was_changed_meanwhile_is_not_kept_from() {
-    let h = long_house(20.0);
+    let h = long_house(12.0);
     let (files, runs) = (h.clip_files(), h.runs());
     let job = h.order("/match", "excerpt=whole").await;
     while h.state(&job).await["total"] == 0 {
-        tokio::task::yield_now().await;
+        tokio::time::sleep(PAUSE).await;
     }
     h.form("/withdraw", "take=t003&reason=a+bad+cable").await.is(303);
     let over = h.over(&job).await;
