@@ -6,7 +6,7 @@
 //! * `listening`: the addresses of the listening page
 //! * `openly`: what a listener hears openly before a trial, and their own result behind the end
 //! * [`texts`]: the listening page's words, one file per language
-//! * `presence`: who is at their page
+//! * `presence`: who is at their page; `here`: the stream that tells it
 //! * `panel`: the listeners as data for the engineer's page
 //! * `pages`: the engineer's pages, one file each
 //! * `actions`: what the engineer's forms do
@@ -24,6 +24,7 @@ mod drafts;
 mod forms;
 pub mod guard;
 mod guessing;
+mod here;
 pub mod limits;
 mod listening;
 mod openly;
@@ -46,7 +47,7 @@ pub fn router(app: &std::sync::Arc<App>) -> axum::Router {
     let listening = axum::Router::new()
         .route("/l/{code}", get(listening::page))
         .route("/api/l/{code}", get(listening::status))
-        .route("/api/l/{code}/here", get(presence::here))
+        .route("/api/l/{code}/here", get(here::here))
         .route("/api/l/{code}/level", post(listening::level_is_set))
         .route("/api/l/{code}/noise", get(listening::noise))
         .route("/api/l/{code}/training", post(openly::training))

@@ -1,13 +1,7 @@
 //! Who is at their listening page: known by the stream that an open page holds, else by when it last asked for something.
 
-use super::App;
-use axum::extract::{Path, State};
-use axum::response::sse::{Event, KeepAlive, Sse};
-use axum::response::{IntoResponse, Response};
-use futures_util::stream::unfold;
 use std::collections::HashMap;
-use std::convert::Infallible;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Streams that one invitation may hold: a page in a few tabs.
@@ -56,7 +50,8 @@ impl Presence {
         Some((here, if seen.streams > 0 { 0 } else { quiet.as_secs() }))
     }
 
-    fn enter(&self, code: &str) -> bool {
+    /// A page opens its stream; false when there are too many of the code.
+    pub(super) fn enter(&self, code: &str) -> bool {
         let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let seen = all.entry(code.to_owned()).or_insert(Seen { last: Instant::now(), streams: 0, streamed: true });
         if seen.streams >= STREAMS {
@@ -67,41 +62,11 @@ impl Presence {
         true
     }
 
-    fn leave(&self, code: &str) {
+    /// A stream has ended.
+    pub(super) fn leave(&self, code: &str) {
         if let Some(seen) = self.0.lock().unwrap_or_else(PoisonError::into_inner).get_mut(code) {
             seen.streams = seen.streams.saturating_sub(1);
             seen.last = Instant::now();
         }
     }
-}
-
-/// One stream of one page; its end is the end of the presence.
-struct Here(Arc<App>, String);
-
-impl Drop for Here {
-    fn drop(&mut self) {
-        self.0.presence.leave(&self.1);
-        self.0.panel_changed();
-    }
-}
-
-/// `GET /api/l/CODE/here`: a page holds this stream while it is open. It says `here` once, and nothing more.
-pub(super) async fn here(State(app): State<Arc<App>>, Path(code): Path<String>) -> Response {
-    if let Err(error) = app.ask(|desk, done| desk.seat(code.clone(), done)).await {
-        return super::listening::problem(&error);
-    }
-    if !app.presence.enter(&code) {
-        return super::listening::too_many();
-    }
-    app.panel_changed();
-    let begin = (Here(Arc::clone(&app), code), app.leaving(), false);
-    let stream = unfold(begin, |(here, mut leaving, told)| async move {
-        if told {
-            // Until the page goes away, or the desk does.
-            leaving.over().await;
-            return None;
-        }
-        Some((Ok::<_, Infallible>(Event::default().data("here")), (here, leaving, true)))
-    });
-    Sse::new(stream).keep_alive(KeepAlive::default()).into_response()
 }
