@@ -13,6 +13,7 @@ use crate::testing::trials::OpenTrial;
 use crate::web::guard::said;
 use crate::web::listening::{PickBody, answer, conflict_body, seat_body, trial_body, unfit};
 use crate::web::pages::listen;
+use crate::web::texts::Texts;
 use axum::Json;
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, Request, State};
@@ -93,6 +94,10 @@ fn conflict(house: &House, view: &View, message: &str, next: &str) -> Response {
 
 /// `GET /h/TEST`: the page. A browser without a place gets one; nothing is written before its first trial.
 pub(super) async fn page(State(house): State<Arc<House>>, Path(test): Path<String>, request: Request) -> Response {
+    let texts = match Texts::asked(request.uri(), request.headers()) {
+        Ok(texts) => texts,
+        Err(error) => return problem(&house, &error),
+    };
     let (code, found) = match published(&house, &test).await {
         Ok(found) => match visitor(&house, &found.test, request.headers()) {
             Some(_) => (None, found),
@@ -113,7 +118,7 @@ pub(super) async fn page(State(house): State<Arc<House>>, Path(test): Path<Strin
         Err(_) => return said(StatusCode::NOT_FOUND, "not-found", "there is no such test", "look at the link again", false),
     };
     let api = format!("/api/h/{test}");
-    let page = listen::page(&test, Some(&api), &found.blank().seat);
+    let page = listen::page(&test, Some(&api), &found.blank().seat, &texts);
     match code {
         Some(code) => ([(header::SET_COOKIE, fresh_place(&house, &found.test, &code))], page).into_response(),
         None => page.into_response(),
@@ -128,6 +133,28 @@ pub(super) async fn status(State(house): State<Arc<House>>, Path(test): Path<Str
     };
     match published.look(&house.database, &house.key, &visitor).await {
         Ok(view) => Json(body(&house, &view)).into_response(),
+        Err(error) => problem(&house, &error),
+    }
+}
+
+/// `GET /api/h/TEST/result`: a visitor's own count, when they are through; never anything of single trials.
+pub(super) async fn result(State(house): State<Arc<House>>, Path(test): Path<String>, headers: HeaderMap) -> Response {
+    let (published, visitor) = match asked(&house, &test, &headers).await {
+        Ok(found) => found,
+        Err(refused) => return refused,
+    };
+    match published.look(&house.database, &house.key, &visitor).await {
+        Ok(view) if view.seat.planned == Some(view.seat.done) => {
+            let own = view.own_score.map_or_else(
+                || json!({ "correct": null, "unanswered": 0 }),
+                |s| json!({ "correct": s.correct, "trials": s.trials, "p_value": s.p_value, "unanswered": 0 }),
+            );
+            Json(json!({ "method": view.seat.method.name(), "own": own, "sentence": "" })).into_response()
+        }
+        Ok(_) => {
+            let next = "your own count is shown when you are through";
+            said(StatusCode::CONFLICT, "test-open", "there are trials left", next, true)
+        }
         Err(error) => problem(&house, &error),
     }
 }

@@ -103,6 +103,7 @@ fn router(house: &Arc<House>) -> Router {
         .route("/api/h/{test}", get(answers::status))
         .route("/api/h/{test}/level", post(answers::level))
         .route("/api/h/{test}/noise", get(answers::noise))
+        .route("/api/h/{test}/result", get(answers::result))
         .route("/api/h/{test}/trials", post(answers::open_trial))
         .route("/api/h/{test}/trials/{trial}/pick", post(answers::pick))
         .route("/sound/{name}", get(answers::sound))

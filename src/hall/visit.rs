@@ -9,7 +9,7 @@ use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{ClipId, ListenerCode, TrialId};
 use crate::model::random::RandomWords;
-use crate::model::trial::{Answer, Method, Plan, SealedTest, SlotHeard, TrialCount, TrialKind};
+use crate::model::trial::{Answer, Design, Method, Plan, SealedTest, SlotHeard, TrialCount, TrialKind};
 use crate::stats::binomial::upper_tail;
 use crate::store::random;
 use crate::testing::desk::seat::{Opened, Phase, Picked, SeatView};
@@ -104,10 +104,10 @@ pub(super) struct Published {
 /// A visitor's own count, when they are through.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub(super) struct OwnScore {
-    trials: u64,
-    correct: u64,
+    pub(super) trials: u64,
+    pub(super) correct: u64,
     chance: f64,
-    p_value: f64,
+    pub(super) p_value: f64,
 }
 
 /// What a visitor's page shows.
@@ -232,6 +232,8 @@ impl Published {
             method: plan.method,
             question: methods::question(plan),
             instructions: methods::instructions_of(plan).to_vec(),
+            crossed: plan.design == Design::Crossed,
+            attribute: plan.attribute.clone(),
             planned: Some(self.planned),
             done,
             phase,

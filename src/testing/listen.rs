@@ -72,7 +72,7 @@ fn length(trials: &Trials<'_>, plan: &Plan, player: &Player) -> Result<u32, Fail
 const TRAINING: usize = 9;
 
 /// One clip of every setup; in the crossed design some of all takes in a drawn order.
-fn training_clips(plan: &Plan) -> Result<Vec<ClipId>, Failure> {
+pub(crate) fn training_clips(plan: &Plan) -> Result<Vec<ClipId>, Failure> {
     if plan.design == Design::Crossed {
         let mut all: Vec<ClipId> = plan.clips.iter().map(|c| c.clip.clone()).collect();
         RandomWords::shuffle(&mut Generator::from_seed(random::seed()?), &mut all);

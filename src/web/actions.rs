@@ -1,14 +1,17 @@
 //! What the engineer's forms do: each calls one job and says on the next page what came of it.
 
 use super::App;
+use super::drafts::Typed;
 use super::forms::{Fields, sheet_of, wrong};
+use super::guard::said;
 use super::job_pages::begin;
 use super::jobs::{Outcome, Work};
-use super::pages::layout::{page, sentence};
+use super::pages::layout::{Head, page, sentence};
 use super::pages::tests;
 use crate::capture::mend;
 use crate::capture::runsheet;
 use crate::matching::match_takes as prepare;
+use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, ListenerCode, MicName, SetupName, TakeId, TestId};
 use crate::model::session::{Excerpt, MeterValue};
@@ -20,15 +23,16 @@ use crate::rig::ohmmeter as meter;
 use crate::rig::sheet as sheets;
 use crate::testing::plan;
 use crate::units::{Dbtp, Ohm, Seconds};
-use axum::Router;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
+use axum::{Json, Router};
 use futures_util::stream::{Stream, unfold};
 use maud::html;
 use std::convert::Infallible;
+use std::fmt::Write;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -36,6 +40,7 @@ pub(super) fn routes() -> Router<Arc<App>> {
     Router::new()
         .route("/rig/sheet", post(rig_sheet))
         .route("/rig/fields", post(rig_fields))
+        .route("/rig/names", post(rig_names))
         .route("/meter", post(read_meter))
         .route("/gate", post(keep_reason))
         .route("/check", post(check_takes))
@@ -70,7 +75,25 @@ async fn alone(
 }
 
 async fn rig_sheet(State(app): State<Arc<App>>, fields: Fields) -> Response {
-    alone(app, "/", move |folder, app| read_rig(folder, fields.text("sheet"), app)).await
+    let typed = fields.typed();
+    kept(app, "sheet", "/", typed, move |folder, app| read_rig(folder, fields.text("sheet"), app)).await
+}
+
+/// The same as [`alone`]; what was typed is shown again until it is accepted.
+async fn kept(
+    app: Arc<App>,
+    form: &'static str,
+    to: &'static str,
+    typed: Typed,
+    work: impl FnOnce(&Path, &Arc<App>) -> Result<Vec<String>, Failure> + Send + 'static,
+) -> Response {
+    app.drafts.keep(form, typed);
+    let done = move |folder: &Path, app: &Arc<App>| {
+        let lines = work(folder, app)?;
+        app.drafts.forget(form);
+        Ok(lines)
+    };
+    alone(app, to, done).await
 }
 
 fn read_rig(folder: &Path, text: &str, app: &App) -> Result<Vec<String>, Failure> {
@@ -83,7 +106,31 @@ fn read_rig(folder: &Path, text: &str, app: &App) -> Result<Vec<String>, Failure
 }
 
 async fn rig_fields(State(app): State<Arc<App>>, fields: Fields) -> Response {
-    alone(app, "/", move |folder, app| read_rig(folder, &sheet_of(&fields)?, app)).await
+    let typed = fields.typed();
+    kept(app, "rig", "/", typed, move |folder, app| read_rig(folder, &sheet_of(&fields)?, app)).await
+}
+
+/// Setups by their names alone, for recordings that came before any sheet.
+async fn rig_names(State(app): State<Arc<App>>, Json(names): Json<Vec<String>>) -> Response {
+    let inner = Arc::clone(&app);
+    let work = move |folder: &Path| {
+        let mut sheet = String::new();
+        for name in &names {
+            // Writing to a String cannot fail.
+            let _ = write!(sheet, "[[setup]]\nname = {}\n", serde_json::to_string(name).unwrap_or_default());
+        }
+        rig::rig(folder, Some(sheets::read_sheet(&sheet)?), inner.clock)
+    };
+    match app.ask(|desk, done| desk.alone(work, done)).await {
+        Ok(doc) => Json(serde_json::json!({ "setups": doc.setups.len() })).into_response(),
+        Err(error) => refusal(&error),
+    }
+}
+
+/// A refusal for a script of the page.
+fn refusal(error: &Failure) -> Response {
+    let explained = error.explain();
+    said(StatusCode::UNPROCESSABLE_ENTITY, explained.kind(), &explained.to_string(), &explained.next(), true)
 }
 
 async fn read_meter(State(app): State<Arc<App>>, fields: Fields) -> Response {
@@ -222,7 +269,7 @@ fn plan_request(fields: &Fields) -> Result<plan::Request, Failure> {
         tests: fields.get("tests").map(|_| fields.whole("tests", 1)).transpose()?,
         looks: Vec::new(),
         load_reason: fields.get("load_reason").map(str::to_owned),
-        training_by_name: false,
+        training_by_name: fields.contains_key("training_by_name"),
         ask_confidence: fields.contains_key("ask_confidence"),
         simulated: false,
         audience: false,
@@ -237,7 +284,8 @@ fn in_order(folder: &Path, mut request: plan::Request) -> Result<plan::Request, 
 }
 
 async fn seal(State(app): State<Arc<App>>, fields: Fields) -> Response {
-    alone(app, "/tests", move |folder, app| {
+    let typed = fields.typed();
+    kept(app, "plan", "/tests", typed, move |folder, app| {
         let doc = plan::plan(folder, &in_order(folder, plan_request(&fields)?)?, app.clock)?;
         let (test, seal) = (doc.test.unwrap_or_default(), doc.seal_sha256.unwrap_or_default());
         let mut lines = vec![format!("Sealed as {test}: {seal}")];
@@ -262,7 +310,7 @@ async fn what_if(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields
     if headers.contains_key("x-piece") {
         piece.into_response()
     } else {
-        page("Tests", None, &html! { (piece) p { a href="/tests" { "Back to the tests" } } }).into_response()
+        page("Test", &Head::default(), None, &html! { (piece) p { a href="/tests" { "Back to the tests" } } }).into_response()
     }
 }
 
@@ -278,13 +326,42 @@ async fn invite(State(app): State<Arc<App>>, fields: Fields) -> Response {
         Err(error) => Err(error),
     };
     app.panel_changed();
-    told(&app, "/tests", result)
+    told(&app, "/listeners", result)
+}
+
+/// A test is not closed by the way while somebody is in a trial: that trial is lost then.
+async fn nobody_listens(app: &App, test: &str, sure: bool) -> Result<(), Failure> {
+    let boards = app.ask(|desk, done| desk.boards(done)).await?;
+    let busy: Vec<String> = boards
+        .iter()
+        .filter(|b| b.test == test)
+        .flat_map(|b| &b.listeners)
+        .filter(|l| l.in_trial.is_some())
+        .map(|l| l.listener.clone())
+        .collect();
+    if busy.is_empty() || sure {
+        return Ok(());
+    }
+    let who = format!(
+        "{} {} in the middle of a trial, which is lost when {test} is closed now",
+        busy.join(", "),
+        if busy.len() == 1 { "is" } else { "are" }
+    );
+    Err(Failure::plain(
+        "listening",
+        Fate::Refused,
+        who,
+        "wait for the answer, or tick \u{201c}Close it also while somebody is in a trial\u{201d}",
+    ))
 }
 
 async fn close(State(app): State<Arc<App>>, fields: Fields) -> Response {
     let result = match TestId::new(fields.text("test")) {
         Ok(test) => {
             let name = test.to_string();
+            if let Err(error) = nobody_listens(&app, &name, fields.contains_key("sure")).await {
+                return told(&app, "/listeners", Err(error));
+            }
             app.ask(|desk, done| desk.close_test(test, done)).await.map(|()| vec![format!("{name} is closed for good.")])
         }
         Err(error) => Err(error.into()),

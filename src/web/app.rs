@@ -1,5 +1,6 @@
 //! What every request may use.
 
+use super::drafts::Drafts;
 use super::jobs::Jobs;
 use super::limits::Limits;
 use super::names::Place;
@@ -32,6 +33,7 @@ pub struct App {
     uploads: AtomicU64,
     flash: Mutex<Option<Flash>>,
     pub(super) tokens: Tokens,
+    pub(super) drafts: Drafts,
     pub(super) presence: Presence,
     pub(super) jobs: Arc<Jobs>,
     pub(super) sounds: Counter,
@@ -59,6 +61,7 @@ impl App {
             uploads: AtomicU64::new(0),
             flash: Mutex::new(None),
             tokens: Tokens::default(),
+            drafts: Drafts::default(),
             presence: Presence::default(),
             jobs: Arc::default(),
             sounds: Counter::default(),

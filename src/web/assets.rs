@@ -5,12 +5,20 @@ use axum::extract::Path;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 
-const FILES: [(&str, &str, &str); 7] = [
+const FILES: [(&str, &str, &str); 15] = [
     ("player.js", "text/javascript; charset=utf-8", crate::report::audience::PLAYER),
     ("listen.js", "text/javascript; charset=utf-8", include_str!("files/listen.js")),
+    ("rows.js", "text/javascript; charset=utf-8", include_str!("files/rows.js")),
+    ("desk-side.js", "text/javascript; charset=utf-8", include_str!("files/desk-side.js")),
+    ("piece.js", "text/javascript; charset=utf-8", include_str!("files/piece.js")),
+    ("words.js", "text/javascript; charset=utf-8", include_str!("files/words.js")),
+    ("receipt.js", "text/javascript; charset=utf-8", include_str!("files/receipt.js")),
+    ("seat.css", "text/css; charset=utf-8", include_str!("files/seat.css")),
     ("listen.css", "text/css; charset=utf-8", crate::report::audience::STYLE),
     ("job.js", "text/javascript; charset=utf-8", include_str!("files/job.js")),
     ("desk.js", "text/javascript; charset=utf-8", include_str!("files/desk.js")),
+    ("drop.js", "text/javascript; charset=utf-8", include_str!("files/drop.js")),
+    ("board.js", "text/javascript; charset=utf-8", include_str!("files/board.js")),
     ("sheet.css", "text/css; charset=utf-8", crate::report::page::STYLE),
     ("desk.css", "text/css; charset=utf-8", include_str!("files/desk.css")),
 ];

@@ -6,7 +6,8 @@
 use super::App;
 use super::guard::said;
 use super::jobs::{Order, Shown, State as Where};
-use super::pages::layout::{failed, page};
+use super::pages::evening;
+use super::pages::layout::{Head, failed, page};
 use axum::extract::{Path, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::sse::{Event, KeepAlive, Sse};
@@ -71,7 +72,12 @@ async fn one(State(app): State<Arc<App>>, Path(id): Path<u64>) -> Response {
         }
         p { a href="/jobs" { "All jobs" } }
     };
-    page(job.title, None, &body).into_response()
+    page(job.title, &head(&app), None, &body).into_response()
+}
+
+/// The session's title and steps; a job is shown also where they cannot be read just now.
+fn head(app: &App) -> Head {
+    evening::head(app.desk.folder()).unwrap_or_default()
 }
 
 fn about(job: &Shown) -> Markup {
@@ -103,7 +109,7 @@ async fn all(State(app): State<Arc<App>>) -> Response {
         @if jobs.is_empty() { p { "There was no job since the desk was started." } }
         @for job in &jobs { h2 { a href={ "/jobs/" (job.id) } { (job.title) } } (about(job)) }
     };
-    page("Jobs", app.flash().as_ref(), &body).into_response()
+    page("Jobs", &head(&app), app.flash().as_ref(), &body).into_response()
 }
 
 async fn all_as_data(State(app): State<Arc<App>>) -> Response {

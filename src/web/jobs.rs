@@ -16,7 +16,7 @@ use tokio::sync::watch;
 /// Ended jobs that are remembered: more than anybody reads, and a bound on what is kept.
 const REMEMBERED: usize = 50;
 /// Jobs that may wait for their turn.
-const WAITING: usize = 200;
+const WAITING: usize = 32;
 
 /// What a job does. It runs on the jobs' thread.
 pub(super) type Work = Box<dyn FnOnce(&Bench) -> Result<Outcome, Failure> + Send>;
@@ -302,7 +302,7 @@ fn behind_the_listeners() {
     #[cfg(target_os = "linux")]
     {
         // Where it is not allowed, jobs are as quick as the rest.
-        let _ = rustix::process::setpriority_process(None, 10);
+        let _ = rustix::process::setpriority_process(None, 5);
     }
 }
 

@@ -5,6 +5,7 @@ use super::guard::{UnknownCode, said};
 use super::pages::listen;
 use super::refusals::{problem, status_of};
 use super::slots::FLAC_SECONDS;
+use super::texts::Texts;
 use crate::model::failure::Failure;
 use crate::model::trial::{Answer, SlotHeard};
 use crate::testing::desk::seat::{Opened, Phase, Picked, SeatView};
@@ -12,7 +13,7 @@ use crate::testing::trials::OpenTrial;
 use axum::Json;
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
-use axum::http::StatusCode;
+use axum::http::{HeaderMap, StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use serde_json::{Value, json};
@@ -99,11 +100,12 @@ fn moved(app: &App, code: &str) {
 }
 
 /// `GET /l/CODE`: the page. Unknown codes get the same plain answer as any unknown address.
-pub(super) async fn page(State(app): State<Arc<App>>, Path(code): Path<String>) -> Response {
-    match app.ask(|desk, done| desk.seat(code.clone(), done)).await {
-        Ok(view) => {
+pub(super) async fn page(State(app): State<Arc<App>>, Path(code): Path<String>, uri: Uri, headers: HeaderMap) -> Response {
+    let view = app.ask(|desk, done| desk.seat(code.clone(), done)).await;
+    match view.and_then(|view| Ok((view, Texts::asked(&uri, &headers)?))) {
+        Ok((view, texts)) => {
             here(&app, &code);
-            listen::page(&code, None, &view).into_response()
+            listen::page(&code, None, &view, &texts).into_response()
         }
         Err(error) => {
             let status = status_of(&error);
@@ -153,9 +155,7 @@ pub(super) async fn open_trial(State(app): State<Arc<App>>, Path(code): Path<Str
     moved(&app, &code);
     match opened {
         Ok(Opened::Fresh(open)) => match app.ask(|desk, done| desk.seat(code.clone(), done)).await {
-            Ok(view) => {
-                (StatusCode::CREATED, Json(trial_body(&open, view.seconds, &of_the_desk(&code, view.seconds)))).into_response()
-            }
+            Ok(view) => (StatusCode::CREATED, Json(trial_body(&open, view.seconds, &of_the_desk(&code, view.seconds)))).into_response(),
             Err(error) => problem(&error),
         },
         Ok(Opened::Already(view)) => conflict(&code, &view, "a trial is open", "answer it first"),

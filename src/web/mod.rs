@@ -6,12 +6,16 @@
 //! * [`guard`]: host, origin, key, code, and the headers of every answer
 //! * `listening`: the addresses of the listening page; `slots`: its sounds, with what `sounds` holds for them; `refusals`: what it is told
 //! * `presence`: who is at their page; `here`: the stream that tells it
+//! * `openly`: what a listener hears openly before a trial, and their own result behind the end
+//! * [`texts`]: the listening page's words, one file per language
 //! * `panel`: the listeners as data for the engineer's page
 //! * `pages`: the engineer's pages, one file each
 //! * `actions`: what the engineer's forms do
 //! * `forms`: what they send
 //! * `jobs`: long work beside the session; `job_pages`: its addresses; `steps`: how far it is
 //! * `publishing`: what leaves the session, as jobs
+//! * `drafts`: what was typed into a form that was refused
+//! * `guessing`: what dropped recordings are taken for, by their names
 //! * `uploads`: recordings on their way in
 //! * `qr`: links as codes for a phone
 //! * `assets`: page files, taken in at compile time
@@ -19,14 +23,17 @@
 mod actions;
 mod app;
 pub(crate) mod assets;
+mod drafts;
 mod forms;
 pub mod guard;
+mod guessing;
 mod here;
 mod job_pages;
 mod jobs;
 pub mod limits;
 pub(crate) mod listening;
 pub mod names;
+mod openly;
 pub(crate) mod pages;
 mod panel;
 mod presence;
@@ -38,6 +45,7 @@ mod slots;
 mod sounds;
 mod stall;
 mod steps;
+pub mod texts;
 mod tls;
 pub(crate) mod tokens;
 mod uploads;
@@ -58,6 +66,9 @@ pub fn router(app: &std::sync::Arc<App>) -> axum::Router {
         .route("/api/l/{code}/here", get(here::here))
         .route("/api/l/{code}/level", post(listening::level_is_set))
         .route("/api/l/{code}/noise", get(slots::noise))
+        .route("/api/l/{code}/training", post(openly::training))
+        .route("/api/l/{code}/training/{place}", get(openly::sound))
+        .route("/api/l/{code}/result", get(openly::result))
         .route("/api/l/{code}/trials", post(listening::open_trial))
         .route("/api/l/{code}/trials/{trial}/slots/{label}", get(slots::slot))
         .route("/api/l/{code}/trials/{trial}/pick", post(listening::pick))
@@ -65,6 +76,7 @@ pub fn router(app: &std::sync::Arc<App>) -> axum::Router {
     let engineer = pages::routes()
         .merge(actions::routes())
         .merge(uploads::routes())
+        .merge(guessing::routes())
         .merge(panel::routes())
         .merge(job_pages::routes())
         .merge(publishing::routes())

@@ -49,8 +49,9 @@ fn free(folder: &Path, name: &str, ending: &str) -> Result<PathBuf, Failure> {
     })?;
     let numbered = (1u32..).map(|n| place.join(format!("{name}-{n}{ending}")));
     let found = numbered.into_iter().find(|path| fs::symlink_metadata(path).is_err());
-    found
-        .ok_or_else(|| Failure::plain("no-name", Fate::Failed, "no name is free in the published folder", "move some files away"))
+    found.ok_or_else(|| {
+        Failure::plain("cannot-write", Fate::Failed, "no name is free in the published folder", "move some files away")
+    })
 }
 
 /// What was written, by its name under `published`.

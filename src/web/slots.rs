@@ -129,20 +129,25 @@ fn allowed(app: &App, code: &str, from: From) -> bool {
 }
 
 /// What was looked up for a code; an unknown code is remembered by nobody.
-fn counted<T>(app: &App, code: &str, from: From, found: Result<T, Failure>) -> Result<T, Response> {
+fn counted<T>(app: &App, code: &str, from: From, found: Result<T, Failure>) -> Result<T, Box<Response>> {
     match found {
-        Err(error) if error.explain().kind() == "no-invitation" => Err(problem(&error)),
-        _ if !allowed(app, code, from) => Err(too_many()),
-        found => found.map_err(|error| problem(&error)),
+        Err(error) if error.explain().kind() == "no-invitation" => Err(Box::new(problem(&error))),
+        _ if !allowed(app, code, from) => Err(Box::new(too_many())),
+        found => found.map_err(|error| Box::new(problem(&error))),
     }
 }
 
 /// `GET /api/l/CODE/noise`: pink noise as loud as the clips, to set the level by.
 pub(super) async fn noise(State(app): State<Arc<App>>, Extension(from): Extension<From>, Path(code): Path<String>) -> Response {
     let found = app.ask(|desk, done| desk.noise_of(code.clone(), done)).await;
-    match counted(&app, &code, from, found) {
-        Ok(slot) => audio(&app, String::new(), slot, false).await,
-        Err(refused) => refused,
+    openly(&app, &code, from, found).await
+}
+
+/// A sound that belongs to no trial.
+pub(super) async fn openly(app: &Arc<App>, code: &str, from: From, found: Result<Slot, Failure>) -> Response {
+    match counted(app, code, from, found) {
+        Ok(slot) => audio(app, String::new(), slot, false).await,
+        Err(refused) => *refused,
     }
 }
 
@@ -157,6 +162,6 @@ pub(super) async fn slot(
     let found = app.ask(|desk, done| desk.slot(code.clone(), trial, label, done)).await;
     match counted(&app, &code, from, found) {
         Ok(slot) => audio(&app, code, slot, wants_flac(&kind, &headers)).await,
-        Err(refused) => refused,
+        Err(refused) => *refused,
     }
 }

@@ -2,7 +2,7 @@
 import test from "node:test";
 import assert from "node:assert/strict";
 import { readFileSync } from "node:fs";
-import { accessible, answer, browser, complaints, desk, fits, folder, run, session, shot, toTrial } from "./support.mjs";
+import { accessible, answer, browser, choose, complaints, desk, fits, folder, hear, run, session, shot, toTrial } from "./support.mjs";
 
 let home; let at; let b; let codes;
 test.before(async () => {
@@ -37,7 +37,7 @@ test("a listener goes through on a wide screen, and the page asks nobody else", 
   await accessible(page, "ready");
   for (let n = 1; n <= 3; n += 1) {
     await page.getByRole("button", { name: "Next trial" }).click();
-    await page.getByRole("button", { name: "X", exact: true }).waitFor();
+    await hear(page, "X").waitFor();
     assert.match(await page.locator("#count").textContent(), new RegExp(`Trial ${n} of 3`));
     assert.equal(await page.getByRole("button", { name: "Send the answer" }).isDisabled(), true);
     if (n === 1) { await accessible(page, "trial"); await shot(page, "listen-3-trial"); }
@@ -60,7 +60,7 @@ test("a reload in a trial goes on with it; another tab has the same one; going b
   await page.reload();
   await page.getByRole("button", { name: "Set the level" }).click();
   await page.getByRole("button", { name: "Next trial" }).click();
-  await page.getByRole("button", { name: "A", exact: true }).waitFor();
+  await hear(page, "A").waitFor();
   assert.equal((await seat(page, codes.bob)).open_trial.trial, trial.trial);
   const tab = await context.newPage();
   await toTrial(tab, codes.bob);
@@ -92,7 +92,7 @@ test("a lost connection is said, and the answer is sent once when it is back", a
   assert.equal((await seat(page, codes.cid)).done, 1);
   // The same, but the page is closed while the line is down: the answer waits in the browser.
   await page.getByRole("button", { name: "Next trial" }).click();
-  await page.getByRole("button", { name: "A", exact: true }).waitFor();
+  await hear(page, "A").waitFor();
   await page.route("**/pick", (route) => route.abort());
   await answer(page, "A");
   await page.getByText("The connection is lost.").waitFor();
@@ -128,12 +128,12 @@ for (const [name, viewport] of [["phone", { width: 360, height: 740 }], ["phone 
     await page.getByRole("button", { name: "Set the level" }).tap();
     await page.getByRole("button", { name: "The level is set" }).tap();
     await page.getByRole("button", { name: "Next trial" }).tap();
-    await page.getByRole("button", { name: "A", exact: true }).tap();
+    await hear(page, "A").tap();
     await fits(page, name);
-    const boxes = await page.locator(".pad").evaluateAll((pads) => pads.map((p) => { const r = p.getBoundingClientRect(); return [r.width, r.height]; }));
+    const boxes = await page.locator(".hear").evaluateAll((pads) => pads.map((p) => { const r = p.getBoundingClientRect(); return [r.width, r.height]; }));
     assert.ok(boxes.every(([w, h]) => w >= 44 && h >= 44), JSON.stringify(boxes));
     // All pads look alike but for their letter and for the one that is chosen.
-    const styles = await page.locator(".pad[aria-pressed=false]").evaluateAll((pads) => pads.map((p) => { const s = getComputedStyle(p); return [s.backgroundColor, s.color, s.borderColor, s.borderRadius, p.offsetWidth].join(); }));
+    const styles = await page.locator(".hear[aria-pressed=false]").evaluateAll((pads) => pads.map((p) => { const s = getComputedStyle(p); return [s.backgroundColor, s.color, s.borderColor, s.borderRadius, p.offsetWidth].join(); }));
     assert.equal(new Set(styles).size, 1);
     await shot(page, `listen-${name.replace(/\W+/g, "-")}`);
     await context.close();
@@ -152,15 +152,15 @@ test("a suspended sound counts nothing, is said, and goes on when asked; an unto
   await page.getByRole("button", { name: "Set the level" }).dblclick();
   await page.getByRole("button", { name: "The level is set" }).click();
   await page.getByRole("button", { name: "Next trial" }).click();
-  await page.locator("#pads button").first().waitFor();
+  await page.locator("#samples .hear").first().waitFor();
   await page.evaluate(() => window.theContext.suspend());
   await page.getByText("The sound was interrupted.").waitFor();
-  for (const pad of await page.locator("#pads button").all()) { await pad.click(); await page.waitForTimeout(450); }
-  assert.match(await page.locator("#missing").textContent(), /Not heard yet: A, B, X/);
-  await page.getByRole("button", { name: "Go on with sound" }).click();
+  for (const pad of await page.locator("#samples .hear").all()) { await pad.click(); await page.waitForTimeout(450); }
+  assert.match(await page.locator("#missing").textContent(), /Not heard yet: X, A, B/);
+  await page.getByRole("button", { name: "Sound on again" }).click();
   await page.getByText("The sound was interrupted.").waitFor({ state: "hidden" });
-  for (const pad of await page.locator("#pads button").all()) { await pad.click(); await page.waitForTimeout(500); }
-  await page.locator("#choices input").first().check();
+  for (const pad of await page.locator("#samples .hear").all()) { await pad.click(); await page.waitForTimeout(500); }
+  await page.locator("#samples input").first().check();
   await page.route("**/pick", async (route) => { sent = route.request().postDataJSON(); await route.continue(); });
   await page.getByRole("button", { name: "Send the answer" }).click();
   await page.getByText("Your answer is saved.").waitFor();
@@ -192,19 +192,19 @@ test("keys alone are enough", async () => {
   await toTrial(page, codes.fay);
   for (const key of ["a", "b", "x"]) {
     await page.keyboard.press(key);
-    assert.equal(await page.locator(`.pad[data-label=${key.toUpperCase()}]`).getAttribute("aria-pressed"), "true");
+    assert.equal(await page.locator(`.hear[data-label=${key.toUpperCase()}]`).getAttribute("aria-pressed"), "true");
     await page.waitForTimeout(420);
   }
   await page.keyboard.press("Escape");
-  assert.equal(await page.locator('.pad[aria-pressed="true"]').count(), 0);
-  await page.getByRole("radio", { name: "B", exact: true }).focus();
+  assert.equal(await page.locator('.hear[aria-pressed="true"]').count(), 0);
+  await choose(page, "B").focus();
   await page.keyboard.press("Space");
   await page.getByRole("slider", { name: /How sure/ }).focus();
   await page.keyboard.press("ArrowRight");
   await page.getByRole("textbox", { name: "A remark" }).focus();
   // What is typed into a field plays nothing.
   await page.keyboard.type("a bit brighter");
-  assert.equal(await page.locator('.pad[aria-pressed="true"]').count(), 0);
+  assert.equal(await page.locator('.hear[aria-pressed="true"]').count(), 0);
   await page.getByRole("button", { name: "Send the answer" }).focus();
   await page.keyboard.press("Enter");
   await page.getByText("Your answer is saved.").waitFor();

@@ -116,21 +116,61 @@ export function complaints(page) {
   return all;
 }
 
-/** From the invitation to the first trial's pads. */
+/** The button that sounds a sample, and the choice in its row. */
+export const hear = (page, label) => page.getByRole("button", { name: `Hear ${label}`, exact: true });
+export const choose = (page, label) => page.getByRole("radio", { name: new RegExp(`^${label}: `) });
+
+/** From the invitation to the first trial's rows. */
 export async function toTrial(page, url) {
   await page.goto(url);
   await page.getByRole("button", { name: "Set the level" }).click();
   await page.getByRole("button", { name: "The level is set" }).click();
   await page.getByRole("button", { name: "Next trial" }).click();
-  await page.getByRole("button", { name: "A", exact: true }).waitFor();
+  await hear(page, "A").waitFor();
 }
 
-/** Hears every slot and answers. */
-export async function answer(page, choice) {
-  for (const label of ["A", "B", "X"]) {
-    await page.getByRole("button", { name: label, exact: true }).click();
+/** Hears every sample. */
+export async function hearAll(page, labels = ["A", "B", "X"]) {
+  for (const label of labels) {
+    await hear(page, label).click();
     await page.waitForTimeout(420);
   }
-  await page.getByRole("radio", { name: choice, exact: true }).check();
+}
+
+/** Hears every sample and answers. */
+export async function answer(page, choice) {
+  await hearAll(page);
+  await choose(page, choice).check();
   await page.getByRole("button", { name: "Send the answer" }).click();
 }
+
+/** Records what leaves the page: every sound on its way to the loudspeaker passes a meter first. */
+export async function meter(page) {
+  await page.addInitScript(() => {
+    const Real = window.AudioContext;
+    window.AudioContext = class extends Real { constructor(...a) { super(...a); window.theContext = this; } };
+    const connect = AudioNode.prototype.connect;
+    AudioNode.prototype.connect = function through(to, ...rest) {
+      if (to instanceof AudioDestinationNode && !(this instanceof AnalyserNode)) {
+        to.meter ??= (() => { const meter = new AnalyserNode(to.context, { fftSize: 2048 }); connect.call(meter, to); return meter; })();
+        return connect.call(this, to.meter, ...rest);
+      }
+      return connect.call(this, to, ...rest);
+    };
+    window.loudest = async (ms) => {
+      const meter = window.theContext?.destination.meter;
+      if (!meter) return 0;
+      const samples = new Float32Array(meter.fftSize);
+      let most = 0;
+      for (const end = performance.now() + ms; performance.now() < end;) {
+        meter.getFloatTimeDomainData(samples);
+        most = samples.reduce((m, v) => Math.max(m, Math.abs(v)), most);
+        await new Promise((go) => { setTimeout(go, 20); });
+      }
+      return most;
+    };
+  });
+}
+
+/** The loudest sample that left the page in so many milliseconds. */
+export const loudest = (page, ms = 300) => page.evaluate((time) => window.loudest(time), ms);

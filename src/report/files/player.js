@@ -23,8 +23,9 @@ export function falling(n) {
 }
 
 export class Player {
-  /** `buffers`: AudioBuffers of one length and rate. `context` may be an OfflineAudioContext. */
-  constructor(context, buffers) {
+  /** `buffers`: AudioBuffers of one length and rate. `context` may be an OfflineAudioContext. `part`: what is looped, [from, to] in seconds;
+   *  null for the whole. */
+  constructor(context, buffers, part = null) {
     this.context = context;
     this.rate = context.sampleRate;
     this.n = fadeFrames(this.rate);
@@ -33,21 +34,64 @@ export class Player {
     this.slot = null;
     this.wanted = undefined;
     this.busyUntil = 0;
+    this.buffers = buffers;
+    this.part = this.whole(part);
+    this.leaving = [];
+    this.build();
+  }
+
+  /** A part begins and ends at whole frames. */
+  whole(part) { return part && part.map((s) => Math.round(s * this.rate) / this.rate); }
+
+  /** What is looped, in seconds. */
+  span() { return this.part ?? [0, this.buffers[0].length / this.rate]; }
+
+  /** Sources and gains of all slots, for the part that is looped. */
+  build() {
+    const { context } = this;
+    const loop = this.part ? { loopStart: this.part[0], loopEnd: this.part[1] } : {};
     this.gains = [];
-    this.sources = [];
-    for (const buffer of buffers) {
-      const source = new AudioBufferSourceNode(context, { buffer, loop: true });
+    this.sources = this.buffers.map((buffer) => {
+      const source = new AudioBufferSourceNode(context, { buffer, loop: true, ...loop });
       const gain = new GainNode(context, { gain: 0 });
       source.connect(gain).connect(context.destination);
       this.gains.push(gain.gain);
-      this.sources.push(source);
-    }
+      return source;
+    });
   }
 
-  /** Starts all slots in step, silent. */
+  /** Starts all slots in step, silent, at the beginning of what is looped. */
   start(at = 0) {
+    this.began = at;
     for (const gain of this.gains) gain.setValueAtTime(0, 0);
-    for (const source of this.sources) source.start(at);
+    for (const source of this.sources) source.start(at, this.part ? this.part[0] : 0);
+  }
+
+  /** Where the loop stands, in seconds of the passage: the same for every slot. */
+  where() {
+    const [from, to] = this.span();
+    const heard = this.context.currentTime - (this.context.outputLatency || 0) - this.began;
+    return from + (Math.max(0, heard) % (to - from));
+  }
+
+  /** From now on a part is looped for every slot ([from, to] in seconds), or the whole with null. All slots begin it in step; what sounds
+   *  goes out and comes in again as with any switch. */
+  loop(part) {
+    const { n, rate } = this;
+    const slot = this.wanted === undefined ? this.slot : this.wanted;
+    clearTimeout(this.timer);
+    this.timer = undefined;
+    this.wanted = undefined;
+    const frame = Math.max(Math.ceil((this.context.currentTime + 0.02) * rate), this.busyUntil);
+    if (this.slot !== null) this.schedule(this.slot, null, frame);
+    this.leaving = this.sources;
+    for (const source of this.leaving) source.stop((frame + n) / rate);
+    this.part = this.whole(part);
+    this.build();
+    this.start((frame + n) / rate);
+    if (slot !== null) this.schedule(null, slot, frame);
+    this.slot = slot;
+    this.busyUntil = frame + 3 * n + 1;
   }
 
   /** Writes one switch onto the clock, from a slot (or null) to a slot (or null), beginning at a whole frame. Returns the frame at which
@@ -96,10 +140,11 @@ export class Player {
     clearTimeout(this.timer);
     this.timer = undefined;
     this.wanted = undefined;
-    for (const source of this.sources) {
+    for (const source of [...this.leaving, ...this.sources]) {
       try { source.stop(); } catch { /* not started yet */ }
       source.disconnect();
     }
+    this.leaving = [];
     this.sources = [];
     this.slot = null;
   }

@@ -2,7 +2,7 @@
 
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::ids::{ListenerCode, TestId};
+use crate::model::ids::{ClipId, ListenerCode, TestId};
 use crate::model::outside::Clock;
 use crate::model::trial::Plan;
 use crate::store::Session;
@@ -64,6 +64,8 @@ pub(super) struct Floor {
     trials: Option<Trials<'static>>,
     invited: BTreeMap<String, (TestId, ListenerCode)>,
     tests: BTreeMap<TestId, Playable>,
+    /// What each invitation hears openly, in the order that was drawn for it.
+    pub(super) trained: BTreeMap<String, Vec<ClipId>>,
     /// Another process may have written since the invitations were read.
     stale: bool,
     read_at: Option<Instant>,
@@ -89,6 +91,7 @@ impl Floor {
             trials: None,
             invited: BTreeMap::new(),
             tests: BTreeMap::new(),
+            trained: BTreeMap::new(),
             stale: false,
             read_at: None,
             batching: false,

@@ -6,6 +6,7 @@
 //! * [`records`]: what the engineer's pages show
 //! * [`seat`]: what a listener may see and do
 //! * [`sound`]: slots as WAV, with fresh dither every time
+//! * [`training`]: what may be heard openly before a trial
 //!
 //! The session's lock is held only while a trial is open or has just been answered, so that other commands work in between.
 
@@ -15,6 +16,7 @@ mod clerk;
 pub mod records;
 pub mod seat;
 pub mod sound;
+pub mod training;
 
 use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};

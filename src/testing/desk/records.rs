@@ -19,6 +19,8 @@ pub struct Records {
     pub clips: Vec<Clip>,
     /// All matching runs.
     pub runs: Vec<MatchRun>,
+    /// The takes were checked.
+    pub checked: bool,
     /// Code, test and listener of every invitation.
     pub invitations: Vec<(String, TestId, ListenerCode)>,
 }
@@ -34,6 +36,7 @@ pub fn read(folder: &Path) -> Result<Records, Failure> {
         takes: session.takes()?,
         clips: session.clips()?,
         runs: session.match_runs()?,
+        checked: session.note("last-check")?.is_some(),
         invitations: session.invitations()?,
     })
 }

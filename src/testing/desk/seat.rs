@@ -3,8 +3,8 @@
 use super::clerk::{Floor, Playable};
 use super::{Desk, Done};
 use crate::model::failure::Failure;
-use crate::model::ids::{ListenerCode, TrialId};
-use crate::model::trial::{Answer, Method, SlotHeard};
+use crate::model::ids::{ListenerCode, TestId, TrialId};
+use crate::model::trial::{Answer, Design, Method, SlotHeard};
 use crate::testing::receipt::Receipt;
 use crate::testing::trials::{OpenTrial, Trials};
 use crate::trial::methods;
@@ -46,6 +46,10 @@ pub struct SeatView {
     pub question: String,
     /// What to do, in plain words.
     pub instructions: Vec<&'static str>,
+    /// Samples are drawn from all takes: the instructions promise nothing about setups.
+    pub crossed: bool,
+    /// The word that is asked about.
+    pub attribute: Option<String>,
     /// Trials of this listener, controls included; none when no end is set.
     pub planned: Option<u32>,
     /// Answered ones.
@@ -97,6 +101,8 @@ fn view(trials: &Trials<'_>, playable: &Playable, who: &ListenerCode) -> Result<
         method: plan.method,
         question: methods::question(plan),
         instructions: methods::instructions_of(plan).to_vec(),
+        crossed: plan.design == Design::Crossed,
+        attribute: plan.attribute.clone(),
         planned: standing.planned,
         done: standing.done,
         phase,
@@ -152,6 +158,16 @@ impl Desk {
     /// Where a listener stands.
     pub fn seat(&self, code: String, done: Done<SeatView>) {
         self.ask(move |floor| look(floor, &code), done);
+    }
+
+    /// Whose invitation a code is, once the test is closed; none before.
+    pub fn whose_closed(&self, code: String, done: Done<Option<(TestId, ListenerCode)>>) {
+        let work = move |floor: &mut Floor| {
+            let (playable, who) = floor.invited(&code)?;
+            let closed = floor.look(|t| Ok(t.standing(&playable.plan, &who)?.closed))?;
+            Ok(closed.then(|| (playable.plan.test.clone(), who)))
+        };
+        self.ask(work, done);
     }
 
     /// Opens the listener's next trial.

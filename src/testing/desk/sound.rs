@@ -113,6 +113,11 @@ pub struct Slot {
 }
 
 impl Slot {
+    /// A clip that is heard openly: it belongs to no trial.
+    pub(super) fn open(plan: Arc<Plan>, key: (ClipId, Treatment)) -> Self {
+        Self { plan, key: Some(key), of: None }
+    }
+
     /// The trial and the label of the slot; none for the noise.
     #[must_use]
     pub fn of(&self) -> Option<(TrialId, String)> {

@@ -1,63 +1,50 @@
 // The engineer's pages work without this; with it, files can be dropped, long work shows how far it is, and a plan follows its fields.
 
-/** Recordings onto their row: one after another, each with its progress. */
-for (const zone of document.querySelectorAll(".drop")) {
-  const input = zone.querySelector("input[type=file]");
-  const list = zone.querySelector(".uploads");
-  const mic = zone.querySelector("select, input[type=hidden]");
-  let queue = Promise.resolve();
-  const send = (file) => new Promise((done) => {
-    const item = document.createElement("li");
-    const bar = document.createElement("progress");
-    bar.max = 1; bar.value = 0; bar.setAttribute("aria-label", `Sending ${file.name}`);
-    const text = document.createElement("span");
-    text.textContent = `${file.name}: sending `;
-    item.append(text, bar);
-    list.append(item);
-    const place = new URLSearchParams({ name: file.name, setup: zone.dataset.setup, mic: zone.dataset.setup ? mic.value : "", pass: zone.dataset.pass });
-    const request = new XMLHttpRequest();
-    request.open("POST", `/takes/upload?${place}`);
-    request.upload.addEventListener("progress", (e) => {
-      if (!e.lengthComputable) return;
-      bar.value = e.loaded / e.total;
-      if (e.loaded === e.total) text.textContent = `${file.name}: being looked at `;
-    });
-    request.addEventListener("loadend", () => {
-      bar.remove();
-      let answer = {};
-      try { answer = JSON.parse(request.responseText); } catch { /* said below */ }
-      if (request.status === 200) {
-        const takes = answer.takes.map((t) => {
-          const faults = t.faults.filter((f) => f.severity !== "note").map((f) => f.detail);
-          return `taken in as ${t.take}${faults.length ? ` \u2013 look at it: ${faults.join(" ")}` : ""}`;
-        });
-        text.textContent = `${file.name}: ${[...takes, ...answer.warnings].join("; ")}`;
-        const row = zone.closest("li");
-        if (row && answer.takes.length > 0) {
-          row.classList.add("done");
-          row.querySelector(".tick").textContent = "\u2611";
-        }
-      } else {
-        const why = answer.error ? `${answer.error.message}. ${answer.error.next}.` : "The connection was lost; send it again.";
-        text.textContent = `${file.name}: not taken in. ${why}`;
-        item.setAttribute("role", "alert");
+import { follow } from "./board.js";
+import { send, together, zone } from "./drop.js";
+
+/** Recordings onto their row: one goes straight in, several are a table first, for they are not all of one pass. */
+for (const place of document.querySelectorAll(".drop:not(.all)")) {
+  const list = place.querySelector(".uploads");
+  const mic = place.querySelector("select, input[type=hidden]");
+  const { setup, pass } = place.dataset;
+  zone(place, async (files) => {
+    if (files.length > 1 && setup) {
+      const box = document.createElement("div");
+      list.before(box);
+      await together(files, box, { setup, pass: Number(pass) });
+      return;
+    }
+    for (const file of files) {
+      const answer = await send(file, { setup, mic: setup ? mic.value : "", pass }, list);
+      const row = place.closest("li");
+      if (row && answer?.takes.length > 0) {
+        row.classList.add("done");
+        row.querySelector(".tick").textContent = "\u2611";
       }
-      done();
-    });
-    request.send(file);
-  });
-  const take = (files) => { for (const file of files) queue = queue.then(() => send(file)); };
-  input.addEventListener("change", () => { take([...input.files]); input.value = ""; });
-  zone.addEventListener("dragover", (e) => { e.preventDefault(); zone.classList.add("over"); });
-  zone.addEventListener("dragleave", () => zone.classList.remove("over"));
-  zone.addEventListener("drop", (e) => {
-    e.preventDefault();
-    zone.classList.remove("over");
-    take([...e.dataTransfer.files]);
+    }
   });
 }
-// A file that misses its row is not opened instead of the page.
-for (const kind of ["dragover", "drop"]) window.addEventListener(kind, (e) => e.preventDefault());
+const everything = document.getElementById("drop-all");
+const guesses = document.getElementById("guesses");
+if (everything) zone(everything, (files) => (files.length > 0 ? together(files, guesses) : undefined));
+// A file that misses its place is not opened instead of the page, and does not vanish either.
+window.addEventListener("dragover", (e) => e.preventDefault());
+window.addEventListener("drop", (e) => {
+  e.preventDefault();
+  const files = [...(e.dataTransfer?.files ?? [])];
+  if (files.length === 0) return;
+  if (everything) { together(files, guesses); return; }
+  const said = document.createElement("div");
+  said.className = "flash";
+  said.setAttribute("role", "status");
+  const link = Object.assign(document.createElement("a"), { href: "/runsheet", textContent: "Drop them there" });
+  said.append("Recordings are taken in on the page Takes, and nothing was taken in here. ", link, ".");
+  document.querySelector("main h1").after(said);
+});
+
+const boards = document.querySelectorAll("table.board");
+if (boards.length > 0) follow(boards);
 
 /** Long work: how far it is, by server-sent events. */
 const box = document.getElementById("progress");

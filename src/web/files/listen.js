@@ -1,240 +1,240 @@
 // The listening page: what the server says, shown; what the listener does, sent. It knows no more about a slot than its letter.
+import { asking, own, present, reason, status, trouble, watchEnd } from "./desk-side.js";
 import { Player, load } from "./player.js";
+import { attend, begins, ends, piece, whole } from "./piece.js";
+import { keep, offer } from "./receipt.js";
+import { open as openRows, ordered, press, rows, unsaid } from "./rows.js";
+import { say } from "./words.js";
 
 const page = document.querySelector("main");
 const code = page.dataset.code;
+// Visitors of an audience ask elsewhere, and see their own count when they are through.
+const visitors = Boolean(page.dataset.api);
 const api = page.dataset.api || `/api/l/${code}`;
+const ask = asking(api);
 const HEARD_MS = 300;
 const BREAK_AFTER = 12;
 const part = (name) => document.getElementById(name);
 const pending = `cabjury-pick-${code}`;
 const kept = `cabjury-receipt-${code}`;
+const [level, row] = [`level-${code}`, `row-${code}`];
 
 let seat;            // what the server said last
 let context;         // the audio context, after the first touch
-let player;          // the player of the open trial
+let player;          // the one player: noise, training, or trial
 let trial;           // the open trial
 let heard = {};      // per label: how often, how long
 let sounding = null; // label, and since when on the audio clock
-let beginning = false; // the level's noise is on its way
-let sure = false;    // the confidence was said
-let inARow = 0;
+let work = 0;        // what is being done now; what was begun before it comes to nothing
+let noise = false;   // the level's noise sounds, or is on its way
 let awake;           // a wake lock, where the browser has one
+const elsewhere = new BroadcastChannel("cabjury-sound");
+
+/** Begins something else: whatever was on its way is dropped when it arrives. */
+const turnTo = () => { work += 1; return work; };
+const inPart = (name) => !page.querySelector(`section[data-part="${name}"]`).hidden;
+const pause = (ms) => new Promise((go) => { setTimeout(go, ms); });
+const inARow = () => Number(sessionStorage.getItem(row) ?? 0);
 
 /** Shows one part of the page and moves the focus to its heading. */
-function show(name, focus = true) {
+function show(name) {
   for (const section of page.querySelectorAll("section[data-part]")) section.hidden = section.dataset.part !== name;
-  const heading = page.querySelector(`section[data-part="${name}"] h2`);
-  if (focus && heading) heading.focus({ preventScroll: false });
+  page.querySelector(`section[data-part="${name}"] h2`).focus({ preventScroll: false });
+  turned();
 }
-
-function say(text) { part("status").textContent = text; }
 
 function progress() {
-  const planned = seat.planned === null ? "" : ` of ${seat.planned}`;
-  part("count").textContent = trial ? `Trial ${trial.number}${planned}` : `${seat.done}${planned} answered`;
-}
-
-const pause = (ms) => new Promise((go) => { setTimeout(go, ms); });
-
-/** Asks until there is an answer: a lost connection is waited out, and said. */
-async function ask(path, options = {}) {
-  for (let wait = 500; ; wait = Math.min(wait * 2, 8000)) {
-    try {
-      const answer = await fetch(api + path, { cache: "no-store", credentials: "same-origin", ...options });
-      if (![429, 500, 503].includes(answer.status)) {
-        lost(false);
-        return { status: answer.status, body: answer.status === 204 ? null : await answer.json() };
-      }
-      const body = await answer.json().catch(() => null);
-      lost(true, body && body.error ? body.error.message : undefined);
-    } catch {
-      lost(true);
-    }
-    await pause(wait);
-  }
-}
-
-function lost(is, why) {
-  const note = part("lost");
-  note.hidden = !is;
-  if (is) part("lost-why").textContent = why ? `${why}.` : "The connection is lost.";
+  const open = seat.planned === null ? ".open" : "";
+  part("count").textContent = trial ? say(`count.trial${open}`, { n: trial.number, of: seat.planned })
+    : say(`count.done${open}`, { n: seat.done, of: seat.planned });
 }
 
 /** Where to go from what the server says. No sound goes on from one page to the next. */
 function follow(body) {
+  turnTo();
   quiet();
   seat = body;
   trial = body.open_trial;
   progress();
-  if (body.phase === "closed") return show("closed");
-  if (body.phase === "done") {
-    own(body.own_score);
-    return show("done");
-  }
+  if (body.phase === "closed") { show("closed"); return own(ask); }
+  if (body.phase === "done") { show("done"); return visitors ? own(ask) : undefined; }
   if (!context) return show("begin");
-  if (inARow > 0 && inARow % BREAK_AFTER === 0 && !trial) return show("break");
+  if (inARow() > 0 && inARow() % BREAK_AFTER === 0 && !trial) return show("break");
+  const left = BREAK_AFTER - (inARow() % BREAK_AFTER);
+  part("rest").textContent = left > 3 ? "" : left === 1 ? say("ready.break.one") : say("ready.break", { n: left });
+  part("training").hidden = Boolean(trial) || visitors;
+  part("training").open = false;
   return show("ready");
 }
 
-/** A visitor's own count, where the page has a place for it. */
-function own(score) {
-  const place = part("own-score");
-  if (!place || !score) return;
-  const by = (score.trials * score.chance).toFixed(1);
-  const p = score.p_value < 0.001 ? "less than 1 in 1000" : `${(100 * score.p_value).toFixed(1)} in 100`;
-  place.textContent = `You had ${score.correct} of ${score.trials} right; guessing gives ${by} on average, and does as well in ${p} tries.`;
-}
-
 async function refresh() {
-  const kept = localStorage.getItem(pending);
-  if (kept) {
+  const unsent = localStorage.getItem(pending);
+  if (unsent) {
     // An answer that never reached the desk before the page was closed.
-    const { id, body } = JSON.parse(kept);
-    await send(id, body);
-    return;
+    const { id, body } = JSON.parse(unsent);
+    return send(id, body);
   }
-  const { status, body } = await ask("");
-  if (status === 200) follow(body);
-  else show("gone");
+  const { status: code, body } = await ask("");
+  return code === 200 ? follow(body) : show("gone");
 }
 
 /** The sound really runs: a suspended context (a phone call, a locked screen) plays nothing, and its clock stands still. */
 const runs = () => Boolean(context) && context.state === "running";
 
-/** The system took the sound away, or gave it back: nothing is counted meanwhile, and the page says so. */
+/** The system took the sound away, or gave it back: nothing is counted meanwhile, and the page says so. A start that takes its time is no
+ *  interruption yet. */
 function turned() {
-  const gone = Boolean(context) && context.state !== "running";
+  const gone = Boolean(context) && !runs() && (Boolean(player) || inPart("trial"));
   if (gone) {
     count();
     hush();
+    if (noise) quiet();
   }
-  part("muted").hidden = !gone;
+  part("muted").hidden = !gone && !(part("muted").hidden === false && Boolean(context) && !runs());
   allow();
 }
 
 async function unmute() {
+  const again = inPart("level");
   await context.resume().catch(() => undefined);
   turned();
+  if (runs() && again && !noise) level_noise(true);
 }
 
-async function begin() {
-  // A second tap starts no second noise.
-  if (beginning) return;
-  beginning = true;
+/** Asks for the sound within the touch, as browsers want it, and goes on without waiting for it. */
+function begin() {
   try {
-    await levels();
-  } finally {
-    beginning = false;
+    context ??= new AudioContext(seat.rate_hz ? { sampleRate: seat.rate_hz } : {});
+  } catch {
+    return trouble(say("error.sound"));
   }
+  context.onstatechange = turned;
+  context.resume().catch(() => undefined);
+  if (navigator.wakeLock) navigator.wakeLock.request("screen").then((lock) => { awake = lock; }, () => undefined);
+  if (sessionStorage.getItem(level)) return follow(seat);
+  show("level");
+  return level_noise(true);
 }
 
-async function levels() {
-  if (!context) {
-    context = new AudioContext(seat.rate_hz ? { sampleRate: seat.rate_hz } : {});
-    context.addEventListener("statechange", turned);
-  }
-  await context.resume();
-  if (navigator.wakeLock) awake = await navigator.wakeLock.request("screen").catch(() => undefined);
-  if (sessionStorage.getItem(`level-${code}`)) return follow(seat);
-  show("loading");
-  bar(0);
-  const buffers = await load(context, [`${api}/noise`], bar);
+/** One more tap stops it, also while it is still on its way. */
+async function level_noise(on) {
+  const mine = turnTo();
   quiet();
-  player = new Player(context, buffers);
-  player.start(context.currentTime + 0.05);
-  player.play(0);
-  return show("level");
+  noise = on;
+  paint();
+  status("");
+  if (!on) return;
+  status(say("level.starting"));
+  try {
+    const [buffers] = await Promise.all([load(context, [`${api}/noise`], () => undefined), context.resume()]);
+    if (mine !== work) return;
+    begun(buffers);
+    player.play(0);
+    trouble();
+  } catch {
+    if (mine !== work) return;
+    noise = false;
+    trouble(say("error.sound"));
+  }
+  status("");
+  paint();
+}
+
+function paint() {
+  part("noise").textContent = say(noise ? "level.stop" : "level.play");
+  part("noise").setAttribute("aria-pressed", String(noise));
 }
 
 async function levelIsSet() {
+  const mine = turnTo();
   quiet();
-  sessionStorage.setItem(`level-${code}`, "1");
+  status("");
+  sessionStorage.setItem(level, "1");
   await ask("/level", { method: "POST" });
-  follow(seat);
+  if (mine === work) follow(seat);
 }
 
+/** The one player, of these sounds; what sounded before is ended. */
+function begun(buffers, looped = null) {
+  if (player) player.stop();
+  player = new Player(context, buffers, looped);
+  player.start(context.currentTime + 0.05);
+  elsewhere.postMessage("sounding");
+}
+
+/** Ends all sound of this page. */
 function quiet() {
+  count();
   if (player) player.stop();
   player = undefined;
   sounding = null;
+  noise = false;
+  paint();
+  press(part("openly"), null);
 }
 
-function bar(share) { part("loaded").value = share; }
+const bar = (share) => { part("loaded").value = share; };
+/** The slots' sounds; a smaller lossless address is taken where there is one and the browser reads it. */
+async function slots(list) {
+  const small = list.every((s) => s.flac) && document.createElement("audio").canPlayType("audio/flac") !== "";
+  return load(context, list.map((s) => (small ? s.flac : s.audio)), bar);
+}
 
 async function next() {
+  const mine = turnTo();
+  quiet();
   show("loading");
   bar(0);
-  if (context.state !== "running") await context.resume();
+  if (!runs()) context.resume().catch(() => undefined);
   if (!trial) {
-    const { status, body } = await ask("/trials", { method: "POST" });
-    if (status === 201) trial = body;
-    else if (body && body.open_trial) trial = body.open_trial;
-    else if (body && body.phase) return follow(body);
-    else return problem(body);
+    const { status: code, body } = await ask("/trials", { method: "POST" });
+    if (mine !== work) return undefined;
+    if (code === 201) trial = body;
+    else if (body?.open_trial) trial = body.open_trial;
+    else if (body?.phase) return follow(body);
+    else { show("ready"); return trouble(reason(body)); }
   }
-  try {
-    const buffers = await load(context, trial.slots.map((s) => s.audio), bar);
-    quiet();
-    player = new Player(context, buffers);
-  } catch {
-    // The trial may be void by now, or the desk is away: the server knows.
-    const { body } = await ask("");
-    if (body.open_trial && body.open_trial.trial === trial.trial) { await pause(1000); return next(); }
-    trial = null;
-    return follow(body);
+  for (;;) {
+    try {
+      const buffers = await slots(trial.slots);
+      if (mine !== work) return undefined;
+      trouble();
+      begun(buffers, piece);
+      break;
+    } catch {
+      if (mine !== work) return undefined;
+      trouble(say("error.load"));
+      // The trial may be void by now, or the desk is away: the server knows.
+      const { body } = await ask("");
+      if (mine !== work) return undefined;
+      if (body.open_trial?.trial !== trial.trial) { trial = null; trouble(); return follow(body); }
+      await pause(1000);
+    }
   }
-  player.start(context.currentTime + 0.05);
+  status("");
   heard = Object.fromEntries(trial.slots.map((s) => [s.label, { times: 0, ms: 0 }]));
   build();
   progress();
   return show("trial");
 }
 
-function problem(body) {
-  say(body && body.error ? `${body.error.message}. ${body.error.next}.` : "Something went wrong; reload the page.");
-  show("ready");
-}
-
-/** Pads, choices, and what else the plan asks for. */
+/** The rows, and what else the plan asks for. */
 function build() {
-  const pads = part("pads");
-  pads.replaceChildren(...trial.slots.map((slot) => {
-    const pad = document.createElement("button");
-    pad.type = "button";
-    pad.className = "pad";
-    pad.textContent = slot.label;
-    pad.setAttribute("aria-pressed", "false");
-    pad.dataset.label = slot.label;
-    pad.addEventListener("click", () => hear(slot.label));
-    return pad;
-  }));
-  const rates = seat.method === "graded";
-  part("choices").replaceChildren(...trial.choices.map((choice) => {
-    const label = document.createElement("label");
-    const input = document.createElement("input");
-    if (rates) {
-      input.type = "range"; input.min = 0; input.max = 100; input.value = 50; input.dataset.label = choice;
-      const shown = document.createElement("output");
-      shown.textContent = "50";
-      input.addEventListener("input", () => { shown.textContent = input.value; input.dataset.moved = "1"; allow(); });
-      label.append(`${choice} `, input, shown);
-    } else {
-      input.type = "radio"; input.name = "choice"; input.value = choice;
-      input.addEventListener("change", allow);
-      label.append(input, ` ${choice}`);
-    }
-    return label;
-  }));
+  part("samples").replaceChildren(...rows(trial, { method: seat.method, word: page.dataset.word, tapped: hear, changed: allow }));
   part("remark").value = "";
-  part("confidence").value = 50;
-  part("said").textContent = "not said";
-  sure = false;
+  unsay();
   part("extra").hidden = !seat.asks_confidence;
-  part("sent").hidden = true;
+  attend(player, looped);
   allow();
 }
 
+function unsay() {
+  unsaid(part("confidence"), () => { part("said").textContent = part("confidence").value; part("unsay").hidden = false; });
+  part("said").textContent = say("extra.unsaid");
+  part("unsay").hidden = true;
+}
+
+/** What has sounded since it was asked last, on the audio clock, which stands still when no sound runs. */
 function count() {
   if (!sounding) return;
   const now = context.currentTime;
@@ -244,15 +244,16 @@ function count() {
 }
 
 function hear(label) {
-  if (!player) return;
+  if (!player || !trial) return;
   if (!runs()) { turned(); return; }
+  elsewhere.postMessage("sounding");
+  status("");
   count();
-  const place = trial.slots.findIndex((s) => s.label === label);
-  player.play(place);
+  player.play(trial.slots.findIndex((s) => s.label === label));
   heard[label].times += 1;
   // A switch is heard from the end of its fades on.
   sounding = { label, since: context.currentTime + 0.05 };
-  press(label);
+  press(part("samples"), label);
   setTimeout(() => { count(); allow(); }, HEARD_MS + 120);
   allow();
 }
@@ -261,119 +262,134 @@ function hush() {
   count();
   sounding = null;
   if (player) player.play(null);
-  press(null);
+  press(part("samples"), null);
+  press(part("openly"), null);
 }
 
-function press(label) {
-  for (const pad of part("pads").children) pad.setAttribute("aria-pressed", String(pad.dataset.label === label));
+/** The loop begins anew, with the fades of a switch. */
+function looped() {
+  count();
+  player.loop(piece);
+  if (sounding) sounding.since = context.currentTime + 0.05;
 }
 
 function chosen() {
   if (seat.method === "graded") {
-    const rated = [...part("choices").querySelectorAll("input")];
-    if (rated.some((r) => !r.dataset.moved)) return null;
-    return rated.map((r) => `${r.dataset.label}=${r.value}`).join(",");
+    const rated = [...part("samples").querySelectorAll("input[type=range]")];
+    return rated.some((r) => !r.dataset.said) ? null : rated.map((r) => `${r.dataset.label}=${r.value}`).join(",");
   }
-  const one = part("choices").querySelector("input:checked");
-  return one ? one.value : null;
+  return part("samples").querySelector("input:checked")?.value ?? null;
 }
 
 /** The answer may be sent once every slot has sounded and something is chosen; what is missing is said. */
 function allow() {
-  if (!trial) return;
-  const unheard = trial.slots.map((s) => s.label).filter((l) => !heard[l] || heard[l].ms < HEARD_MS);
-  const ready = unheard.length === 0 && chosen() !== null;
-  part("send").disabled = !ready;
-  part("missing").textContent = unheard.length > 0 ? `Not heard yet: ${unheard.join(", ")}.`
-    : chosen() === null ? (seat.method === "graded" ? "Move every slider." : "Choose an answer.") : "";
+  if (!trial || !inPart("trial")) return;
+  const unheard = ordered(trial).filter((l) => heard[l].ms < HEARD_MS);
+  for (const one of part("samples").children) one.querySelector(".heard").textContent = say(unheard.includes(one.dataset.label) ? "trial.unheard" : "trial.heard");
+  part("send").disabled = unheard.length > 0 || chosen() === null;
+  part("missing").textContent = unheard.length > 0 ? say("trial.missing", { labels: unheard.join(", ") })
+    : chosen() === null ? say(seat.method === "graded" ? "trial.rate" : "trial.choose") : "";
 }
 
 async function pick(event) {
   event.preventDefault();
   count();
   const asked = seat.asks_confidence;
+  const sure = part("confidence");
+  const remark = part("remark").value.trim();
   const body = {
     choice: chosen(),
-    confidence: asked && sure ? Number(part("confidence").value) : null,
-    remark: asked && part("remark").value.trim() ? part("remark").value.trim() : null,
+    confidence: asked && sure.dataset.said ? Number(sure.value) : null,
+    remark: asked && remark ? remark : null,
     heard: Object.entries(heard).map(([label, h]) => ({ label, times: h.times, ms: h.ms })),
   };
   hush();
   part("send").disabled = true;
-  part("sent").hidden = false;
+  status(say("sending"));
   const id = trial.trial;
   localStorage.setItem(pending, JSON.stringify({ id, body }));
   await send(id, body);
 }
 
 async function send(id, body) {
-  const { status, body: answer } = await ask(`/trials/${id}/pick`, {
+  const { status: code, body: answer } = await ask(`/trials/${id}/pick`, {
     method: "POST",
     headers: { "Content-Type": "application/json" },
     body: JSON.stringify(body),
   });
   localStorage.removeItem(pending);
-  quiet();
-  trial = null;
-  if (status === 200) {
-    inARow += 1;
-    say("Your answer is saved.");
-    receipt(answer.receipt);
-    return follow(answer);
+  if (code === 200) {
+    sessionStorage.setItem(row, String(inARow() + 1));
+    follow(answer);
+    status(say("saved"));
+    trouble();
+    return keep(kept, answer.receipt);
   }
-  say(answer && answer.error ? `${answer.error.message}.` : "");
-  if (answer && answer.phase) return follow(answer);
-  return refresh();
+  if (answer?.phase) follow(answer); else await refresh();
+  return trouble(answer?.phase ? say("error.late") : reason(answer));
 }
 
-/** The receipt stays on this device: with it a listener can later find their answers in the session's log. */
-function receipt(one) {
-  if (!one) return;
-  const whole = JSON.parse(localStorage.getItem(kept)) || {
-    format: "cabjury receipt 1", session_id: one.session_id, test: one.test, listener_sha256: one.listener_sha256, trials: [],
+/** What is compared, openly, before a trial. */
+async function openly() {
+  if (!part("training").open) return quiet();
+  const mine = turnTo();
+  const { status: code, body } = await ask("/training", { method: "POST" });
+  if (mine !== work) return undefined;
+  if (code !== 200) return trouble(reason(body));
+  part("drawn").hidden = !body.samples;
+  let ready;
+  const tapped = async (place) => {
+    const turn = turnTo();
+    context.resume().catch(() => undefined);
+    try {
+      ready ??= load(context, body.sounds.map((s) => s.audio), () => undefined);
+      const buffers = await ready;
+      if (turn !== work) return;
+      if (!player) begun(buffers); else elsewhere.postMessage("sounding");
+      player.play(place);
+      trouble();
+      press(part("openly"), String(place));
+      turned();
+    } catch {
+      ready = undefined;
+      if (turn === work) trouble(say("error.sound"));
+    }
   };
-  whole.trials = whole.trials.filter((t) => t.trial !== one.trial);
-  whole.trials.push({ trial: one.trial, commitment_sha256: one.commitment_sha256, head_sha256: one.head_sha256, at: one.at });
-  localStorage.setItem(kept, JSON.stringify(whole));
-  offer();
+  return part("openly").replaceChildren(...openRows(body, tapped));
 }
 
-/** Offers what is kept here, also after the page was closed and opened again. */
-function offer() {
-  const whole = JSON.parse(localStorage.getItem(kept));
-  if (!whole) return;
-  const link = part("receipt-file");
-  link.href = `data:application/json;charset=utf-8,${encodeURIComponent(`${JSON.stringify(whole, null, 1)}\n`)}`;
-  link.download = `receipt-${whole.test}.json`;
-  part("receipt-text").value = JSON.stringify(whole);
-  part("receipt").hidden = false;
-}
-
-async function copyReceipt() {
-  const field = part("receipt-text");
-  field.select();
-  // Without encryption a browser gives no access to the clipboard: then the text is marked, ready to be copied by hand.
-  const done = navigator.clipboard ? await navigator.clipboard.writeText(field.value).then(() => true, () => false) : false;
-  part("receipt-said").textContent = done ? "Copied." : "The text is marked: copy it.";
-}
-
+/** Keys by letter and by the row's number, also with a slider in focus; what is typed into a field plays nothing. */
 document.addEventListener("keydown", (event) => {
-  if (page.querySelector('section[data-part="trial"]').hidden || event.ctrlKey || event.altKey || event.metaKey) return;
-  const field = event.target.closest("textarea, input[type=range]");
-  if (field) return;
-  const label = event.key.toUpperCase();
-  if (trial && trial.slots.some((s) => s.label === label)) { event.preventDefault(); hear(label); }
-  if (event.key === "Escape") { event.preventDefault(); hush(); }
+  if (!trial || !inPart("trial") || event.ctrlKey || event.altKey || event.metaKey || event.target.closest("textarea")) return;
+  const labels = ordered(trial);
+  const typed = event.code.match(/^(?:Digit|Numpad)(\d)$/)?.[1] ?? event.key.toUpperCase();
+  const digits = labels.some((l) => /^\d$/.test(l));
+  const label = labels.find((l) => l === typed) ?? (digits ? undefined : labels[Number(typed) - 1]);
+  const others = { ESCAPE: hush, S: begins, E: ends, W: whole };
+  if (label === undefined && !others[typed]) return;
+  event.preventDefault();
+  if (label === undefined) return others[typed]();
+  if (!event.shiftKey) return hear(label);
+  const choice = part("samples").querySelector(`li[data-label="${label}"] input`);
+  if (!choice) return undefined;
+  choice.focus();
+  return choice.type === "radio" ? choice.click() : undefined;
 });
-part("begin").addEventListener("click", () => begin().catch(() => { say("The sound could not be started; reload the page."); }));
+part("begin").addEventListener("click", begin);
+part("noise").addEventListener("click", () => level_noise(!noise));
 part("level-set").addEventListener("click", levelIsSet);
 part("next").addEventListener("click", next);
 part("go-on").addEventListener("click", next);
 part("hush").addEventListener("click", hush);
-part("confidence").addEventListener("input", () => { sure = true; part("said").textContent = part("confidence").value; });
-part("receipt-copy").addEventListener("click", copyReceipt);
+part("unsay").addEventListener("click", unsay);
 part("unmute").addEventListener("click", unmute);
+part("training").addEventListener("toggle", openly);
 part("answer").addEventListener("submit", pick);
+elsewhere.addEventListener("message", () => {
+  if (!player) return;
+  if (noise) quiet(); else hush();
+  status(say("elsewhere"));
+});
 // A page that comes back from the browser's own store has an old trial in it.
 window.addEventListener("pageshow", (event) => { if (event.persisted) window.location.reload(); });
 document.addEventListener("visibilitychange", async () => {
@@ -381,5 +397,9 @@ document.addEventListener("visibilitychange", async () => {
     awake = await navigator.wakeLock.request("screen").catch(() => undefined);
   }
 });
-offer();
+if (!visitors) {
+  present(api);
+  watchEnd(api, () => inPart("done"), follow);
+}
+offer(kept);
 refresh();

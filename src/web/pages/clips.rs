@@ -1,6 +1,6 @@
 //! The clips: excerpts chosen on a waveform, gains, what mismatch is left.
 
-use super::layout::{command, once};
+use super::layout::{once, terminal};
 use crate::capture::outline::{Outline, outline};
 use crate::model::explain::quoted;
 use crate::model::failure::Failure;
@@ -41,7 +41,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
                     div.field { label for="end" { "To" } input #end name="end" inputmode="decimal" placeholder="end"; span.hint { "seconds; leave both empty for all that takes share" } }
                 }
                 p { label { input type="checkbox" name="as_recorded" value="yes"; " Keep levels as recorded (one common gain): another question, and another test" } }
-                button type="submit" { "Make the clips" }
+                button.main type="submit" { "Make the clips" }
             }
         }
         section.part {
@@ -49,7 +49,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
             @if matching.blocks.is_empty() { p { "No clips yet." } }
             @for block in &matching.blocks { (piece(block)) }
         }
-        (command("Several excerpts at once:", &format!("cabjury match {} --excerpt NAME=START-END --excerpt ...", quoted(folder))))
+        (terminal(&[("Several excerpts at once:", format!("cabjury match {} --excerpt NAME=START-END --excerpt ...", quoted(folder)))]))
     })
 }
 

@@ -15,15 +15,29 @@ pub(crate) struct Flash {
     pub(crate) lines: Vec<String>,
 }
 
-const PAGES: [(&str, &str); 7] = [
-    ("/", "Sheet"),
-    ("/runsheet", "Run sheet"),
-    ("/takes", "Takes"),
-    ("/clips", "Clips"),
-    ("/tests", "Tests"),
-    ("/results", "Results"),
-    ("/log", "Log"),
-];
+/// What stands over every page of a session: its title, and the evening's steps with their state.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Head {
+    /// The session's title.
+    pub(crate) title: String,
+    /// The steps in their order.
+    pub(crate) steps: Vec<Step>,
+}
+
+/// A step of the evening.
+#[derive(Debug, Clone)]
+pub(crate) struct Step {
+    /// Its page.
+    pub(crate) to: &'static str,
+    /// Its name.
+    pub(crate) name: &'static str,
+    /// How it stands, in a few words.
+    pub(crate) state: String,
+    /// Nothing has to be done here any more.
+    pub(crate) done: bool,
+    /// It comes next.
+    pub(crate) next: bool,
+}
 
 fn frame(title: &str, body: &Markup) -> Markup {
     html! {
@@ -44,19 +58,37 @@ fn frame(title: &str, body: &Markup) -> Markup {
     }
 }
 
+/// The evening's steps as a line.
+fn steps(head: &Head, title: &str) -> Markup {
+    html! {
+        header.tabs {
+            p.session { a href="/" { (head.title) } }
+            nav.pages aria-label="Steps" {
+                ol { @for step in &head.steps {
+                    li.done[step.done].next[step.next] {
+                        a href=(step.to) aria-current=[(step.name == title).then_some("page")] {
+                            span.name { (step.name) }
+                            span.state {
+                                @if step.done { span aria-hidden="true" { "\u{2713} " } }
+                                @if step.next { "next: " }
+                                (step.state)
+                            }
+                        }
+                    }
+                } }
+            }
+        }
+    }
+}
+
 /// A page of the session.
-pub(crate) fn page(title: &str, flash: Option<&Flash>, body: &Markup) -> Markup {
+pub(crate) fn page(title: &str, head: &Head, flash: Option<&Flash>, body: &Markup) -> Markup {
+    let of = if head.title.is_empty() { title.to_owned() } else { format!("{title} \u{2013} {}", head.title) };
     frame(
-        title,
+        &of,
         &html! {
             a.skip href="#content" { "To the content" }
-            header.tabs {
-                nav.pages aria-label="Session" {
-                    ul { @for (to, name) in PAGES {
-                        li { a href=(to) aria-current=[(name == title).then_some("page")] { (name) } }
-                    } }
-                }
-            }
+            (steps(head, title))
             main #content {
                 h1 { (title) }
                 div #progress role="status" hidden { p #progress-what {} progress #progress-bar max="1" value="0" aria-label="Progress" {} }
@@ -66,6 +98,7 @@ pub(crate) fn page(title: &str, flash: Option<&Flash>, body: &Markup) -> Markup 
                     }
                 }
                 (body)
+                footer { p.soft { a href="/log" { "The session\u{2019}s log and its audit" } } }
             }
         },
     )
@@ -102,12 +135,17 @@ pub(crate) fn failed(error: &Failure) -> Response {
     let body = html! {
         div.flash.bad role="alert" { p { (sentence(&explained.to_string())) } p { (sentence(&explained.next())) } }
     };
-    (status, page("Trouble", None, &body)).into_response()
+    (status, page("Trouble", &Head::default(), None, &body)).into_response()
 }
 
-/// A line that says which command does the rest.
-pub(crate) fn command(what: &str, line: &str) -> Markup {
-    html! { p.command { (what) " " code { (line) } } }
+/// The commands that do the same, folded away.
+pub(crate) fn terminal(lines: &[(&str, String)]) -> Markup {
+    html! {
+        details.terminal {
+            summary { "In the terminal" }
+            @for (what, line) in lines { p.command { (what) " " code { (line) } } }
+        }
+    }
 }
 
 /// A number of the form's own: sent twice, it does its work once.

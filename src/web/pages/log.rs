@@ -1,6 +1,7 @@
 //! The log and the audit.
 
-use super::layout::{command, failed, page as framed};
+use super::evening;
+use super::layout::{failed, page as framed, terminal};
 use crate::model::explain::quoted;
 use crate::model::failure::Failure;
 use crate::testing::desk::records::log_tail;
@@ -31,15 +32,15 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
                 }
             }
         }
-        (command("On the command line:", &format!("cabjury audit {}", quoted(folder))))
+        (terminal(&[("The same:", format!("cabjury audit {}", quoted(folder)))]))
     })
 }
 
 /// `GET /audit`: everything is looked at.
 pub(super) async fn audit(State(app): State<Arc<App>>) -> Response {
     let inner = Arc::clone(&app);
-    match App::apart(move || verify(inner.desk.folder())).await {
-        Ok(doc) => framed("Log", None, &found(&doc)).into_response(),
+    match App::apart(move || Ok((verify(inner.desk.folder())?, evening::head(inner.desk.folder())?))).await {
+        Ok((doc, head)) => framed("Log", &head, None, &found(&doc)).into_response(),
         Err(error) => failed(&error),
     }
 }

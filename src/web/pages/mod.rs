@@ -1,9 +1,13 @@
 //! The engineer's pages, one file each. They show no order of an open trial and no score of an open test: what they call does not know them.
 
 mod clips;
+mod drop;
+pub(super) mod evening;
 pub(super) mod layout;
 pub(crate) mod listen;
+mod listeners;
 mod log;
+mod publish;
 mod results;
 mod runsheet;
 pub(super) mod sheet;
@@ -25,12 +29,15 @@ use std::sync::Arc;
 /// All engineer's pages.
 pub(super) fn routes() -> Router<Arc<App>> {
     Router::new()
-        .route("/", get(|app: State<Arc<App>>| shown(app, "Sheet", sheet::page)))
-        .route("/runsheet", get(|app: State<Arc<App>>| shown(app, "Run sheet", runsheet::page)))
-        .route("/takes", get(|app: State<Arc<App>>| shown(app, "Takes", takes::page)))
+        .route("/", get(|app: State<Arc<App>>| shown(app, "Rig", sheet::page)))
+        .route("/runsheet", get(|app: State<Arc<App>>| shown(app, "Takes", runsheet::page)))
+        .route("/takes", get(|app: State<Arc<App>>| shown(app, "Check", takes::page)))
         .route("/clips", get(|app: State<Arc<App>>| shown(app, "Clips", clips::page)))
-        .route("/tests", get(|app: State<Arc<App>>| shown(app, "Tests", tests::page)))
-        .route("/results", get(|app: State<Arc<App>>| shown(app, "Results", results::page)))
+        .route("/tests", get(|app: State<Arc<App>>| shown(app, "Test", tests::page)))
+        .route("/listeners", get(|app: State<Arc<App>>| shown(app, "Listeners", listeners::page)))
+        .route("/cards", get(|app: State<Arc<App>>| shown(app, "Cards", listeners::cards)))
+        .route("/results", get(|app: State<Arc<App>>| shown(app, "Verdict", results::page)))
+        .route("/publish", get(|app: State<Arc<App>>| shown(app, "Publish", publish::page)))
         .route("/log", get(|app: State<Arc<App>>| shown(app, "Log", log::page)))
         .route("/report", get(results::report))
         .route("/audit", get(log::audit))
@@ -39,8 +46,8 @@ pub(super) fn routes() -> Router<Arc<App>> {
 /// A page: made on another thread, with what the last action had to say.
 async fn shown(State(app): State<Arc<App>>, title: &'static str, make: fn(&Path, &App) -> Result<Markup, Failure>) -> Response {
     let inner = Arc::clone(&app);
-    match App::apart(move || make(inner.desk.folder(), &inner)).await {
-        Ok(body) => layout::page(title, app.flash().as_ref(), &body).into_response(),
+    match App::apart(move || Ok((make(inner.desk.folder(), &inner)?, evening::head(inner.desk.folder())?))).await {
+        Ok((body, head)) => layout::page(title, &head, app.flash().as_ref(), &body).into_response(),
         Err(error) => layout::failed(&error),
     }
 }

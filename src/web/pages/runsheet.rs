@@ -1,6 +1,6 @@
 //! The run sheet: passes in their order, ticked by what has been recorded, with a place to drop files on each row.
 
-use super::layout::command;
+use super::layout::terminal;
 use crate::capture::runsheet::{TAKES, last};
 use crate::model::explain::quoted;
 use crate::model::failure::Failure;
@@ -17,7 +17,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
         return Ok(html! { p { "There are fewer than two setups. " a href="/" { "Describe the rig first" } "." } });
     }
     let used: Vec<&Take> = takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).collect();
-    let Some(doc) = last(folder, 1)? else { return Ok(not_drawn()) };
+    let Some(doc) = last(folder, 1)? else { return Ok(not_drawn(used.len())) };
     let mics: Vec<String> = if rig.mics.is_empty() {
         vec![MicName::main().to_string()]
     } else {
@@ -31,6 +31,10 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
         @for caution in &doc.cautions { p.caution { (caution) } }
         @for gate in &doc.gate { (super::sheet::at_the_gate(gate)) }
         section.part {
+            h2 { "Everything at once" }
+            (super::drop::everything())
+        }
+        section.part {
             h2 { "DI" }
             @if di { p { "\u{2713} imported" } } @else { p { "Without a DI, takes are aligned to the first one." } }
             (drop_zone("di", "DI", &[("di".to_owned(), "the DI".to_owned())], "", 0))
@@ -39,7 +43,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
             h2 { "Passes" }
             ol.passes {
                 @for pass in &doc.order {
-                    @let here: Vec<&&Take> = used.iter().filter(|t| t.pass == pass.pass).collect();
+                    @let (here, other): (Vec<&Take>, Vec<&Take>) = used.iter().filter(|t| t.pass == pass.pass).partition(|t| t.setup.as_ref().is_some_and(|s| s.as_str() == pass.setup));
                     li.done[!here.is_empty()] {
                         p.row {
                             span.tick aria-hidden="true" {
@@ -52,23 +56,38 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
                         @for take in &here {
                             p.soft { (take.id) ": " (take.setup.as_ref().map_or("DI", |s| s.as_str())) ", " (take.mic) ", " (take.original_name) }
                         }
+                        @for take in &other {
+                            p.warning role="note" { (take.id) " has the number of this pass, and is of " (take.setup.as_ref().map_or("the DI", |s| s.as_str())) ": " (take.original_name) ". It ticks nothing here." }
+                        }
                         @let options: Vec<(String, String)> = mics.iter().map(|m| (m.clone(), m.clone())).collect();
                         @if pass.refused.is_none() { (drop_zone(&format!("pass{}", pass.pass), &format!("pass {}, {}", pass.pass, pass.setup), &options, &pass.setup, pass.pass)) }
                     }
                 }
             }
         }
-        (command("On the command line:", &format!("cabjury take {} FILE --setup S --mic M --pass P", quoted(folder))))
+        (terminal(&[
+            ("One recording:", format!("cabjury take {} FILE --setup S --mic M --pass P", quoted(folder))),
+            ("A folder of them, by their names:", format!("cabjury take {} DIR", quoted(folder))),
+        ]))
     })
 }
 
 /// Before the order is drawn.
-fn not_drawn() -> Markup {
+fn not_drawn(takes: usize) -> Markup {
     html! {
-        p { "The order of capture is drawn once, from all orders, and kept: it owes nothing to the wiring, whatever drifts over the evening." }
-        form method="post" action="/runsheet" {
-            div.field { label for="takes" { "Takes of each setup" } input #takes name="takes" value=(TAKES) inputmode="numeric"; span.hint { "five or more are advised" } }
-            button.main type="submit" { "Draw the order" }
+        section.part {
+            h2 { "Before recording" }
+            p { "The order of capture is drawn once, from all orders, and kept: it owes nothing to the wiring, whatever drifts over the evening." }
+            form method="post" action="/runsheet" {
+                div.field { label for="takes" { "Takes of each setup" } input #takes name="takes" value=(TAKES) inputmode="numeric"; span.hint { "five or more are advised" } }
+                button.main[takes == 0] type="submit" { "Draw the order" }
+            }
+        }
+        section.part {
+            h2 { "Recorded already" }
+            @if takes > 0 { p { (takes) " recordings are in." } }
+            (super::drop::everything())
+            @if takes > 0 { p { a.button.main href="/takes" { "Go on to the check" } } }
         }
     }
 }

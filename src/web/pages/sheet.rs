@@ -1,9 +1,9 @@
 //! The sheet: what is wired, what the ohmmeter should read, and the field for what it does read.
 
-use super::layout::{command, field};
-use crate::capture::session;
+use super::layout::{field, select, terminal};
 use crate::model::explain::quoted;
 use crate::model::failure::Failure;
+use crate::model::rig::Rig;
 use crate::publish::report::sketch;
 use crate::report::view::{Report, SetupView};
 use crate::rig::cards::RigDoc;
@@ -11,36 +11,34 @@ use crate::rig::gate::GateDoc;
 use crate::rig::warning::BEFORE_METERING;
 use crate::testing::desk::records;
 use crate::web::App;
+use crate::web::drafts::Typed;
+use crate::web::forms::{DRIVERS, SETUPS, fields_of};
 use maud::{Markup, PreEscaped, html};
 use std::path::Path;
 
-/// Rows of the form: more than these are written in a sheet.
-pub(crate) const DRIVERS: usize = 4;
-/// Setups of the form.
-pub(crate) const SETUPS: usize = 4;
-
-pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
-    let (view, status) = (sketch(folder)?, session::status(folder)?);
+pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
+    let view = sketch(folder)?;
     let doc = records::described(folder)?;
+    let rig = records::read(folder)?.rig;
+    let bare = view.setups.is_empty();
     Ok(html! {
         @if let Some(question) = &view.question { p.question { (question) } }
         @if let Some(invented) = &view.invented { p.notice role="note" { (invented) } }
-        section.part {
-            h2 { "What is done" }
-            dl.facts { @for line in &status.done { div { dt { (line.what) } dd { (line.state) } } } }
-            p { "Next: " strong { (status.next.what) } "." }
-        }
-        @if view.setups.is_empty() { (empty()) } @else { (cards(&view, &doc)) }
-        (form())
-        (upload())
-        (command("On the command line:", &format!("cabjury rig {} --sheet rig.toml", quoted(folder))))
+        @if bare { (empty()) } @else { (cards(&view, &doc)) }
+        (form(&rig, app.drafts.of("rig"), bare))
+        (upload(app.drafts.of("sheet").as_ref()))
+        @if !bare { p { a.button.main href="/runsheet" { "Go on to the takes" } } }
+        (terminal(&[("The rig by a sheet:", format!("cabjury rig {} --sheet rig.toml", quoted(folder))), ("What is done, what comes next:", format!("cabjury status {}", quoted(folder)))]))
     })
 }
 
 fn empty() -> Markup {
     html! {
         section.part {
-            h2 { "No rig yet" }
+            h2 { "Begin with recordings" }
+            p { "Two recordings of one performance are enough to begin: drop them here. Each becomes a setup under its file\u{2019}s name, which you can correct first." }
+            (super::drop::everything())
+            h2 { "Or with the rig" }
             p { "Describe amplifier, drivers and setups below, or hand in a rig sheet. A setup is a wiring on a tap, with everything else held." }
         }
     }
@@ -143,56 +141,63 @@ pub(super) fn at_the_gate(gate: &GateDoc) -> Markup {
     }
 }
 
-fn form() -> Markup {
+/// The fields of the rig: as they were typed when they were refused, else as the sheet has them.
+fn form(rig: &Rig, draft: Option<Typed>, bare: bool) -> Markup {
+    let drafted = draft.is_some();
+    let held = draft.or_else(|| if bare { None } else { fields_of(rig) });
+    let more = !bare && held.is_none();
+    let values =
+        held.unwrap_or_else(|| if bare { Typed::from([("taps".to_owned(), "4, 8, 16".to_owned())]) } else { Typed::new() });
+    let value = |key: &str| values.get(key).cloned().unwrap_or_default();
+    let own = |key: String, label: String, hint: &str| field(&key, &label, &value(&key), hint);
     html! {
         section.part {
-            details {
-                summary { "Describe the rig in fields" }
+            details open[drafted] {
+                summary { @if bare { "Describe the rig in fields" } @else { "Change the rig in fields" } }
+                @if more { p.warning role="note" { "This rig\u{2019}s sheet holds more than there are fields for here. Change the sheet itself: sending these fields would leave the rest out." } }
                 form method="post" action="/rig/fields" {
                     div.grid {
-                        (field("title", "Title", "", ""))
-                        (field("question", "Question", "", "what you want to know"))
-                        (field("amp_label", "Amplifier", "", "a label of your own"))
-                        div.field {
-                            label for="amp_kind" { "Kind" }
-                            select #amp_kind name="amp_kind" { option value="valve" { "valve" } option value="solid-state" { "solid-state" } }
-                        }
-                        (field("amp_w", "Rated power", "", "watt"))
-                        (field("taps", "Taps, or least load", "4, 8, 16", "ohm, with commas"))
+                        (own("title".to_owned(), "Title".to_owned(), ""))
+                        (own("question".to_owned(), "Question".to_owned(), "what you want to know"))
+                        (own("amp_label".to_owned(), "Amplifier".to_owned(), "a label of your own"))
+                        (select("amp_kind", "Kind", &[("valve".to_owned(), "valve".to_owned()), ("solid-state".to_owned(), "solid-state".to_owned())], &value("amp_kind")))
+                        (own("amp_w".to_owned(), "Rated power".to_owned(), "watt"))
+                        (own("taps".to_owned(), "Taps, or least load".to_owned(), "ohm, with commas"))
                     }
                     h3 { "Drivers" }
                     @for i in 1..=DRIVERS {
                         div.grid {
-                            (field(&format!("driver{i}"), &format!("Label of driver {i}"), "", "A, B, ..."))
-                            (field(&format!("ohm{i}"), &format!("Rated impedance {i}"), "", "ohm"))
-                            (field(&format!("w{i}"), &format!("Rated power {i}"), "", "watt"))
+                            (own(format!("driver{i}"), format!("Label of driver {i}"), "A, B, ..."))
+                            (own(format!("ohm{i}"), format!("Rated impedance {i}"), "ohm"))
+                            (own(format!("w{i}"), format!("Rated power {i}"), "watt"))
                         }
                     }
                     h3 { "Setups" }
                     @for i in 1..=SETUPS {
                         div.grid {
-                            (field(&format!("setup{i}"), &format!("Name of setup {i}"), "", "series, p4, ..."))
-                            (field(&format!("network{i}"), &format!("Wiring {i}"), "", "A + B in series, A // B parallel"))
-                            (field(&format!("tap{i}"), &format!("Tap {i}"), "", "ohm"))
+                            (own(format!("setup{i}"), format!("Name of setup {i}"), "series, p4, ..."))
+                            (own(format!("network{i}"), format!("Wiring {i}"), "A + B in series, A // B parallel"))
+                            (own(format!("tap{i}"), format!("Tap {i}"), "ohm"))
                         }
                     }
-                    (field("mics", "Mics", "", "with commas; empty for one mic"))
-                    button type="submit" { "Read the rig in" }
+                    (own("mics".to_owned(), "Mics".to_owned(), "with commas; empty for one mic"))
+                    button.main[bare] type="submit" { "Read the rig in" }
                 }
             }
         }
     }
 }
 
-fn upload() -> Markup {
+fn upload(draft: Option<&Typed>) -> Markup {
+    let text = draft.and_then(|d| d.get("sheet")).map(String::as_str).unwrap_or_default();
     html! {
         section.part {
-            details {
+            details open[draft.is_some()] {
                 summary { "Hand in a rig sheet (TOML)" }
                 form method="post" action="/rig/sheet" {
                     div.field {
                         label for="sheet" { "Rig sheet" }
-                        textarea #sheet name="sheet" rows="14" spellcheck="false" required {}
+                        textarea #sheet name="sheet" rows="14" spellcheck="false" required { (text) }
                     }
                     button type="submit" { "Read the sheet in" }
                 }

@@ -1,6 +1,6 @@
 //! The takes: what is wrong with them, levels over the capture order, differences beside the repeat floor.
 
-use super::layout::{command, once};
+use super::layout::{once, terminal};
 use crate::model::audio::Severity;
 use crate::model::failure::Failure;
 use crate::publish::report::sketch;
@@ -22,7 +22,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
         form method="post" action="/check" data-slow="checking" {
             (once())
             p { "Faults, lags, levels, and the difference between setups beside that between repeat takes." }
-            button type="submit" { "Check all takes" }
+            button.main type="submit" { "Check all takes" }
         }
         section.part {
             h2 { "Faults" }
@@ -59,7 +59,9 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
                 button type="submit" { "Withdraw" }
             }
         }
-        (command("A file's own measurements:", "cabjury measure FILE"))
-        (command("Matched copies of any files, without a session:", "cabjury level FILE... --out DIR"))
+        (terminal(&[
+            ("A file's own measurements:", "cabjury measure FILE".to_owned()),
+            ("Matched copies of any files, without a session:", "cabjury level FILE... --out DIR".to_owned()),
+        ]))
     })
 }

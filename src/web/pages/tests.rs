@@ -1,17 +1,17 @@
 //! The tests: a plan with what it could find, sealing, invitations, and progress without a score.
 
-use super::layout::{command, field, select};
+use super::layout::{field, select, terminal};
 use crate::foresight::what_if::WhatIfPlanDoc;
 use crate::model::explain::quoted;
 use crate::model::failure::Failure;
-use crate::model::result::TestHead;
-use crate::model::trial::Method;
+use crate::model::result::TestEntry;
+use crate::model::trial::{Design, Method};
 use crate::report::text::{count, percent};
 use crate::testing::desk::records;
 use crate::verdict::score::{ScoreDoc, score};
 use crate::web::App;
-use crate::web::qr::svg;
-use maud::{Markup, PreEscaped, html};
+use crate::web::drafts::Typed;
+use maud::{Markup, html};
 use std::path::Path;
 
 pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
@@ -29,127 +29,175 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
         let mut takes = clips.iter().filter(|c| c.setup.as_str() == s).map(|c| &c.take);
         takes.next().is_some_and(|first| takes.any(|take| take != first))
     });
+    let draft = app.drafts.of("plan");
+    let drafted = draft.is_some();
+    let raw = runs.iter().any(|r| r.as_recorded);
+    let plan = Form { setups: &setups, mics: &mics, raw, repeated, typed: draft.unwrap_or_default() };
     Ok(html! {
         @for test in &scored.tests {
-            (one(test.head(), &invitations.iter().filter(|(_, t, _)| *t == test.head().test).map(|(c, _, l)| (c.clone(), l.to_string())).collect::<Vec<_>>(), app))
+            (one(test, &invitations.iter().filter(|(_, t, _)| *t == test.head().test).map(|(c, _, l)| (c.clone(), l.to_string())).collect::<Vec<_>>()))
         }
         @if scored.tests.is_empty() { p { "No test is sealed yet." } }
         section.part {
-            h2 { "Plan a test" }
             @if clips.is_empty() {
-                p { "A test plays clips, and there are none. " a href="/clips" { "Make them first" } "." }
+                h2 { "Plan a test" }
+                p { "A test plays clips, and there are none. " a.button.main href="/clips" { "Make them first" } }
+            } @else if scored.tests.is_empty() {
+                h2 { "Plan a test" }
+                (plan.shown())
             } @else {
-                (form(&setups, &mics, runs.iter().any(|r| r.as_recorded), repeated))
+                details open[drafted] {
+                    summary { "Plan a further test" }
+                    (plan.shown())
+                }
             }
         }
-        (command("Simulated listeners through the code that people go through:", &format!("cabjury rehearse {} --hears 0.5", quoted(folder))))
-        (command("A listener at this computer, with training and a sound card of choice:", &format!("cabjury listen {} --listener CODE", quoted(folder))))
-        (command("Everything else that a plan can hold:", &format!("cabjury plan {} --help", quoted(folder))))
+        (terminal(&[
+            ("Everything else that a plan can hold:", format!("cabjury plan {} --help", quoted(folder))),
+            ("Simulated listeners through the code that people go through:", format!("cabjury rehearse {} --hears 0.5", quoted(folder))),
+        ]))
     })
 }
 
-fn one(test: &TestHead, invited: &[(String, String)], app: &App) -> Markup {
+fn method_of(test: &TestEntry) -> Method {
+    match test {
+        TestEntry::Open(open) => open.method,
+        TestEntry::Closed(closed) => closed.count.method,
+    }
+}
+
+/// A sealed test by everything that tells it from another one.
+fn one(test: &TestEntry, invited: &[(String, String)]) -> Markup {
+    let head = test.head();
+    let setups = head.setups.iter().map(|s| s.as_str()).collect::<Vec<_>>().join(" against ");
     html! {
-        section.part id=(test.test) {
-            h2 { (test.test) }
-            p { (test.setups.iter().map(|s| s.as_str()).collect::<Vec<_>>().join(" against ")) ", mic " (test.mic) ", excerpt " (test.excerpt) ", " (if test.as_recorded { "as recorded" } else { "loudness removed" }) }
-            @if test.closed {
+        section.part id=(head.test) {
+            h2 { (head.test) ": " (setups) ", " (method_of(test).name()) @if head.closed { " (closed)" } }
+            dl.facts {
+                div { dt { "mic" } dd { (head.mic) } }
+                div { dt { "excerpt" } dd { (head.excerpt) } }
+                div { dt { "levels" } dd { (if head.as_recorded { "as recorded" } else { "loudness removed" }) } }
+                div { dt { "design" } dd { (if head.design == Design::Crossed { "crossed" } else { "paired" }) } }
+                div { dt { "listeners" } dd { (head.listeners_planned) } }
+                @if let Some(planned) = head.planned { div { dt { "trials in all" } dd { (planned) ", controls left out" } } }
+                @if let Some(word) = &head.attribute { div { dt { "word" } dd { (word) } } }
+            }
+            @if head.closed {
                 p { "Closed. " a href="/results" { "Its verdict" } }
             } @else {
                 p role="status" {
-                    (count(test.done as usize, "trial answered", "trials answered"))
-                    @if let Some(planned) = test.planned { "; " (planned) " trials planned in all, controls left out" }
+                    (count(head.done as usize, "trial answered", "trials answered"))
                     ". Right and wrong are shown when it is closed, to nobody before."
                 }
-                @for (code, listener) in invited { (invitation(code, listener, app)) }
-                form.row method="post" action="/invite" {
-                    input type="hidden" name="test" value=(test.test);
-                    div.field { label for={ "who-" (test.test) } { "Invite a listener" } input id={ "who-" (test.test) } name="listener" required size="16"; span.hint { "a short code, printed in the report" } }
-                    button type="submit" { "Make a link" }
+                p {
+                    @if invited.is_empty() { "Nobody is invited yet. " }
+                    @for (code, listener) in invited { a href={ "/l/" (code) } { (listener) } " " }
                 }
-                details {
-                    summary { "End this test before its last trial" }
-                    p { "Every planned trial that is not answered counts against every claim. This cannot be undone." }
-                    form method="post" action="/close" {
-                        input type="hidden" name="test" value=(test.test);
-                        button type="submit" { "Close " (test.test) " for good" }
-                    }
-                }
+                p { a.button.main href={ "/listeners#panel-" (head.test) } { (if invited.is_empty() { "Invite listeners" } else { "The listeners" }) } }
             }
         }
     }
 }
 
-fn invitation(code: &str, listener: &str, app: &App) -> Markup {
-    let url = format!("{}/l/{code}", app.base());
-    html! {
-        article.card.invitation {
-            h3 { (listener) }
-            p { a href={ "/l/" (code) } { (url) } }
-            @if let Some(code) = svg(&url) { figure.qr { (PreEscaped(code)) figcaption { "For " (listener) "\u{2019}s phone" } } }
-            @if !app.lan { p.soft { "This link works on this computer. For phones in the room, start the desk with --lan." } }
+/// What the plan's form is made from.
+struct Form<'a> {
+    setups: &'a [String],
+    mics: &'a [String],
+    raw: bool,
+    repeated: bool,
+    typed: Typed,
+}
+
+impl Form<'_> {
+    /// What was typed when it was refused, else what is proposed.
+    fn value(&self, key: &str, proposed: &str) -> String {
+        if self.typed.is_empty() { proposed.to_owned() } else { self.typed.get(key).cloned().unwrap_or_default() }
+    }
+
+    fn own(&self, key: &str, label: &str, proposed: &str, hint: &str) -> Markup {
+        field(key, label, &self.value(key, proposed), hint)
+    }
+
+    fn tick(&self, key: &str, label: &str) -> Markup {
+        html! { p { label { input type="checkbox" name=(key) value="yes" checked[self.typed.contains_key(key)]; " " (label) } } }
+    }
+
+    /// Two fields in front, the rest behind "More".
+    fn shown(&self) -> Markup {
+        html! {
+            form #plan method="post" action="/plan" data-what-if="/plan/what-if" {
+                fieldset {
+                    legend { "Compare" }
+                    @for (i, s) in self.setups.iter().enumerate() {
+                        @let key = format!("with-{s}");
+                        @let on = if self.typed.is_empty() { i < 2 } else { self.typed.contains_key(&key) };
+                        label.check { input type="checkbox" name=(key) value="yes" checked[on]; " " (s) }
+                    }
+                }
+                div.grid {
+                    (select("method", "Method", &methods(), &self.value("method", "abx")))
+                    (self.own("listeners", "Listeners", "1", "each with a link of their own"))
+                }
+                details.more open[!self.typed.is_empty()] {
+                    summary { "More" }
+                    (self.more())
+                }
+                div.row {
+                    button.main type="submit" { "Seal the test" }
+                    button type="submit" formaction="/plan/what-if" { "What could it find?" }
+                }
+                p.soft { "A sealed test never changes. Every sealed test is listed in the report with its fate." }
+                div #what-if aria-live="polite" {}
+            }
+        }
+    }
+
+    fn more(&self) -> Markup {
+        let mics: Vec<(String, String)> = self.mics.iter().map(|m| (m.clone(), m.clone())).collect();
+        let repeat = if self.repeated { "paired design only; 5 test the floor" } else { "need two takes of a setup" };
+        html! {
+            div.grid {
+                (self.own("trials", "Trials for each listener", "", "28, or 16 in the paired design; 0: no end set"))
+                (select("mic", "Mic or blend", &mics, &self.value("mic", "")))
+                (select("design", "Design", &designs(), &self.value("design", "")))
+                (self.own("tests", "Tests that the claim rests on", "", "said once, with the first test"))
+                (self.own("alpha", "Alpha", "", "chance of a false \u{201c}heard\u{201d}, of all tests together; 0.05 at most"))
+                (self.own("bound", "Smallest share worth finding", "0.3", "of trials truly heard"))
+                (self.own("same_file", "Same-file controls", "8", "for each listener; 7 test for cues"))
+                (self.own("known", "Known-difference controls", "0", "for each listener, 1 dB; 8 for one listener, 6 for a panel"))
+                (self.own("repeat", "Repeat-take controls", "0", repeat))
+                (self.own("attribute", "Word", "", "attribute only: brighter, ..."))
+                (self.own("expect", "Expected to have more of it", "", "attribute only: a setup"))
+                (self.own("reference", "Reference", "", "duo-trio, graded: a setup"))
+                (self.own("load_reason", "Reason for a load below the tap", "", "printed in every report"))
+            }
+            @if self.raw { (self.tick("as_recorded", "Levels as recorded")) }
+            (self.tick("ask_confidence", "Ask for confidence and a remark"))
+            (self.tick("training_by_name", "Let listeners hear the setups by name before their trials (paired design only)"))
         }
     }
 }
 
-fn form(setups: &[String], mics: &[String], raw: bool, repeated: bool) -> Markup {
-    let methods: Vec<(String, String)> = Method::ALL
-        .into_iter()
-        .map(|m| {
-            let words = match m {
-                Method::Abx => "which of the two is X?",
-                Method::DuoTrio => "which one is like the reference?",
-                Method::Triangle => "which is the odd one?",
-                Method::Preference => "which would you rather keep?",
-                Method::Attribute => "which is (a word of yours)?",
-                Method::Graded => "how close to a reference, 0 to 100?",
-            };
-            (m.name().to_owned(), format!("{}: {words}", m.name()))
-        })
-        .collect();
-    let designs: Vec<(String, String)> = [
+fn methods() -> Vec<(String, String)> {
+    let words = |m| match m {
+        Method::Abx => "which of the two is X?",
+        Method::DuoTrio => "which one is like the reference?",
+        Method::Triangle => "which is the odd one?",
+        Method::Preference => "which would you rather keep?",
+        Method::Attribute => "which is (a word of yours)?",
+        Method::Graded => "how close to a reference, 0 to 100?",
+    };
+    Method::ALL.into_iter().map(|m| (m.name().to_owned(), format!("{}: {}", m.name(), words(m)))).collect()
+}
+
+fn designs() -> Vec<(String, String)> {
+    [
         ("", "crossed where there are takes enough"),
         ("crossed", "crossed: takes of both setups, blindly drawn"),
         ("paired", "paired: the setups side by side"),
     ]
     .map(|(value, text)| (value.to_owned(), text.to_owned()))
-    .to_vec();
-    let mic_options: Vec<(String, String)> = mics.iter().map(|m| (m.clone(), m.clone())).collect();
-    html! {
-        form #plan method="post" action="/plan" data-what-if="/plan/what-if" {
-            fieldset {
-                legend { "Compare" }
-                @for (i, s) in setups.iter().enumerate() {
-                    label.check { input type="checkbox" name={ "with-" (s) } value="yes" checked[i < 2]; " " (s) }
-                }
-            }
-            div.grid {
-                (select("method", "Method", &methods, "abx"))
-                (select("mic", "Mic or blend", &mic_options, ""))
-                (select("design", "Design", &designs, ""))
-                (field("trials", "Trials for each listener", "", "28, or 16 in the paired design; 0: no end set"))
-                (field("listeners", "Listeners", "1", ""))
-                (field("tests", "Tests that the claim rests on", "", "said once, with the first test"))
-                (field("alpha", "Alpha", "", "chance of a false \u{201c}heard\u{201d}, of all tests together; 0.05 at most"))
-                (field("bound", "Smallest share worth finding", "0.3", "of trials truly heard"))
-                (field("same_file", "Same-file controls", "8", "for each listener; 7 test for cues"))
-                (field("known", "Known-difference controls", "0", "for each listener, 1 dB; 8 for one listener, 6 for a panel"))
-                (field("repeat", "Repeat-take controls", "0", if repeated { "paired design only; 5 test the floor" } else { "need two takes of a setup" }))
-                (field("attribute", "Word", "", "attribute only: brighter, ..."))
-                (field("expect", "Expected to have more of it", "", "attribute only: a setup"))
-                (field("reference", "Reference", "", "duo-trio, graded: a setup"))
-                (field("load_reason", "Reason for a load below the tap", "", "printed in every report"))
-            }
-            @if raw { p { label { input type="checkbox" name="as_recorded" value="yes"; " Levels as recorded" } } }
-            p { label { input type="checkbox" name="ask_confidence" value="yes"; " Ask for confidence and a remark" } }
-            div.row {
-                button type="submit" formaction="/plan/what-if" { "What could it find?" }
-                button.main type="submit" { "Seal the test" }
-            }
-            p.soft { "A sealed test never changes. Every sealed test is listed in the report with its fate." }
-            div #what-if aria-live="polite" {}
-        }
-    }
+    .to_vec()
 }
 
 /// What a plan could find, as a piece of page.

@@ -11,6 +11,8 @@ use std::path::Path;
 const UNREACHED: &[(&str, &str)] = &[
     ("demo-rig", "a defect of the demo's own sheet"),
     ("no-hall", "a build without the feature, which has no other door"),
+    ("flac-size", "fresh dither makes a sample longer than the reserve for it, which is a hundredth"),
+    ("job-lost", "a panic within a job"),
     ("no-randomness", "the system gives no random numbers"),
     ("no-thread", "the system gives no thread"),
     ("no-timestamps", "a build without the feature, which has no other door"),

@@ -6,7 +6,20 @@ use axum::http::Request;
 
 async fn pages(h: &House) -> Vec<(&'static str, String)> {
     let mut out = Vec::new();
-    for path in ["/", "/runsheet", "/takes", "/clips", "/tests", "/results", "/log", "/report", "/audit"] {
+    for path in [
+        "/",
+        "/runsheet",
+        "/takes",
+        "/clips",
+        "/tests",
+        "/listeners",
+        "/cards",
+        "/results",
+        "/publish",
+        "/log",
+        "/report",
+        "/audit",
+    ] {
         out.push((path, h.page(path).await.is(200).text()));
     }
     out
@@ -31,7 +44,12 @@ async fn an_open_test_shows_progress_and_no_score() {
     h.form("/runsheet", "takes=4").await.is(303);
     let said = h.page("/runsheet").await.text();
     assert!(said.contains("A listener is in the middle of a trial"), "{said}");
+    // Nor is the test closed by the way.
     h.form("/close", "test=test-1").await.is(303);
+    let asked = h.page("/listeners").await.text();
+    assert!(asked.contains("Ann is in the middle of a trial, which is lost when test-1 is closed now"), "{asked}");
+    assert!(h.get(&h.at("")).await.json()["phase"] == "trial");
+    h.form("/close", "test=test-1&sure=yes").await.is(303);
     let results = h.page("/results").await.text();
     assert!(results.contains("test-1") && results.contains("of 1 answered"), "{results}");
     h.job("/match", "excerpt=whole").await;
@@ -88,4 +106,53 @@ async fn a_recording_is_streamed_in_and_its_name_is_never_a_path() {
     send("name=x.wav&setup=three&mic=main".to_owned(), vec![1]).await;
     assert!(!h.folder.join("s/incoming").exists(), "nothing is left of what came in");
     assert!(!h.folder.path().parent().unwrap().join("evil.wav").exists());
+}
+
+/// What was typed into a form with a fault in it is there again, and is gone once it was accepted; a rig is shown in its fields.
+#[tokio::test]
+async fn a_typo_loses_nothing_that_was_typed() {
+    let h = house(4);
+    let fields = "title=An+evening&question=Audible%3F&amp_label=head+1&amp_w=50&taps=4%2C+8%2C+16&driver1=A&ohm1=8x&w1=30&driver2=B&ohm2=8\
+                  &setup1=one&network1=A+%2B+B&tap1=16&setup2=two&network2=A+%7C%7C+B&tap2=4&mics=main";
+    h.form("/rig/fields", fields).await.is(303);
+    let again = h.page("/").await.text();
+    assert!(again.contains("is not a number"), "{again}");
+    for value in ["An evening", "Audible?", "head 1", "50", "4, 8, 16", "8x", "A + B", "A || B", "main"] {
+        assert!(again.contains(&format!("value=\"{value}\"")), "{value} was lost: {again}");
+    }
+    // A plan: the same.
+    let plan = "with-one=yes&with-two=yes&method=triangle&trials=many&listeners=3&alpha=0.04&attribute=brighter";
+    h.form("/plan", plan).await.is(303);
+    let again = h.page("/tests").await.text();
+    for value in ["many", "3", "0.04", "brighter"] {
+        assert!(again.contains(&format!("value=\"{value}\"")), "{value} was lost");
+    }
+    assert!(again.contains("<option value=\"triangle\" selected>"), "{again}");
+    // Every page says whose evening it is and how far it is.
+    for (path, text) in pages(&h).await.into_iter().filter(|(path, _)| *path != "/report") {
+        assert!(text.contains("class=\"session\"") && text.contains(">Verdict<"), "{path}");
+    }
+}
+
+/// A row of the run sheet is ticked by takes of its own setup alone, whatever number a take of another one has.
+#[tokio::test]
+async fn a_pass_is_ticked_by_its_own_setup_alone() {
+    let h = house(4);
+    h.form("/runsheet", "takes=2").await.is(303);
+    let sheet = cabjury::capture::runsheet::last(&h.folder.join("s"), 1).unwrap().unwrap();
+    let takes = cabjury::store::Session::open_read(&h.folder.join("s")).unwrap().takes().unwrap();
+    let page = h.page("/runsheet").await.is(200).text();
+    let fits = sheet
+        .order
+        .iter()
+        .filter(|p| takes.iter().any(|t| t.pass == p.pass && t.setup.as_ref().is_some_and(|s| s.as_str() == p.setup)))
+        .count();
+    let other = sheet
+        .order
+        .iter()
+        .flat_map(|p| takes.iter().filter(move |t| t.pass == p.pass && t.setup.as_ref().is_some_and(|s| s.as_str() != p.setup)))
+        .count();
+    assert!(other > 0, "the session has a take of another setup under some pass");
+    assert_eq!(page.matches("class=\"done\"").count() - page.matches("<li class=\"done\"><a").count(), fits);
+    assert_eq!(page.matches("It ticks nothing here").count(), other);
 }

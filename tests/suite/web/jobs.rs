@@ -10,6 +10,9 @@ use http_body_util::BodyExt;
 use serde_json::Value;
 use tower::ServiceExt;
 
+/// Between two looks at a job: whoever looks without a pause takes the time that the job would have.
+const PAUSE: std::time::Duration = std::time::Duration::from_millis(20);
+
 /// Two setups of four takes each, long enough that matching them is work; one test is sealed, and one listener invited.
 fn long_house(seconds: f64) -> House {
     let folder = Folder::new();
@@ -28,7 +31,7 @@ fn long_house(seconds: f64) -> House {
         args.extend(["--setup", setup]);
         folder.run(&args).ends(0);
     }
-    folder.run(&["match", "s", "--excerpt", "part=0-4"]).ends(0);
+    folder.run(&["match", "s", "--excerpt", "part=1-5"]).ends(0);
     folder.run(&["plan", "s", "--compare", "one,two", "--trials", "60"]).ends(0);
     let (app, code) = open(&folder, "ann");
     House { folder, app, code }
@@ -63,7 +66,7 @@ impl House {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn listeners_go_on_while_clips_are_made_and_the_job_runs_once() {
-    let h = long_house(40.0);
+    let h = long_house(20.0);
     // A trial is open when the job begins, and stays so.
     let mut trial = h.post(&h.at("/trials"), "").await.is(201).json();
     let (runs, form) = (h.runs(), "excerpt=whole&once=form-7");
@@ -73,6 +76,7 @@ async fn listeners_go_on_while_clips_are_made_and_the_job_runs_once() {
     let mut answered_meanwhile = 0;
     while !["done", "failed", "stopped"].contains(&h.state(&job).await["state"].as_str().unwrap()) {
         h.get(&h.at("")).await.is(200);
+        tokio::time::sleep(PAUSE).await;
         // As many as a minute's downloads allow one listener.
         if answered_meanwhile < 30 {
             h.hears(&trial).await;
@@ -99,16 +103,28 @@ async fn listeners_go_on_while_clips_are_made_and_the_job_runs_once() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_stopped_job_leaves_nothing_half_and_the_next_one_runs() {
-    let h = long_house(30.0);
+    let h = long_house(15.0);
     let (files, runs) = (h.clip_files(), h.runs());
     let first = h.order("/match", "excerpt=whole").await;
     let second = h.order("/check", "").await;
     assert_ne!(first["job"], second["job"]);
+    // A queue has an end: with the second, 32 wait.
+    let mut others = Vec::new();
+    for n in 0..31 {
+        others.push(h.order("/check", &format!("once=waiting-{n}")).await);
+    }
+    let wav = std::fs::read(h.folder.join("one0.wav")).unwrap();
+    let upload = Request::post("/takes/upload?name=a.wav&setup=one").header("host", host()).header("cookie", cookie(&h.app));
+    let full = h.send(upload.body(Body::from(wav)).unwrap()).await.is(409).json();
+    assert_eq!(full["error"]["kind"], "too-many-jobs");
+    for other in &others {
+        h.form(&format!("/jobs/{}/cancel", other["job"].as_str().unwrap()), "").await.is(303);
+    }
     // The second waits for its turn and is taken back; the first is at work.
     h.form(&format!("/jobs/{}/cancel", second["job"].as_str().unwrap()), "").await.is(303);
     assert_eq!(h.state(&second).await["state"], "stopped");
     while h.state(&first).await["total"] == 0 {
-        tokio::task::yield_now().await;
+        tokio::time::sleep(PAUSE).await;
     }
     h.form(&format!("/jobs/{}/cancel", first["job"].as_str().unwrap()), "").await.is(303);
     let over = h.over(&first).await;
@@ -146,11 +162,11 @@ async fn a_job_has_a_live_page_and_says_on_the_next_one_what_came_of_it() {
 /// The takes change while clips of them are made: nothing that is no longer true is kept.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn what_was_changed_meanwhile_is_not_kept_from() {
-    let h = long_house(20.0);
+    let h = long_house(12.0);
     let (files, runs) = (h.clip_files(), h.runs());
     let job = h.order("/match", "excerpt=whole").await;
     while h.state(&job).await["total"] == 0 {
-        tokio::task::yield_now().await;
+        tokio::time::sleep(PAUSE).await;
     }
     h.form("/withdraw", "take=t003&reason=a+bad+cable").await.is(303);
     let over = h.over(&job).await;

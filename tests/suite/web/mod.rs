@@ -3,13 +3,16 @@
 mod compressed;
 mod engineer;
 mod gate;
+mod guessing;
 mod jobs;
 mod killed;
 mod known;
 mod leak;
 mod load;
 mod names;
+mod openly;
 mod panel;
 mod refusals;
 mod rough;
 mod support;
+mod texts;

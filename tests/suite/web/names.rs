@@ -114,6 +114,7 @@ async fn a_public_name_is_answered_and_no_other() {
     assert!(tests.contains(&format!("https://desk.example.org/l/{}", h.code)), "{tests}");
     let let_in = of(&h.app, get(&format!("/?key={KEY}"), "desk.example.org")).await.is(303);
     assert!(let_in.headers["set-cookie"].to_str().unwrap().ends_with("; Secure"));
+    assert_eq!(PublicName::new("a b").unwrap_err().explain().kind(), "public-name");
     for wrong in ["", "https://a.example", "a/b", "a..b", "-a", "a b", "a:x", "a@b"] {
         assert!(PublicName::new(wrong).is_err(), "{wrong}");
     }

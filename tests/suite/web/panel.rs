@@ -11,8 +11,7 @@ use tower::ServiceExt;
 
 async fn ann(h: &House) -> Value {
     let panel = h.page("/desk/panel.json").await.is(200).json();
-    let found = panel["tests"][0]["listeners"].as_array().unwrap().iter().find(|l| l["listener"] == "ann").unwrap().clone();
-    found
+    panel["tests"][0]["listeners"].as_array().unwrap().iter().find(|l| l["listener"] == "ann").unwrap().clone()
 }
 
 #[tokio::test]
