@@ -73,7 +73,7 @@ pub fn slide(setup: &SetupView, ratings: &Ratings, foot: &str, ground: Ground) -
     let high = bottom - y;
     let (beside, below) = (room * 0.66, high - below_height(&paper, setup, room, high));
     // Whichever way draws the wiring larger.
-    let wide = paper.width > paper.height * 1.2 && factor(&net, (beside, high)) >= factor(&net, (room, below));
+    let wide = factor(&net, (beside, high)) >= factor(&net, (room, below));
     let place = if wide {
         Place { at: (MARGIN, y), size: (beside, high) }
     } else {
