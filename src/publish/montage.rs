@@ -159,6 +159,21 @@ pub(crate) fn docs(segments: &[Segment], rate: SampleRate) -> Vec<SegmentDoc> {
         .collect()
 }
 
+/// The common gain, and dither where anything was changed.
+fn finish(whole: &mut Audio, request: &Request, gain: f64) -> Result<(), Failure> {
+    // A blind one gets fresh dither in any case: no two clips of it are the same bytes, though they be of one take.
+    let changed =
+        request.blind.is_some() || request.raw_level || request.level_mics || request.rate.is_some() || gain.abs() > 0.0;
+    if changed {
+        let (factor, mut generator) = (10f64.powf(gain / 20.0), crate::trial::Generator::from_seed(random::seed()?));
+        for channel in whole.channels_mut() {
+            channel.iter_mut().for_each(|v| *v = (f64::from(*v) * factor) as f32);
+            dither::to_24_bits(channel, &mut generator);
+        }
+    }
+    Ok(())
+}
+
 /// Makes a montage. A blind one is kept in the session before its files are written; a plain one only reads.
 ///
 /// # Errors
@@ -183,16 +198,7 @@ pub fn montage(folder: &Path, request: &Request, clock: &dyn Clock, progress: &d
     progress.step("montage", 1, 3);
     let (mut whole, segments) = assemble(&planned, &loaded)?;
     let gain = common_gain(&whole, request, &mut warnings);
-    // A blind one gets fresh dither in any case: no two clips of it are the same bytes, though they be of one take.
-    let changed =
-        request.blind.is_some() || request.raw_level || request.level_mics || request.rate.is_some() || gain.abs() > 0.0;
-    if changed {
-        let (factor, mut generator) = (10f64.powf(gain / 20.0), crate::trial::Generator::from_seed(random::seed()?));
-        for channel in whole.channels_mut() {
-            channel.iter_mut().for_each(|v| *v = (f64::from(*v) * factor) as f32);
-            dither::to_24_bits(channel, &mut generator);
-        }
-    }
+    finish(&mut whole, request, gain)?;
     progress.step("montage", 2, 3);
     let record = match &key {
         Some(key) => Some(keep(&mut session, request, &chosen, key, &segments, whole.rate(), clock)?),

@@ -146,26 +146,28 @@ pub fn takes(report: &Report) -> Result<Section, PlotError> {
         blocks.push(Block::List(findings));
     }
     if !report.takes.is_empty() {
-        let rows = report
-            .takes
-            .iter()
-            .map(|t| {
-                let level = |l: Option<f64>| or_dash(l.map(|l| plain(l, 2)));
-                vec![
-                    t.take.clone(),
-                    t.setup.clone(),
-                    t.mic.clone(),
-                    t.pass.to_string(),
-                    level(t.whole_lufs),
-                    level(t.level_lufs),
-                    t.sha256.clone(),
-                ]
-            })
-            .collect();
-        let all = table(&["take", "setup", "mic", "pass", "LUFS, whole file", "LUFS, excerpt", "SHA-256 of the recording"], rows);
-        blocks.push(Block::Folded("All recordings with their hashes".to_owned(), vec![all]));
+        blocks.push(hashes(report));
     }
     Ok(section("takes", "How many takes", blocks))
+}
+
+/// Every recording with its loudness and hash, folded.
+fn hashes(report: &Report) -> Block {
+    let level = |l: Option<f64>| or_dash(l.map(|l| plain(l, 2)));
+    let row = |t: &TakeView| {
+        vec![
+            t.take.clone(),
+            t.setup.clone(),
+            t.mic.clone(),
+            t.pass.to_string(),
+            level(t.whole_lufs),
+            level(t.level_lufs),
+            t.sha256.clone(),
+        ]
+    };
+    let head = ["take", "setup", "mic", "pass", "LUFS, whole file", "LUFS, excerpt", "SHA-256 of the recording"];
+    let all = table(&head, report.takes.iter().map(row).collect());
+    Block::Folded("All recordings with their hashes".to_owned(), vec![all])
 }
 
 /// The matching table.

@@ -191,15 +191,21 @@ fn comparison(setups: &[(&SetupView, Network)], ratings: &Ratings, foot: &str, g
     Picture { svg: paper.finish(&title, &said.join(". ")), title, alt: said.join(". ") }
 }
 
+/// The text where two lines of the smallest size hold it, else what is said in place of it.
+fn in_two_lines(text: String, instead: &str, room: f64) -> String {
+    if Words::plain(24.0, Ink::Ink).wrap(&text, room).len() <= 2 { text } else { instead.to_owned() }
+}
+
 /// One setup of a comparison: name, what it is, drawing, load and shares.
 fn cell(paper: &mut Paper, (setup, net): (&SetupView, &Network), ratings: &Ratings, place: Place) {
     let (at, (wide, high)) = (place.at, place.size);
     let size = fitted(&setup.name, Weight::Bold, wide, 1, (60.0, 30.0));
     let mut y = paper.paragraph(at, wide, Words::bold(size, Ink::Ink), &setup.name);
-    let told = friendly(net);
+    let told = in_two_lines(friendly(net), &count(setup.shares.len(), "driver", "drivers"), wide);
     let small = fitted(&told, Weight::Regular, wide, 2, (32.0, 24.0));
     y = paper.paragraph((at.0, y), wide, Words::plain(small, Ink::Soft), &told);
-    let (load, shares) = (load(setup), format!("Power: {}", shares(setup)));
+    let (load, shares) =
+        (load(setup), in_two_lines(format!("Power: {}", shares(setup)), "Power: see the setup's own picture", wide));
     let ink = if forbidden(setup) { Ink::Accent } else { Ink::Ink };
     let bold = Words::bold(fitted(&load, Weight::Bold, wide, 1, (36.0, 28.0)), ink);
     let plain = Words::plain(fitted(&shares, Weight::Regular, wide, 2, (32.0, 24.0)), Ink::Ink);
