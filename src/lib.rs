@@ -25,6 +25,8 @@ pub mod foresight;
 #[doc(hidden)]
 pub mod matching;
 #[doc(hidden)]
+pub mod paint;
+#[doc(hidden)]
 pub mod publish;
 #[doc(hidden)]
 pub mod rig;

@@ -8,6 +8,7 @@
 //! * [`audience`]: a page on which every visitor draws their own trials
 //! * [`cues`]: captions, chapter times, chapters, cue sheet
 //! * [`votes`]: what an audience's answers say
+//! * [`picture`]: result cards, plots and wirings as pictures for a video or a slide
 //! * [`plots`]: SVG with text alternative and data table
 //! * [`text`]: how numbers read
 
@@ -18,6 +19,7 @@ pub mod cues;
 pub mod drawing;
 pub mod markdown;
 pub mod page;
+pub mod picture;
 pub mod plots;
 pub mod sentence;
 pub mod text;

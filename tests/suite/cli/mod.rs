@@ -6,7 +6,7 @@ mod evening;
 use crate::golden;
 use crate::program::Desk;
 
-const COMMANDS: [&str; 35] = [
+const COMMANDS: [&str; 36] = [
     "demo",
     "load",
     "measure",
@@ -32,6 +32,7 @@ const COMMANDS: [&str; 35] = [
     "listen",
     "score",
     "report",
+    "picture",
     "montage",
     "votes",
     "audit",
