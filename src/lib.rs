@@ -28,6 +28,8 @@ pub mod hall;
 #[doc(hidden)]
 pub mod matching;
 #[doc(hidden)]
+pub mod paint;
+#[doc(hidden)]
 pub mod publish;
 #[doc(hidden)]
 pub mod rig;

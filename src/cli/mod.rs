@@ -27,6 +27,7 @@ mod meter;
 mod montage;
 mod names;
 mod new;
+mod picture;
 mod plan;
 mod publish;
 mod reassign;
@@ -147,6 +148,8 @@ commands! {
     Score => score,
     /// One self-contained page with the verdict and its evidence.
     Report => report,
+    /// Result cards, plots and wirings as pictures for a video or a slide.
+    Picture => picture,
     /// Back-to-back audio with captions; blind for an audience.
     Montage => montage,
     /// An audience's answers to a blind montage, scored as what they are.

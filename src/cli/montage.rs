@@ -41,6 +41,12 @@ pub(crate) struct Args {
     /// Levels as recorded, with one common gain.
     #[arg(long)]
     pub(crate) raw_level: bool,
+    /// Every mic as loud as the quietest one; without it steps in loudness between mics are said.
+    #[arg(long, conflicts_with = "raw_level")]
+    pub(crate) level_mics: bool,
+    /// A picture per clip beside the sound, and the list and command that make a video of them.
+    #[arg(long)]
+    pub(crate) video: bool,
     /// One named clip per setup, then numbered clips in a drawn order that is committed to.
     #[arg(long)]
     pub(crate) blind: bool,
@@ -54,7 +60,7 @@ pub(crate) struct Args {
     #[arg(long, value_name = "LUFS", allow_negative_numbers = true, value_parser = loudness)]
     pub(crate) loudness: Option<Lufs>,
     /// Opens the key of a blind montage, for good.
-    #[arg(long, value_name = "MONTAGE", conflicts_with_all = ["out", "order", "mic", "excerpt", "raw_level", "blind", "rate", "loudness"])]
+    #[arg(long, value_name = "MONTAGE", conflicts_with_all = ["out", "order", "mic", "excerpt", "raw_level", "level_mics", "video", "blind", "rate", "loudness"])]
     pub(crate) reveal: Option<MontageId>,
 }
 
@@ -85,6 +91,8 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         mic: args.mic.clone(),
         excerpt: args.excerpt.clone(),
         raw_level: args.raw_level,
+        level_mics: args.level_mics,
+        video: args.video,
         blind: args.blind.then_some(args.clips),
         rate: args.rate,
         loudness: args.loudness,

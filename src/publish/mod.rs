@@ -1,7 +1,8 @@
 //! What leaves the session.
 //!
 //! * [`report`](mod@report): the page, and the audience's page
-//! * [`montage`](mod@montage) with [`montage_request`], [`montage_choice`] and [`montage_files`], [`reveal`](mod@reveal), [`votes`](mod@votes): for an audience
+//! * [`picture`](mod@picture): cards, plots and wirings for a video or a slide
+//! * [`montage`](mod@montage) with [`montage_request`], [`montage_choice`], [`montage_steps`], [`montage_files`] and [`montage_video`], [`reveal`](mod@reveal), [`votes`](mod@votes): for an audience
 //! * [`bundle`](mod@bundle), [`unbundle`](mod@unbundle): for another computer; [`rescue`](mod@rescue): what can be read of a damaged session
 
 pub mod bundle;
@@ -9,6 +10,9 @@ pub mod montage;
 pub mod montage_choice;
 pub mod montage_files;
 pub mod montage_request;
+pub mod montage_steps;
+pub mod montage_video;
+pub mod picture;
 pub mod report;
 pub mod rescue;
 pub mod reveal;

@@ -10,6 +10,7 @@ use crate::model::session::Clip;
 use crate::publish::montage_choice::{Chosen, Planned, blind, choose, one_mic, plain};
 use crate::publish::montage_files::{self, Finished};
 use crate::publish::montage_request::{Request, least_p, refuse};
+use crate::publish::montage_steps::Steps;
 use crate::signal::{dither, meter, montage};
 use crate::sound;
 use crate::store::KeptKey;
@@ -73,7 +74,7 @@ pub struct MontageDoc {
 }
 
 /// Reads each clip once, checks its bytes, takes its own gain back where raw levels are wanted, converts the rate.
-fn load(session: &Session, planned: &[Planned], request: &Request) -> Result<BTreeMap<ClipId, Audio>, Failure> {
+fn load(session: &Session, planned: &[Planned], request: &Request, steps: &Steps) -> Result<BTreeMap<ClipId, Audio>, Failure> {
     let unique: BTreeMap<&ClipId, (&Clip, PathBuf)> =
         planned.iter().map(|p| (&p.clip.id, (&p.clip, session.absolute(&p.clip.path)))).collect();
     unique
@@ -90,8 +91,9 @@ fn load(session: &Session, planned: &[Planned], request: &Request) -> Result<BTr
                     "run match again, and audit the session",
                 ));
             }
-            if request.raw_level {
-                let factor = 10f64.powf(-clip.gain.value() / 20.0);
+            let gain = if request.raw_level { -clip.gain.value() } else { steps.gain(&clip.mic) };
+            if gain.abs() > 0.0 {
+                let factor = 10f64.powf(gain / 20.0);
                 audio.channels_mut().flatten().for_each(|v| *v = (f64::from(*v) * factor) as f32);
             }
             match request.rate.filter(|r| *r != audio.rate()) {
@@ -157,6 +159,21 @@ pub(crate) fn docs(segments: &[Segment], rate: SampleRate) -> Vec<SegmentDoc> {
         .collect()
 }
 
+/// The common gain, and dither where anything was changed.
+fn finish(whole: &mut Audio, request: &Request, gain: f64) -> Result<(), Failure> {
+    // A blind one gets fresh dither in any case: no two clips of it are the same bytes, though they be of one take.
+    let changed =
+        request.blind.is_some() || request.raw_level || request.level_mics || request.rate.is_some() || gain.abs() > 0.0;
+    if changed {
+        let (factor, mut generator) = (10f64.powf(gain / 20.0), crate::trial::Generator::from_seed(random::seed()?));
+        for channel in whole.channels_mut() {
+            channel.iter_mut().for_each(|v| *v = (f64::from(*v) * factor) as f32);
+            dither::to_24_bits(channel, &mut generator);
+        }
+    }
+    Ok(())
+}
+
 /// Makes a montage. A blind one is kept in the session before its files are written; a plain one only reads.
 ///
 /// # Errors
@@ -166,7 +183,7 @@ pub fn montage(folder: &Path, request: &Request, clock: &dyn Clock, progress: &d
         Some(_) => Session::open_write(folder, clock.now())?,
         None => Session::open_read(folder)?,
     };
-    montage_files::nothing_there(&request.out, request.blind.is_some())?;
+    montage_files::nothing_there(&request.out, request.blind.is_some(), request.video)?;
     let mut chosen = choose(&session, request)?;
     let mut warnings = Vec::new();
     if request.blind.is_some() {
@@ -176,27 +193,30 @@ pub fn montage(folder: &Path, request: &Request, clock: &dyn Clock, progress: &d
         Some(clips) => blind(&chosen, clips).map(|(p, k)| (p, Some(k)))?,
         None => (plain(&chosen), None),
     };
-    let loaded = load(&session, &planned, request)?;
+    let steps = Steps::of(&planned, request, &mut warnings);
+    let loaded = load(&session, &planned, request, &steps)?;
     progress.step("montage", 1, 3);
     let (mut whole, segments) = assemble(&planned, &loaded)?;
     let gain = common_gain(&whole, request, &mut warnings);
-    // A blind one gets fresh dither in any case: no two clips of it are the same bytes, though they be of one take.
-    let changed = request.blind.is_some() || request.raw_level || request.rate.is_some() || gain.abs() > 0.0;
-    if changed {
-        let (factor, mut generator) = (10f64.powf(gain / 20.0), crate::trial::Generator::from_seed(random::seed()?));
-        for channel in whole.channels_mut() {
-            channel.iter_mut().for_each(|v| *v = (f64::from(*v) * factor) as f32);
-            dither::to_24_bits(channel, &mut generator);
-        }
-    }
+    finish(&mut whole, request, gain)?;
     progress.step("montage", 2, 3);
     let record = match &key {
         Some(key) => Some(keep(&mut session, request, &chosen, key, &segments, whole.rate(), clock)?),
         None => None,
     };
     let fingerprint = now(&session, record.as_ref().map(|r| r.id.as_str()))?;
-    let finished =
-        Finished { audio: &whole, segments: &segments, blind: record.as_ref(), fingerprint: &fingerprint, out: &request.out };
+    let rig = session.rig()?;
+    let title = session.note("title")?.or_else(|| rig.title.clone()).unwrap_or_else(|| "A comparison of cab wirings".to_owned());
+    let finished = Finished {
+        audio: &whole,
+        segments: &segments,
+        blind: record.as_ref(),
+        fingerprint: &fingerprint,
+        out: &request.out,
+        title: &title,
+        video: request.video.then_some(&rig),
+        made_at: clock.now().to_string(),
+    };
     let files = montage_files::write(&finished)?;
     progress.step("montage", 3, 3);
     let least = record.as_ref().map(|r| least_p(r.setups.len(), r.clips));

@@ -4,9 +4,12 @@ use crate::model::audio::Audio;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::montage::{BlindMontage, Segment};
+use crate::model::rig::Rig;
+use crate::publish::montage_video;
 use crate::report::cues::Cues;
 use crate::report::text::{count, p_text};
 use crate::sound;
+use crate::sound::wav_notes::Notes;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -22,13 +25,31 @@ pub(crate) struct Finished<'a> {
     /// The line by which the session can be recognised later.
     pub(crate) fingerprint: &'a str,
     pub(crate) out: &'a Path,
+    /// The rig, where a video is to be made.
+    pub(crate) video: Option<&'a Rig>,
+    /// Its title.
+    pub(crate) title: &'a str,
+    /// When it was made.
+    pub(crate) made_at: String,
+}
+
+impl Finished<'_> {
+    fn notes(&self) -> Notes {
+        Notes {
+            title: self.title.to_owned(),
+            comment: self.fingerprint.to_owned(),
+            made_at: self.made_at.clone(),
+            places: self.segments.iter().map(|s| (s.start, s.label.clone())).collect(),
+        }
+    }
 }
 
 /// Makes the folder, and refuses when one of the names is taken.
-pub(crate) fn nothing_there(out: &Path, blind: bool) -> Result<(), Failure> {
+pub(crate) fn nothing_there(out: &Path, blind: bool, video: bool) -> Result<(), Failure> {
     fs::create_dir_all(out).map_err(|e| failed(out, &e))?;
     NAMES.iter().for_each(|name| super::unbundle::sweep(out, &format!(".{name}.")));
-    match NAMES.iter().chain(blind.then_some(&ANSWERS)).map(|n| out.join(n)).find(|p| fs::symlink_metadata(p).is_ok()) {
+    let more = blind.then_some(ANSWERS).into_iter().chain(video.then_some(montage_video::FIRST));
+    match NAMES.into_iter().chain(more).map(|n| out.join(n)).find(|p| fs::symlink_metadata(p).is_ok()) {
         None => Ok(()),
         Some(taken) => {
             let message = format!("{} exists already and is never overwritten", taken.display());
@@ -102,7 +123,10 @@ fn write_each(f: &Finished<'_>, made: &mut Vec<PathBuf>) -> Result<(), Failure> 
         fingerprint: Some(f.fingerprint),
     };
     let paths: Vec<PathBuf> = NAMES.iter().map(|n| f.out.join(n)).collect();
-    let (wav, flac) = rayon::join(|| sound::write_wav24(&paths[0], f.audio), || sound::flac::write_flac24(&paths[1], f.audio));
+    let (wav, flac) = rayon::join(
+        || sound::write::write_wav24_with(&paths[0], f.audio, Some(&f.notes())),
+        || sound::flac::write_flac24(&paths[1], f.audio),
+    );
     for (path, done) in paths.iter().zip([&wav, &flac]) {
         if done.is_ok() {
             made.push(path.clone());
@@ -115,6 +139,14 @@ fn write_each(f: &Finished<'_>, made: &mut Vec<PathBuf>) -> Result<(), Failure> 
     for (path, text) in paths[2..].iter().zip(texts) {
         write_text(path, &text)?;
         made.push(path.clone());
+    }
+    if let Some(rig) = f.video {
+        let pictured = montage_video::Pictured { segments: f.segments, title: f.title, foot: f.fingerprint, rig, blind: f.blind };
+        for (name, bytes) in montage_video::files(&pictured, &cues)? {
+            let path = f.out.join(name);
+            sound::write::write_new(&path, &bytes).map_err(|e| failed(&path, &e))?;
+            made.push(path);
+        }
     }
     if f.blind.is_some() {
         // What `votes` takes in: a form to fill in, one line per person and clip.

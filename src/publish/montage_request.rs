@@ -19,6 +19,10 @@ pub struct Request {
     pub raw_level: bool,
     /// The number of numbered clips of a blind montage; `None`: a plain one.
     pub blind: Option<u32>,
+    /// Bring all mics to the loudness of the quietest one.
+    pub level_mics: bool,
+    /// A picture per clip and what makes a video of them.
+    pub video: bool,
     /// Another rate than that of the clips.
     pub rate: Option<SampleRate>,
     /// Bring the whole to this loudness by one common gain.

@@ -16,6 +16,30 @@ pub struct Cues<'a> {
     pub fingerprint: Option<&'a str>,
 }
 
+/// Characters of a caption's line: 37 is what subtitles for broadcasting have (common practice, no source).
+pub const LINE: usize = 37;
+/// Digits of a hash that a caption shows: 80 bits.
+const DIGITS: usize = 20;
+
+/// One line, cut where it is longer.
+fn cut(text: &str) -> String {
+    if text.chars().count() <= LINE {
+        return text.to_owned();
+    }
+    let kept: String = text.chars().take(LINE - 1).collect();
+    format!("{kept}\u{2026}")
+}
+
+/// One line or two, broken at a space where there is one, the second cut where it is longer.
+fn broken(text: &str) -> Vec<String> {
+    if text.chars().count() <= LINE {
+        return vec![text.to_owned()];
+    }
+    let head: String = text.chars().take(LINE + 1).collect();
+    let at = head.rfind(' ').filter(|at| *at > 0).unwrap_or_else(|| head.char_indices().nth(LINE).map_or(head.len(), |(i, _)| i));
+    vec![text[..at].to_owned(), cut(text[at..].trim_start())]
+}
+
 /// Milliseconds of a frame, rounded to the nearest.
 fn milliseconds(frame: u64, rate: u32) -> u64 {
     (frame * 2000 / u64::from(rate.max(1))).div_ceil(2)
@@ -49,11 +73,19 @@ impl Cues<'_> {
         text
     }
 
-    /// What the first caption adds: the commitment, visible to everyone before the first numbered clip, and the fingerprint.
-    fn said(&self, place: usize) -> Vec<String> {
-        let commitment = self.commitment.map(|c| format!("key committed to: SHA-256 {c}"));
-        let all = commitment.into_iter().chain(self.fingerprint.map(str::to_owned));
-        all.filter(|_| place == 0).collect()
+    /// A caption: no more than two lines of [`LINE`] characters, so that it stays inside a frame held upright. The first one also shows the
+    /// first digits of the commitment (of the fingerprint, where nothing is blind); whole they stand in the notes and the description.
+    fn caption(&self, place: usize) -> Vec<String> {
+        let segment = &self.segments[place];
+        let digits = match (self.commitment, self.fingerprint) {
+            (Some(commitment), _) => Some(format!("key SHA-256 {}", commitment.get(..DIGITS).unwrap_or(commitment))),
+            (None, Some(line)) => line.rsplit(' ').next().map(|d| format!("fingerprint {}", d.get(..DIGITS).unwrap_or(d))),
+            (None, None) => None,
+        };
+        match digits.filter(|_| place == 0) {
+            Some(digits) => vec![cut(&segment.label), digits],
+            None => broken(&segment.label),
+        }
     }
 
     /// Captions as WebVTT (W3C).
@@ -66,12 +98,12 @@ impl Cues<'_> {
                 "\nNOTE\nThe order of the numbered clips was drawn and committed to before this file was written.\nSHA-256 of nonce and key: {c}\n"
             );
         }
+        if let Some(line) = self.fingerprint {
+            let _ = write!(text, "\nNOTE\n{line}\n");
+        }
         for (i, s) in self.segments.iter().enumerate() {
             let times = format!("{} --> {}", stamp(s.start, self.rate, '.'), stamp(s.end, self.rate, '.'));
-            let _ = write!(text, "\n{}\n{times}\n{}\n", i + 1, escaped(&s.label));
-            for said in self.said(i) {
-                let _ = writeln!(text, "{said}");
-            }
+            let _ = writeln!(text, "\n{}\n{times}\n{}", i + 1, escaped(&self.caption(i).join("\n")));
         }
         text
     }
@@ -82,11 +114,7 @@ impl Cues<'_> {
         let mut text = String::new();
         for (i, s) in self.segments.iter().enumerate() {
             let times = format!("{} --> {}", stamp(s.start, self.rate, ','), stamp(s.end, self.rate, ','));
-            let _ = write!(text, "{}\n{times}\n{}\n", i + 1, s.label);
-            for said in self.said(i) {
-                let _ = writeln!(text, "{said}");
-            }
-            text.push('\n');
+            let _ = writeln!(text, "{}\n{times}\n{}\n", i + 1, self.caption(i).join("\n"));
         }
         text
     }
@@ -99,6 +127,40 @@ impl Cues<'_> {
             let end = self.segments.get(i + 1).map_or(s.end, |next| next.start);
             let times = format!("{} --> {}", stamp(s.start, self.rate, '.'), stamp(end, self.rate, '.'));
             let _ = write!(text, "\nchapter-{}\n{times}\n{}\n", i + 1, escaped(&s.label));
+        }
+        text
+    }
+
+    /// Title and chapters as ffmpeg's metadata file has them (`ffmetadata`, format version 1).
+    #[must_use]
+    pub fn metadata(&self, title: &str) -> String {
+        let plain = |text: &str| -> String {
+            text.chars().flat_map(|c| matches!(c, '=' | ';' | '#' | '\\' | '\n').then_some('\\').into_iter().chain([c])).collect()
+        };
+        let mut text = format!(";FFMETADATA1\ntitle={}\n", plain(title));
+        if let Some(line) = self.fingerprint {
+            let _ = writeln!(text, "comment={}", plain(line));
+        }
+        for (i, s) in self.segments.iter().enumerate() {
+            let end = self.segments.get(i + 1).map_or(s.end, |next| next.start);
+            let (start, end) = (milliseconds(s.start, self.rate), milliseconds(end, self.rate));
+            let _ = write!(text, "\n[CHAPTER]\nTIMEBASE=1/1000\nSTART={start}\nEND={end}\ntitle={}\n", plain(&s.label));
+        }
+        text
+    }
+
+    /// Pictures in the order of the clips, each as long as its clip and the gap behind it, for ffmpeg's concat reader.
+    #[must_use]
+    pub fn pictures(&self, names: &[String]) -> String {
+        let mut text = "ffconcat version 1.0\n".to_owned();
+        for (i, (s, name)) in self.segments.iter().zip(names).enumerate() {
+            let end = self.segments.get(i + 1).map_or(s.end, |next| next.start);
+            let seconds = (end - s.start) as f64 / f64::from(self.rate.max(1));
+            let _ = write!(text, "file '{name}'\nduration {seconds:.6}\n");
+        }
+        // The reader gives the last picture no time unless it is named again.
+        if let Some(last) = names.last() {
+            let _ = writeln!(text, "file '{last}'");
         }
         text
     }

@@ -9,6 +9,7 @@
 //! * [`cues`]: captions, chapter times, chapters, cue sheet
 //! * [`visitors`]: what an audience that visited the hall showed
 //! * [`votes`]: what an audience's answers say
+//! * [`picture`]: result cards, plots and wirings as pictures for a video or a slide
 //! * [`plots`]: SVG with text alternative and data table
 //! * [`text`]: how numbers read
 
@@ -19,6 +20,7 @@ pub mod cues;
 pub mod drawing;
 pub mod markdown;
 pub mod page;
+pub mod picture;
 pub mod plots;
 pub mod sentence;
 pub mod text;

@@ -40,6 +40,10 @@ pub struct Report {
     /// What audiences answered that visited: a sentence each, and what nobody guarded.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub audience: Vec<(String, Vec<String>)>,
+    /// Blind montages, oldest first.
+    pub montages: Vec<MontageView>,
+    /// Counts of an audience's answers.
+    pub votes: Vec<VotesView>,
     /// Cautions that hold for the whole session.
     pub cautions: Vec<String>,
     /// What the audit found.
@@ -92,8 +96,10 @@ pub struct TakeView {
     pub mic: String,
     /// Its pass.
     pub pass: u32,
-    /// Integrated loudness as recorded.
+    /// Integrated loudness of the excerpt that was matched, as recorded.
     pub level_lufs: Option<f64>,
+    /// Integrated loudness of the whole recording.
+    pub whole_lufs: Option<f64>,
     /// Findings in words.
     pub findings: Vec<String>,
     /// SHA-256 of the copy.
@@ -221,6 +227,14 @@ pub struct TestView {
     pub fate: String,
     /// The score, of a closed test.
     pub score: Option<ScoreView>,
+    /// What it was played by: devices, as the players said; none of an open test.
+    pub played: Vec<String>,
+    /// First and last pick.
+    pub answered: Option<(String, String)>,
+    /// Times that a sample was played in a trial, in the mean.
+    pub replays: Option<f64>,
+    /// Its clips.
+    pub stimuli: Option<Stimuli>,
     /// Who outside of the session's folder vouches for it, in words.
     pub witnessed: String,
     /// The line to publish or to compare with what was published: session, test, head of the log after the test was closed (or sealed).
@@ -297,6 +311,53 @@ pub struct PickView {
     pub remark: Option<String>,
 }
 
+/// A blind montage.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct MontageView {
+    /// `montage-1`.
+    pub montage: String,
+    /// Its setups.
+    pub setups: Vec<String>,
+    /// Its mic.
+    pub mic: String,
+    /// Numbered clips.
+    pub clips: u32,
+    /// SHA-256 of nonce and key.
+    pub commitment_sha256: String,
+    /// When it was made.
+    pub made_at: String,
+    /// When its key was opened.
+    pub revealed_at: Option<String>,
+}
+
+/// A count of an audience's answers.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct VotesView {
+    /// `montage-1`, or `the audience page`.
+    pub of: String,
+    /// When it was counted.
+    pub at: String,
+    /// People.
+    pub people: u64,
+    /// Answers.
+    pub answers: u64,
+    /// Right ones.
+    pub correct: u64,
+    /// Its p.
+    pub p_value: f64,
+    /// SHA-256 of the file of answers.
+    pub sha256: String,
+}
+
+/// What was played.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Stimuli {
+    /// Length of the longest clip.
+    pub seconds: f64,
+    /// Frames per second.
+    pub rate_hz: u32,
+}
+
 /// What the audit found.
 #[derive(Debug, Clone, PartialEq, Default, Serialize)]
 pub struct AuditView {
@@ -306,6 +367,8 @@ pub struct AuditView {
     pub records: u64,
     /// Head of the chain.
     pub head_sha256: String,
+    /// Recordings and clips that are not in this copy.
+    pub unverified_files: u64,
     /// Problems: where, what.
     pub problems: Vec<(String, String)>,
     /// Who outside of the folder vouches, in words.

@@ -2,6 +2,7 @@
 //!
 //! * [`read`]: any file to planar `f32`, in blocks or whole, hashed in the same pass
 //! * [`wav`]: our own RIFF / RF64 / BW64 / Wave64 walker; `au`: AU
+//! * [`wav_notes`]: channel mask, title and named places of a written file
 //! * [`decode`]: FLAC, AIFF, CAF, ALAC, MP3, Ogg Vorbis through symphonia
 //! * [`write`](mod@write): 24-bit WAV, never over something that exists
 //! * [`flac`]: the same as FLAC
@@ -34,6 +35,7 @@ pub mod source;
 pub mod tape;
 mod unpack;
 pub mod wav;
+pub mod wav_notes;
 mod wave64;
 pub mod write;
 

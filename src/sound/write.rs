@@ -1,6 +1,7 @@
 //! Writing 24-bit WAV: first under a temporary name beside the final one, synced, then given its name - and never over something.
 
 use super::error::SoundError;
+use super::wav_notes::{Notes, put_mask};
 use crate::model::audio::Audio;
 use crate::units::SampleRate;
 use std::fs::{self, File, OpenOptions};
@@ -19,11 +20,19 @@ fn cannot(path: &Path, reason: &dyn ToString) -> SoundError {
 /// # Errors
 /// [`SoundError::Exists`] when there is something under that name; [`SoundError::CannotWrite`] otherwise.
 pub fn write_wav24(path: &Path, audio: &Audio) -> Result<(), SoundError> {
+    write_wav24_with(path, audio, None)
+}
+
+/// The same with title, origin and named places behind the samples.
+///
+/// # Errors
+/// As [`write_wav24`].
+pub fn write_wav24_with(path: &Path, audio: &Audio, notes: Option<&Notes>) -> Result<(), SoundError> {
     if fs::symlink_metadata(path).is_ok() {
         return Err(SoundError::Exists { path: path.to_owned() });
     }
     let part = temporary(path);
-    let written = fill(&part, audio).and_then(|()| give_name(&part, path));
+    let written = fill(&part, audio, notes).and_then(|()| give_name(&part, path));
     if written.is_err() {
         // Best effort: a part file under its temporary name does no harm, and the error that matters is the first one.
         let _ = fs::remove_file(&part);
@@ -58,13 +67,17 @@ fn temporary(path: &Path) -> PathBuf {
     path.with_file_name(format!(".{name}.{}.part", std::process::id()))
 }
 
-fn fill(part: &Path, audio: &Audio) -> Result<(), SoundError> {
+fn fill(part: &Path, audio: &Audio, notes: Option<&Notes>) -> Result<(), SoundError> {
     let channels = u16::try_from(audio.channels().len()).map_err(|_| cannot(part, &"more than 65535 channels"))?;
     let spec =
         hound::WavSpec { channels, sample_rate: audio.rate().hz(), bits_per_sample: 24, sample_format: hound::SampleFormat::Int };
     let file = OpenOptions::new().write(true).create_new(true).open(part).map_err(|e| cannot(part, &e))?;
-    let keep = file.try_clone().map_err(|e| cannot(part, &e))?;
+    let mut keep = file.try_clone().map_err(|e| cannot(part, &e))?;
     put(BufWriter::with_capacity(1 << 18, file), spec, audio).map_err(|e| cannot(part, &e))?;
+    put_mask(&mut keep, channels).map_err(|e| cannot(part, &e))?;
+    if let Some(notes) = notes {
+        notes.append(&mut keep).map_err(|e| cannot(part, &e))?;
+    }
     keep.sync_all().map_err(|e| cannot(part, &e))
 }
 
@@ -90,6 +103,7 @@ pub fn wav24_bytes(audio: &Audio) -> Result<Vec<u8>, SoundError> {
         hound::WavSpec { channels, sample_rate: audio.rate().hz(), bits_per_sample: 24, sample_format: hound::SampleFormat::Int };
     let mut bytes = Vec::with_capacity(audio.frames() * usize::from(channels) * 3 + 100);
     put(Cursor::new(&mut bytes), spec, audio).map_err(|e| cannot(nowhere, &e))?;
+    put_mask(&mut Cursor::new(&mut bytes), channels).map_err(|e| cannot(nowhere, &e))?;
     Ok(bytes)
 }
 

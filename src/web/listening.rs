@@ -155,7 +155,9 @@ pub(super) async fn open_trial(State(app): State<Arc<App>>, Path(code): Path<Str
     moved(&app, &code);
     match opened {
         Ok(Opened::Fresh(open)) => match app.ask(|desk, done| desk.seat(code.clone(), done)).await {
-            Ok(view) => (StatusCode::CREATED, Json(trial_body(&open, view.seconds, &of_the_desk(&code, view.seconds)))).into_response(),
+            Ok(view) => {
+                (StatusCode::CREATED, Json(trial_body(&open, view.seconds, &of_the_desk(&code, view.seconds)))).into_response()
+            }
             Err(error) => problem(&error),
         },
         Ok(Opened::Already(view)) => conflict(&code, &view, "a trial is open", "answer it first"),

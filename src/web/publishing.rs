@@ -92,6 +92,8 @@ async fn make_montage(State(app): State<Arc<App>>, headers: HeaderMap, fields: F
             blind,
             rate: None,
             loudness: None,
+            level_mics: false,
+            video: false,
             out: out.clone(),
         };
         let clock = inner.clock;

@@ -3,10 +3,11 @@
 use crate::model::audio::Severity;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
+use crate::model::montage::{BlindMontage, VoteCount};
 use crate::model::rig::{Amplifier, AmplifierKind, Driver, Rig, Setup};
 use crate::model::session::{Clip, MatchRun, MeterRecord, MeterValue, Take};
 use crate::model::trial::SealedTest;
-use crate::report::view::{BandView, ClipView, DifferenceView, MatchView, Report, SetupView, TakeView};
+use crate::report::view::{BandView, ClipView, DifferenceView, MatchView, MontageView, Report, SetupView, TakeView, VotesView};
 use crate::store::Session;
 use serde::Deserialize;
 
@@ -73,9 +74,42 @@ pub fn gather(session: &Session) -> Result<Report, Failure> {
         matching: runs.iter().filter(|r| shown(r, &runs, &clips, &tests)).map(|r| matching(r, &clips)).collect(),
         differences: check.differences.into_iter().map(difference).collect(),
         level_trend_db_per_take: check.level_trend_db_per_take,
+        montages: session.montages()?.iter().map(montage).collect(),
+        votes: votes(session)?,
         cautions: cautions(&rig).into_iter().chain(crate::capture::inspection::confirmed_lines(session)?).collect(),
         ..Report::default()
     })
+}
+
+fn montage(m: &BlindMontage) -> MontageView {
+    MontageView {
+        montage: m.id.to_string(),
+        setups: m.setups.iter().map(ToString::to_string).collect(),
+        mic: m.mic.to_string(),
+        clips: m.clips,
+        commitment_sha256: m.commitment.to_string(),
+        made_at: m.made_at.to_string(),
+        revealed_at: m.revealed.as_ref().map(|r| r.at.to_string()),
+    }
+}
+
+/// Counts of answers to montages and to the audience page.
+fn votes(session: &Session) -> Result<Vec<VotesView>, Failure> {
+    let mut out = Vec::new();
+    let of = |name: &str, v: &VoteCount| VotesView {
+        of: name.to_owned(),
+        at: v.at.to_string(),
+        people: v.people,
+        answers: v.answers,
+        correct: v.correct,
+        p_value: v.p_value,
+        sha256: v.sha256.to_string(),
+    };
+    for m in session.montages()? {
+        out.extend(session.vote_counts(Some(&m.id))?.iter().map(|v| of(m.id.as_str(), v)));
+    }
+    out.extend(session.vote_counts(None)?.iter().map(|v| of("the audience page", v)));
+    Ok(out)
 }
 
 fn amplifier(a: &Amplifier) -> String {
@@ -137,6 +171,7 @@ fn take(take: &Take, clips: &[Clip]) -> TakeView {
         mic: take.mic.to_string(),
         pass: take.pass,
         level_lufs: level.map(|l| l.value()),
+        whole_lufs: take.level.map(|l| l.value()),
         findings: remarks(take),
         sha256: take.sha256.to_string(),
         withdrawn: take.withdrawn.clone(),

@@ -184,6 +184,7 @@ pub fn view(session: &Session, scored: &ScoreDoc, audited: &audit::AuditDoc, clo
         ok: audited.ok,
         records: audited.records,
         head_sha256: audited.head_sha256.clone(),
+        unverified_files: audited.unverified_files,
         problems: audited.problems.iter().map(|p| (p.place.clone(), p.what.clone())).collect(),
         witnesses: audited.witnesses.sentence.clone(),
     });

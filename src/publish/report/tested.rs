@@ -5,14 +5,14 @@ use crate::model::ids::ClipId;
 use crate::model::result::{TestEntry, TestHead};
 use crate::model::trial::{Method, OrderRecord, Plan, SealedTest, SlotRecord, TrialCount, TrialKind, TrialRecord, TrialState};
 use crate::report::text::count;
-use crate::report::view::{PickView, ScoreView, TestView};
+use crate::report::view::{PickView, ScoreView, Stimuli, TestView};
 use crate::store::Session;
 use crate::testing::fingerprint::fingerprint;
 use crate::verdict::outside::docs::WitnessesDoc;
 use crate::verdict::score::ScoreDoc;
 use crate::verdict::tally::{Tally, prefers_first};
 use crate::verdict::trial_counts::pick_order;
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 /// All sealed tests but those that were given up, oldest first.
 ///
@@ -29,6 +29,7 @@ pub fn tests(session: &Session, scored: &ScoreDoc, witnesses: &WitnessesDoc) -> 
         let said = witnesses.tests.iter().find(|t| t.test == view.test).map(|t| t.sentence.clone());
         // Where the records are so damaged that nothing could be held against them, the whole has a sentence.
         view.witnessed = said.unwrap_or_else(|| witnesses.sentence.clone());
+        view.stimuli = stimuli(session, &sealed.plan)?;
         view.fingerprint = fingerprint(session, &sealed.plan.test)?.map(|f| f.line);
         out.push(view);
     }
@@ -63,6 +64,10 @@ fn test(sealed: &SealedTest, entry: &TestEntry, trials: &[TrialRecord], places: 
         sealed_at: sealed.sealed_at.to_string(),
         closed_at: sealed.closed_at.map(|t| t.to_string()),
         fate: fate(head),
+        played: played(trials),
+        answered: answered(trials),
+        replays: replays(trials),
+        stimuli: None,
         witnessed: String::new(),
         fingerprint: None,
         score: entry.result().map(|result| ScoreView {
@@ -70,6 +75,43 @@ fn test(sealed: &SealedTest, entry: &TestEntry, trials: &[TrialRecord], places: 
             picks: trials.iter().map(|t| pick(plan, t, places.get(t.id.as_str()).copied())).collect(),
         }),
     }
+}
+
+/// Devices, each once.
+fn played(trials: &[TrialRecord]) -> Vec<String> {
+    let all: BTreeSet<&str> = trials.iter().map(|t| t.played.as_str()).filter(|p| !p.is_empty()).collect();
+    all.into_iter().map(str::to_owned).collect()
+}
+
+/// First and last pick.
+fn answered(trials: &[TrialRecord]) -> Option<(String, String)> {
+    let at = trials.iter().filter_map(|t| match &t.state {
+        TrialState::Answered { at, .. } => Some(*at),
+        _ => None,
+    });
+    let (first, last) = (at.clone().min()?, at.max()?);
+    Some((first.to_string(), last.to_string()))
+}
+
+/// Times that a sample was played in a trial, in the mean.
+fn replays(trials: &[TrialRecord]) -> Option<f64> {
+    let times: Vec<f64> = trials
+        .iter()
+        .filter_map(|t| match &t.state {
+            TrialState::Answered { heard, .. } => Some(heard.iter().map(|h| f64::from(h.times))),
+            _ => None,
+        })
+        .flatten()
+        .collect();
+    (!times.is_empty()).then(|| times.iter().sum::<f64>() / times.len() as f64)
+}
+
+/// Length and rate of the clips of a plan.
+fn stimuli(session: &Session, plan: &Plan) -> Result<Option<Stimuli>, Failure> {
+    let clips = session.clips()?;
+    let of_plan = clips.iter().filter(|c| plan.clips.iter().any(|p| p.clip == c.id));
+    let longest = of_plan.max_by_key(|c| c.frames);
+    Ok(longest.map(|c| Stimuli { seconds: c.frames as f64 / c.rate.as_f64(), rate_hz: c.rate.hz() }))
 }
 
 fn fate(head: &TestHead) -> String {

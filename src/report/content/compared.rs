@@ -146,18 +146,28 @@ pub fn takes(report: &Report) -> Result<Section, PlotError> {
         blocks.push(Block::List(findings));
     }
     if !report.takes.is_empty() {
-        let rows = report
-            .takes
-            .iter()
-            .map(|t| {
-                let level = or_dash(t.level_lufs.map(|l| plain(l, 2)));
-                vec![t.take.clone(), t.setup.clone(), t.mic.clone(), t.pass.to_string(), level, t.sha256.clone()]
-            })
-            .collect();
-        let all = table(&["take", "setup", "mic", "pass", "LUFS", "SHA-256 of the recording"], rows);
-        blocks.push(Block::Folded("All recordings with their hashes".to_owned(), vec![all]));
+        blocks.push(hashes(report));
     }
     Ok(section("takes", "How many takes", blocks))
+}
+
+/// Every recording with its loudness and hash, folded.
+fn hashes(report: &Report) -> Block {
+    let level = |l: Option<f64>| or_dash(l.map(|l| plain(l, 2)));
+    let row = |t: &TakeView| {
+        vec![
+            t.take.clone(),
+            t.setup.clone(),
+            t.mic.clone(),
+            t.pass.to_string(),
+            level(t.whole_lufs),
+            level(t.level_lufs),
+            t.sha256.clone(),
+        ]
+    };
+    let head = ["take", "setup", "mic", "pass", "LUFS, whole file", "LUFS, excerpt", "SHA-256 of the recording"];
+    let all = table(&head, report.takes.iter().map(row).collect());
+    Block::Folded("All recordings with their hashes".to_owned(), vec![all])
 }
 
 /// The matching table.
@@ -169,7 +179,9 @@ fn run(run: &MatchView) -> Vec<Block> {
     let what = if run.as_recorded { "levels as recorded, one common gain" } else { "loudness removed, by gain alone" };
     let mismatch = run.largest_mismatch_lu.map_or_else(String::new, |m| {
         let left = if m < 0.0005 { "under 0.001 LU".to_owned() } else { format!("{m:.3} LU") };
-        format!(" The largest difference left between two clips of one mic is {left}.")
+        let own = spread(run)
+            .map_or_else(String::new, |own| format!(", and {own:.2} LU by each clip's own gate, which is what the table shows"));
+        format!(" The largest difference left between two clips of one mic is {left} over the gate that they share{own}.")
     });
     let mut blocks = vec![Block::Text(format!(
         "Run {}: {what}; ceiling {} dBTP; the originals are untouched.{mismatch}",
@@ -203,6 +215,16 @@ fn run(run: &MatchView) -> Vec<Block> {
     blocks
 }
 
+/// Largest difference within a mic of what the table shows: each clip's loudness by its own gate.
+fn spread(run: &MatchView) -> Option<f64> {
+    let of = |mic: &str| {
+        let levels: Vec<f64> = run.clips.iter().filter(|c| c.mic == mic).filter_map(|c| c.after_lufs).collect();
+        let low = levels.iter().copied().reduce(f64::min)?;
+        Some(levels.iter().copied().fold(low, f64::max) - low)
+    };
+    run.clips.iter().filter_map(|c| of(&c.mic)).reduce(f64::max)
+}
+
 /// Cautions that hold whatever came out.
 pub fn cautions(report: &Report) -> Section {
     let mut points = report.cautions.clone();
@@ -225,7 +247,13 @@ pub fn versions(report: &Report) -> Section {
         facts.push(("records in the chained log".to_owned(), audit.records.to_string()));
         facts.push(("head of the chain, SHA-256".to_owned(), audit.head_sha256.clone()));
         facts.push(("who vouches".to_owned(), audit.witnesses.clone()));
-        if audit.ok {
+        if audit.ok && audit.unverified_files > 0 {
+            let said = format!(
+                "chain, seals and commitments hold, verdicts recomputed alike; {} not in this copy and could not be looked at",
+                count(audit.unverified_files as usize, "recording or clip is", "recordings and clips are")
+            );
+            facts.push(("audit".to_owned(), said));
+        } else if audit.ok {
             facts.push(("audit".to_owned(), "hashes, chain, seals and commitments hold, verdicts recomputed alike".to_owned()));
         } else {
             let problems = audit.problems.iter().map(|(at, what)| format!("{at}: {what}")).collect();

@@ -10,6 +10,7 @@ pub mod compared;
 pub mod found;
 pub mod hand;
 mod listened;
+mod reviewed;
 pub mod sealed;
 pub mod verdicts;
 
@@ -81,12 +82,16 @@ pub fn document(report: &Report) -> Result<Document, PlotError> {
         compared::takes(report)?,
         compared::matching(report),
         found::found(report)?,
+        reviewed::conditions(report),
         sealed::plans(report),
         sealed::picks(report),
         sealed::listeners(report)?,
         sealed::controls(report),
         audience(report),
         verdicts::limits(report),
+        reviewed::audience(report),
+        reviewed::methods(report),
+        reviewed::standard(report),
         hand::hand(report),
         compared::cautions(report),
         compared::versions(report),

@@ -77,7 +77,8 @@ pub fn verdict(test: &TestView) -> Result<Verdict, PlotError> {
 }
 
 /// What the listener was asked.
-fn task(test: &TestView) -> String {
+#[must_use]
+pub fn task(test: &TestView) -> String {
     match test.method {
         Method::Abx => "which of A and B is X?".to_owned(),
         Method::DuoTrio => "which of two is the reference's setup?".to_owned(),

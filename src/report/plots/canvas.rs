@@ -29,6 +29,17 @@ pub(super) const DASH: RGBColor = RGBColor(0x22, 0x20, 0x1d);
 /// The paper.
 pub(super) const PAPER: RGBColor = RGBColor(0xfb, 0xf7, 0xec);
 
+/// The colours as they are written, in the order of the constants above: what a picture with colours of its own puts others in place of.
+pub const SHEET: [&str; 6] = ["#22201C", "#22201D", "#8A7F6C", "#A63D1F", "#E0D4BA", "#FBF7EC"];
+
+/// Width and height of a finished plot, in units of its own.
+#[must_use]
+pub fn sheet_of(svg: &str) -> (f64, f64) {
+    let inside = svg.split("viewBox=\"0 0 ").nth(1).and_then(|rest| rest.split('"').next()).unwrap_or_default();
+    let mut numbers = inside.split(' ').filter_map(|n| n.parse().ok());
+    (numbers.next().unwrap_or(WIDTH * FINE), numbers.next().unwrap_or(WIDTH * FINE))
+}
+
 /// A drawing that could not be made. The backend writes into memory, so this is a defect and not something a user did.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("a plot could not be drawn: {what}")]

@@ -22,7 +22,7 @@ mod scale;
 
 pub use bands::bands;
 pub use boxes::boxes;
-pub use canvas::PlotError;
+pub use canvas::{PlotError, SHEET, sheet_of};
 pub use evidence::evidence;
 pub use forest::forest;
 pub use interval::interval;

@@ -6,7 +6,7 @@ mod evening;
 use crate::golden;
 use crate::program::Desk;
 
-const COMMANDS: [&str; 36] = [
+const COMMANDS: [&str; 37] = [
     "hall",
     "demo",
     "load",
@@ -33,6 +33,7 @@ const COMMANDS: [&str; 36] = [
     "listen",
     "score",
     "report",
+    "picture",
     "montage",
     "votes",
     "audit",

@@ -2,4 +2,5 @@
 
 mod bundle;
 mod montage;
+mod pictures;
 mod votes;

@@ -2,7 +2,7 @@
 //! `subtp` crate (general libraries all three).
 
 use crate::program::Desk;
-use crate::trial_support::played_session;
+use crate::trial_support::{matched_session, played_session};
 use cabjury::model::ids::{ClipId, SetupName};
 use cabjury::trial::{Generator, montage_key};
 use serde_json::Value;
@@ -86,7 +86,12 @@ fn captions_are_read_by_a_general_parser_and_agree_with_the_frames() {
         assert_eq!((time(&cue.timings.start), time(&cue.timings.end)), (ms(&segment["start_s"]), ms(&segment["end_s"])));
     }
     let commitment = doc["commitment_sha256"].as_str().unwrap();
-    assert!(cues[0].payload[1].contains(commitment));
+    // Whole in a note, and its first digits where everybody sees them.
+    assert!(read("captions.vtt").contains(&format!("SHA-256 of nonce and key: {commitment}")));
+    assert!(cues[0].payload[1].contains(&commitment[..20]), "{:?}", cues[0].payload);
+    for cue in &cues {
+        assert!(cue.payload.len() <= 2 && cue.payload.iter().all(|l| l.chars().count() <= 37), "{:?}", cue.payload);
+    }
     let srt = subtp::srt::SubRip::parse(&read("captions.srt")).unwrap();
     assert_eq!(srt.subtitles.len(), segments.len());
     let srt_ms = |t: &subtp::srt::SrtTimestamp| {
@@ -277,4 +282,87 @@ fn every_numbered_clip_is_a_fair_draw_of_its_own() {
     assert_eq!(counts.len(), 8);
     assert!(chi(&counts) < 40.52, "{counts:?}");
     assert!(chi(&pairs) < 30.66, "{pairs:?}");
+}
+
+/// What ffmpeg (Debian's) says and does: `tests/run` installs it.
+fn ffmpeg(args: &[&str], within: &Path) -> String {
+    let out = std::process::Command::new("ffmpeg")
+        .args(["-hide_banner", "-nostdin", "-y"])
+        .args(args)
+        .current_dir(within)
+        .output()
+        .expect("ffmpeg is needed: tests/run installs it");
+    let said = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert!(out.status.success(), "ffmpeg {args:?}: {said}");
+    said
+}
+
+/// Chapters as ffprobe reads them: start, end, title.
+fn chapters(file: &str, within: &Path) -> Vec<(f64, f64, String)> {
+    let out = std::process::Command::new("ffprobe")
+        .args(["-v", "error", "-show_chapters", "-of", "json", file])
+        .current_dir(within)
+        .output()
+        .expect("ffprobe is needed: tests/run installs it");
+    let doc: Value = serde_json::from_slice(&out.stdout).unwrap();
+    let seconds = |v: &Value| v.as_str().unwrap().parse::<f64>().unwrap();
+    let chapter =
+        |c: &Value| (seconds(&c["start_time"]), seconds(&c["end_time"]), c["tags"]["title"].as_str().unwrap().to_owned());
+    doc["chapters"].as_array().unwrap().iter().map(chapter).collect()
+}
+
+#[test]
+fn common_encoders_take_the_sound_and_chapters_survive_them() {
+    let desk = Desk::new();
+    matched_session(&desk);
+    let doc = desk.run(&["montage", "s", "--out", "m", "--video", "--json"]).ends(0).json();
+    let within = desk.join("m");
+    // One channel is front centre, 0x4 (Microsoft, WAVEFORMATEXTENSIBLE): encoders refuse a lone front left.
+    let bytes = std::fs::read(within.join("montage.wav")).unwrap();
+    assert_eq!((&bytes[12..16], &bytes[40..44]), (&b"fmt "[..], &[4, 0, 0, 0][..]));
+    assert_eq!(
+        u32::from_le_bytes(bytes[4..8].try_into().unwrap()) as usize,
+        bytes.len() - 8,
+        "the head says how long the file is"
+    );
+    let said = ffmpeg(&["-i", "montage.wav", "-f", "null", "-"], &within);
+    assert!(said.contains("mono") && said.contains("cabjury"), "title and origin are read: {said}");
+    // Chapters of an Ogg file: ffmpeg 5.1 rounds whole seconds up where it should cut them (seen here: 3.9 s becomes 4.9 s).
+    for (codec, file, off) in [("aac", "out.m4a", 0.002), ("libopus", "out.opus", 1.002)] {
+        ffmpeg(
+            &["-i", "montage.wav", "-i", "chapters.ffmetadata", "-map_metadata", "1", "-map_chapters", "1", "-c:a", codec, file],
+            &within,
+        );
+        let found = chapters(file, &within);
+        let segments = doc["segments"].as_array().unwrap();
+        assert_eq!(found.len(), segments.len(), "{file}");
+        for ((start, _, title), segment) in found.iter().zip(segments) {
+            assert!((start - segment["start_s"].as_f64().unwrap()).abs() < off, "{file}: {start}");
+            assert_eq!(title, segment["label"].as_str().unwrap(), "{file}");
+        }
+        // And back: as long as it was, but for a codec's frame.
+        ffmpeg(&["-i", file, "back.wav"], &within);
+        let mut reader = hound::WavReader::open(within.join("back.wav")).unwrap();
+        let seconds = f64::from(reader.duration()) / f64::from(reader.spec().sample_rate);
+        let was = segments.last().unwrap()["end_s"].as_f64().unwrap();
+        assert!((seconds - was).abs() < 0.1, "{file}: {seconds} s of {was} s");
+        assert!(reader.samples::<i32>().map(Result::unwrap).any(|v| v.abs() > 500), "{file} is silent");
+    }
+    // The pictures last as long as the sound.
+    let list = std::fs::read_to_string(within.join("pictures.ffconcat")).unwrap();
+    let shown: f64 = list.lines().filter_map(|l| l.strip_prefix("duration ")?.parse::<f64>().ok()).sum();
+    assert!((shown - doc["segments"].as_array().unwrap().last().unwrap()["end_s"].as_f64().unwrap()).abs() < 1e-3, "{list}");
+    ffmpeg(&["-f", "concat", "-i", "pictures.ffconcat", "-vf", "scale=192:108,fps=5", "-f", "null", "-"], &within);
+}
+
+#[test]
+fn two_channels_are_left_and_right() {
+    use cabjury::sound::write::wav24_bytes;
+    let rate = cabjury::units::SampleRate::new(48_000).unwrap();
+    let audio = cabjury::model::audio::Audio::new(rate, vec![vec![0.1; 48], vec![-0.1; 48]]).unwrap();
+    let bytes = wav24_bytes(&audio).unwrap();
+    // Front left 0x1 and front right 0x2 (Microsoft, WAVEFORMATEXTENSIBLE).
+    assert_eq!(&bytes[40..44], &[3, 0, 0, 0]);
+    let mut reader = hound::WavReader::new(std::io::Cursor::new(bytes)).unwrap();
+    assert_eq!(reader.samples::<i32>().count(), 96);
 }

@@ -2,5 +2,6 @@
 
 mod demo;
 mod page;
+mod pictures;
 mod plots;
 mod sample;

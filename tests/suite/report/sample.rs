@@ -9,7 +9,7 @@ use cabjury::model::trial::{
 };
 use cabjury::model::verdict::VerdictKind;
 use cabjury::report::view::{
-    AuditView, BandView, ClipView, DifferenceView, MatchView, PickView, Report, ScoreView, SetupView, TakeView, TestView,
+    AuditView, BandView, ClipView, DifferenceView, MatchView, PickView, Report, ScoreView, SetupView, Stimuli, TakeView, TestView,
 };
 use cabjury::trial::seal;
 use cabjury::verdict::judge::{Judgeable, judge};
@@ -70,6 +70,14 @@ fn result(counts: &[(u64, u64)]) -> TestResult {
     judge(&Judgeable::sound(&test, gathered))
 }
 
+/// The same as the verdict room has it, words and all.
+pub(crate) fn judged(counts: &[(u64, u64)]) -> TestResult {
+    let mut result = result(counts);
+    // Invented answers say nothing about a listener's habits.
+    result.listeners.iter_mut().for_each(|l| l.flags.clear());
+    result
+}
+
 /// A scored test with so many right of so many, by listeners of equal numbers of trials, under another verdict and sentence.
 pub(crate) fn test(verdict: VerdictKind, counts: &[(u64, u64)], sentence: &str) -> TestView {
     let mut result = result(counts);
@@ -108,6 +116,10 @@ pub(crate) fn test(verdict: VerdictKind, counts: &[(u64, u64)], sentence: &str) 
         closed_at: Some("2026-03-01T21:40:00Z".to_owned()),
         fate: "closed by itself, scored".to_owned(),
         score: Some(score),
+        played: vec!["an invented device".to_owned()],
+        answered: Some(("2026-03-01T20:12:00Z".to_owned(), "2026-03-01T21:38:00Z".to_owned())),
+        replays: Some(2.4),
+        stimuli: Some(Stimuli { seconds: 6.0, rate_hz: 48_000 }),
         witnessed: "Who vouches: 3 of 4 listeners hold receipts that fit.".to_owned(),
         fingerprint: Some(format!("cabjury {} test-1 {}", "5e".repeat(16), "a7".repeat(10))),
     }
@@ -174,11 +186,14 @@ pub(crate) fn report(test: TestView) -> Report {
         tests: vec![test],
         given_up: Vec::new(),
         audience: Vec::new(),
+        montages: Vec::new(),
+        votes: Vec::new(),
         cautions: Vec::new(),
         audit: Some(AuditView {
             ok: true,
             records: 94,
             head_sha256: "a7".repeat(32),
+            unverified_files: 0,
             problems: Vec::new(),
             witnesses: "test-1: Who vouches: 3 of 4 listeners hold receipts that fit.".to_owned(),
         }),
@@ -198,6 +213,7 @@ fn takes() -> Vec<TakeView> {
             mic: "close-a".to_owned(),
             pass: u32::try_from(i + 1).unwrap(),
             level_lufs: Some(if *setup == "s16" { -21.3 } else { -20.4 } - 0.02 * i as f64),
+            whole_lufs: Some(if *setup == "s16" { -22.1 } else { -21.2 } - 0.02 * i as f64),
             findings: Vec::new(),
             sha256: format!("{i:064x}"),
             withdrawn: None,
