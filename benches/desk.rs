@@ -102,6 +102,87 @@ fn memory_mb(child: &Child, what: &str) -> f64 {
     line.split_whitespace().nth(1).unwrap().parse::<f64>().unwrap() / 1024.0
 }
 
+/// The cookie that the key is exchanged for.
+fn let_in(host: &str, key: &str) -> String {
+    let mut line = Line::open(host);
+    let head = line.head("GET", &format!("/?key={key}"), 0);
+    line.stream.get_mut().write_all(head.as_bytes()).unwrap();
+    let mut cookie = String::new();
+    loop {
+        let mut text = String::new();
+        line.stream.read_line(&mut text).unwrap();
+        if let Some(rest) = text.trim_end().to_ascii_lowercase().strip_prefix("set-cookie: ") {
+            cookie = rest.split(';').next().unwrap().to_owned();
+        } else if text.trim_end().is_empty() {
+            return cookie;
+        }
+    }
+}
+
+/// Listeners who start together: each fetches all slots of a trial of 10 s clips, as WAV or as FLAC.
+fn slots_at_once(folder: &Path, count: usize, form: &'static str) {
+    let (mut child, ready) = desk(folder, count);
+    let urls: Vec<String> =
+        ready["invitations"].as_array().unwrap().iter().map(|i| i["url"].as_str().unwrap().to_owned()).collect();
+    let host = urls[0].trim_start_matches("http://").split('/').next().unwrap().to_owned();
+    let threads: Vec<_> = urls
+        .into_iter()
+        .map(|url| {
+            let host = host.clone();
+            std::thread::spawn(move || {
+                let code = url.rsplit('/').next().unwrap().to_owned();
+                let mut line = Line::open(&host);
+                let (status, body) = line.ask("POST", &format!("/api/l/{code}/trials"), "");
+                assert_eq!(status, 201, "{}", String::from_utf8_lossy(&body));
+                let trial: serde_json::Value = serde_json::from_slice(&body).unwrap();
+                let mut times = Vec::new();
+                for slot in trial["slots"].as_array().unwrap() {
+                    let asked = Instant::now();
+                    let (status, body) = line.ask("GET", slot[form].as_str().unwrap(), "");
+                    assert_eq!(status, 200, "{}", String::from_utf8_lossy(&body));
+                    times.push((asked.elapsed(), body.len()));
+                }
+                times
+            })
+        })
+        .collect();
+    let mut times: Vec<(Duration, usize)> = threads.into_iter().flat_map(|t| t.join().unwrap()).collect();
+    times.sort();
+    let at = |share: f64| times[((times.len() - 1) as f64 * share) as usize].0.as_secs_f64();
+    println!(
+        "{count} listeners start together, slots of 10 s ({form}, {:.1} MB each): {:.2} s (median), {:.2} s (99 %), {:.2} s (worst); desk at {:.0} MB at most",
+        times[0].1 as f64 / 1e6,
+        at(0.5),
+        at(0.99),
+        at(1.0),
+        memory_mb(&child, "VmHWM")
+    );
+    child.kill().unwrap();
+    child.wait().unwrap();
+}
+
+/// Thirty who take nothing of what they asked for.
+fn slow_readers(folder: &Path) {
+    let (mut child, ready) = desk(folder, 30);
+    let urls: Vec<String> =
+        ready["invitations"].as_array().unwrap().iter().map(|i| i["url"].as_str().unwrap().to_owned()).collect();
+    let host = urls[0].trim_start_matches("http://").split('/').next().unwrap().to_owned();
+    let mut held = Vec::new();
+    for url in urls {
+        let code = url.rsplit('/').next().unwrap();
+        let mut line = Line::open(&host);
+        let (_, body) = line.ask("POST", &format!("/api/l/{code}/trials"), "");
+        let trial: serde_json::Value = serde_json::from_slice(&body).unwrap();
+        let head = line.head("GET", trial["slots"][0]["audio"].as_str().unwrap(), 0);
+        line.stream.get_mut().write_all(head.as_bytes()).unwrap();
+        held.push(line);
+    }
+    std::thread::sleep(Duration::from_secs(2));
+    println!("30 readers who take nothing: desk at {:.0} MB", memory_mb(&child, "VmRSS"));
+    child.kill().unwrap();
+    child.wait().unwrap();
+}
+
 fn listeners_at_once(folder: &Path, count: usize) {
     let (mut child, ready) = desk(folder, count);
     let urls: Vec<String> =
@@ -184,9 +265,8 @@ fn large_upload(folder: &Path) {
     let (mut child, ready) = desk(folder, 1);
     let url = ready["url"].as_str().unwrap();
     let host = url.trim_start_matches("http://").split('/').next().unwrap();
-    let port = host.rsplit(':').next().unwrap();
     let mut line = Line::open(host);
-    line.cookie = format!("cabjury-{port}={}", ready["key"].as_str().unwrap());
+    line.cookie = let_in(host, ready["key"].as_str().unwrap());
     let size: u64 = 1 << 30;
     let before = memory_mb(&child, "VmHWM");
     let head = line.head("POST", "/takes/upload?name=large.bin&setup=one&mic=main", size);
@@ -220,4 +300,14 @@ fn main() {
     first_paint(at);
     listeners_at_once(at, 200);
     large_upload(at);
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    tone(&at.join("one.wav"), 10, 20.0);
+    tone(&at.join("two.wav"), 10, 33.0);
+    run(at, &["new", "s", "one=one.wav", "two=two.wav"]);
+    run(at, &["match", "s", "--as-recorded"]);
+    run(at, &["plan", "s", "--compare", "one,two", "--as-recorded", "--trials", "6", "--listeners", "1000"]);
+    slots_at_once(at, 200, "audio");
+    slots_at_once(at, 200, "flac");
+    slow_readers(at);
 }

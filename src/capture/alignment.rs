@@ -1,5 +1,6 @@
 //! Where every take lies on the session's time base: lag, polarity, drift, by the best method that the material allows.
 
+use crate::capture::beside::go_on;
 use crate::capture::recording as intake;
 use crate::model::audio::{DbOrSilence, Polarity};
 use crate::model::explain::Fate;
@@ -96,7 +97,10 @@ pub fn place(session: &Session, takes: &[Take], progress: &dyn Progress) -> Resu
     let di = di.map(|a| align::mono(a.channels()));
     let used = usable(takes);
     let done = AtomicU64::new(used.len() as u64);
-    let step = || progress.step("aligning", done.fetch_add(1, Ordering::Relaxed) + 1, 2 * used.len() as u64);
+    let step = || {
+        progress.step("aligning", done.fetch_add(1, Ordering::Relaxed) + 1, 2 * used.len() as u64);
+        go_on(progress)
+    };
     let paths: Vec<PathBuf> = used.iter().map(|t| intake::path_of(session, t)).collect();
     let mut anchors: Vec<Anchor> = Vec::new();
     let mut places: Vec<(usize, Place)> = Vec::new();
@@ -117,7 +121,7 @@ pub fn place(session: &Session, takes: &[Take], progress: &dyn Progress) -> Resu
         places.extend(family.found.iter().map(|(k, found)| (*k, joined(used[*k], &base, found, Relation::SameRig))));
         places.push((family.anchor, place.clone()));
         anchors.push(Anchor { take: take.clone(), samples, place });
-        step();
+        step()?;
     }
     places.sort_by_key(|p| p.0);
     let mut places: Vec<Place> = places.into_iter().map(|p| p.1).collect();
@@ -152,19 +156,30 @@ const TRIES: usize = 3;
 
 impl Family {
     /// Against the first take, or, where that has lost samples, against one that is whole.
-    fn settled(used: &[&Take], paths: &[PathBuf], group: &[usize], step: &(dyn Fn() + Sync)) -> Result<Self, Failure> {
+    fn settled(
+        used: &[&Take],
+        paths: &[PathBuf],
+        group: &[usize],
+        step: &(dyn Fn() -> Result<(), Failure> + Sync),
+    ) -> Result<Self, Failure> {
         let mut family = Self::of(used, paths, group, group[0], step)?;
         let mut tried = vec![group[0]];
         while tried.len() < TRIES && family.anchor_broken() {
             let next = family.found.iter().filter(|f| !tried.contains(&f.0)).min_by_key(|f| f.1.0.jumps.len()).map(|f| f.0);
             let Some(next) = next else { break };
             tried.push(next);
-            family = Self::of(used, paths, group, next, &|| ())?;
+            family = Self::of(used, paths, group, next, &|| Ok(()))?;
         }
         Ok(family)
     }
 
-    fn of(used: &[&Take], paths: &[PathBuf], group: &[usize], anchor: usize, step: &(dyn Fn() + Sync)) -> Result<Self, Failure> {
+    fn of(
+        used: &[&Take],
+        paths: &[PathBuf],
+        group: &[usize],
+        anchor: usize,
+        step: &(dyn Fn() -> Result<(), Failure> + Sync),
+    ) -> Result<Self, Failure> {
         let (samples, rate) = mono_of(&paths[anchor], used[anchor])?;
         let base = Base { samples: &samples, place: None, name: used[anchor].id.to_string() };
         let others: Vec<usize> = group.iter().copied().filter(|k| *k != anchor).collect();
@@ -173,7 +188,7 @@ impl Family {
             .map(|k| {
                 let (other, rate) = mono_of(&paths[*k], used[*k])?;
                 let found = locate(used[*k], &base, &other, rate, Relation::SameRig)?;
-                step();
+                step()?;
                 Ok((*k, found))
             })
             .collect::<Result<_, Failure>>()?;

@@ -1,6 +1,7 @@
 //! `check`: faults, lags, levels over capture order, and the difference between setups beside the repeat floor.
 
 use crate::capture::alignment::{DRIFT_REFUSED, Place, place, usable};
+use crate::capture::beside::{go_on, unchanged};
 use crate::capture::hearable::{self, EstimateDoc};
 use crate::capture::measure::{FaultDoc, FileDoc};
 use crate::capture::recording as intake;
@@ -136,19 +137,49 @@ fn look(session: &Session, take: &Take) -> Result<Looked, Failure> {
 /// A take's copy cannot be read any more.
 pub fn check(folder: &Path, clock: &dyn Clock, progress: &dyn Progress) -> Result<CheckDoc, Failure> {
     let mut session = Session::open_write(folder, clock.now())?;
+    let found = look_over(&session, progress)?;
+    keep(&mut session, found, clock)
+}
+
+/// What was found in the takes that the session had, before it is kept.
+#[derive(Debug)]
+pub struct Found {
+    takes: Vec<Take>,
+    doc: CheckDoc,
+}
+
+/// Keeps the summary.
+///
+/// # Errors
+/// The takes have changed meanwhile; the session cannot be written.
+pub fn keep(session: &mut Session, found: Found, clock: &dyn Clock) -> Result<CheckDoc, Failure> {
+    let Found { takes, doc } = found;
+    unchanged(session, &takes)?;
+    let summary = serde_json::json!({ "differences": doc.differences, "level_trend_db_per_take": doc.level_trend_db_per_take, "warnings": doc.warnings });
+    session.set_note("last-check", &summary.to_string(), clock.now())?;
+    Ok(doc)
+}
+
+/// Looks at every take and compares; writes nothing.
+///
+/// # Errors
+/// A take's copy cannot be read any more; it was stopped.
+pub fn look_over(session: &Session, progress: &dyn Progress) -> Result<Found, Failure> {
     let takes = session.takes()?;
     let mut looked = Vec::new();
     for (i, take) in takes.iter().enumerate() {
-        looked.push(look(&session, take)?);
+        go_on(progress)?;
+        looked.push(look(session, take)?);
         progress.step("measuring", i as u64 + 1, 2 * takes.len() as u64);
     }
-    let placed = place(&session, &takes, progress)?;
+    let placed = place(session, &takes, progress)?;
     let mut warnings = Vec::new();
     for place in &placed {
         clock_findings(place, &mut warnings);
     }
     warnings.extend(polarity::groups(&takes, &placed).iter().flat_map(|g| g.warnings("cabjury match FOLDER")));
-    let inspected = inspection::inspect(&session, &takes, &placed)?;
+    go_on(progress)?;
+    let inspected = inspection::inspect(session, &takes, &placed)?;
     for l in &mut looked {
         if let Some(own) = inspected.iter().find(|i| i.take == l.take.id) {
             l.file.faults.extend(own.findings.iter().map(FaultDoc::from));
@@ -171,12 +202,13 @@ pub fn check(folder: &Path, clock: &dyn Clock, progress: &dyn Progress) -> Resul
             }
         })
         .collect();
+    go_on(progress)?;
     let trend = level_trend(&looked);
     if let Some(slope) = trend.filter(|s| s.abs() >= 0.1) {
         warnings.push(format!("the level moves by {slope:+.2} dB per take over the capture order: warm-up or drift could pose as wiring; record the setups interleaved"));
     }
-    let differences = differences(&session, &looked, &hearable::aligned(&session, &takes, &placed)?)?;
-    let excerpts = excerpts(&session, &takes, &placed)?;
+    let differences = differences(session, &looked, &hearable::aligned(session, &takes, &placed)?)?;
+    let excerpts = excerpts(session, &takes, &placed)?;
     for d in differences.iter().filter(|d| d.above_floor == Some(false)) {
         warnings.push(format!(
             "{} and {} at {} differ by no more than repeat takes of one setup do (p_floor {:.2})",
@@ -187,9 +219,7 @@ pub fn check(folder: &Path, clock: &dyn Clock, progress: &dyn Progress) -> Resul
         ));
     }
     let doc = CheckDoc { takes: docs, level_trend_db_per_take: trend, differences, excerpts, warnings };
-    let summary = serde_json::json!({ "differences": doc.differences, "level_trend_db_per_take": doc.level_trend_db_per_take, "warnings": doc.warnings });
-    session.set_note("last-check", &summary.to_string(), clock.now())?;
-    Ok(doc)
+    Ok(Found { takes, doc })
 }
 
 fn clock_findings(place: &Place, warnings: &mut Vec<String>) {

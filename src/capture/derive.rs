@@ -7,6 +7,7 @@ use crate::model::failure::Failure;
 use crate::model::session::Derived;
 use crate::signal::align;
 use crate::sound;
+use crate::sound::read_all;
 use crate::store::Session;
 use std::cell::Cell;
 use std::path::{Path, PathBuf};
@@ -51,13 +52,13 @@ impl Tray {
         let mut how = Vec::new();
         let mut audio = None;
         if change.mix_down && measured.facts.channels == 2 {
-            let mono = align::mono(measured.audio.channels());
-            audio = Some(shaped(Audio::new(measured.audio.rate(), vec![mono]))?);
+            let (stereo, _) = read_all(&measured.path)?;
+            audio = Some(shaped(Audio::new(stereo.rate(), vec![align::mono(stereo.channels())]))?);
             how.push("mixed down from stereo to mono, the mean of both channels".to_owned());
         }
         if let Some(rate) = wanted {
-            let from = audio.as_ref().unwrap_or(&measured.audio);
-            let Some(made) = sound::resample(from, rate) else {
+            let from = audio.map_or_else(|| read_all(&measured.path).map(|read| read.0), Ok)?;
+            let Some(made) = sound::resample(&from, rate) else {
                 let message = format!("{} cannot be resampled from {} to {rate}", measured.path.display(), measured.facts.rate);
                 return Err(Failure::at_path(
                     "rate-differs",

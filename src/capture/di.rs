@@ -1,8 +1,9 @@
 //! The DI comes in, and every take is held against it.
 
 use crate::capture::measure::{Measured, unfit};
+use crate::capture::ready::Ready;
 use crate::capture::recording::Incoming;
-use crate::capture::recording::{IntakeDoc, Request, TakeDoc, called, load, rate_as, record};
+use crate::capture::recording::{Request, beginning, called, path_of, rate_as, record};
 use crate::capture::strangers::{self, Thin};
 use crate::model::audio::{Audio, FaultKind, Finding, Severity};
 use crate::model::explain::{Fate, quoted};
@@ -16,13 +17,13 @@ use crate::store::Session;
 use std::path::Path;
 
 /// Takes in the DI, in place of one that nothing rests on yet.
-pub(crate) fn take_di(
-    session: &mut Session,
+pub(crate) fn ready_di(
+    session: &Session,
     request: &Request,
     examined: &[Measured],
-    known: &[Take],
+    known: Vec<Take>,
     clock: &dyn Clock,
-) -> Result<IntakeDoc, Failure> {
+) -> Result<Ready, Failure> {
     let [measured] = examined else {
         return Err(Failure::plain(
             "di",
@@ -37,19 +38,18 @@ pub(crate) fn take_di(
     let same = |t: &&Take| t.sha256 == measured.facts.sha256 && t.withdrawn.is_none();
     if let Some(same) = known.iter().find(same) {
         let text = format!("{} is already in the session as {}; it was not taken in twice", measured.path.display(), same.id);
-        return Ok(IntakeDoc { takes: Vec::new(), already: vec![same.id.to_string()], warnings: vec![text] });
+        let already = vec![same.id.to_string()];
+        return Ok(Ready { takes: Vec::new(), replaces: None, already, warnings: vec![text], known });
     }
     let number = session.next_take()?;
-    if let Some(old) = known.iter().find(|t| t.setup.is_none()) {
-        if !session.clips()?.is_empty() {
-            return Err(Failure::plain(
-                "di-in-use",
-                Fate::Refused,
-                "the session has a DI, and clips were aligned to it",
-                "make a new session for another DI",
-            ));
-        }
-        session.drop_di(&old.id, clock.now())?;
+    let replaces = known.iter().find(|t| t.setup.is_none()).map(|old| old.id.clone());
+    if replaces.is_some() && !session.clips()?.is_empty() {
+        return Err(Failure::plain(
+            "di-in-use",
+            Fate::Refused,
+            "the session has a DI, and clips were aligned to it",
+            "make a new session for another DI",
+        ));
     }
     let incoming = Incoming {
         meant: None,
@@ -64,17 +64,18 @@ pub(crate) fn take_di(
     };
     let mut take = record(&incoming, number, clock)?;
     take.path = session.keep_recording(&measured.path, &take.sha256, &take.original_name)?;
-    session.add_takes(std::slice::from_ref(&take), clock.now())?;
-    let warnings = hold_against(session, known, &take, measured)?;
-    Ok(IntakeDoc { takes: vec![TakeDoc::from(&take)], already: Vec::new(), warnings })
+    let warnings = hold_against(session, &known, &take, measured)?;
+    Ok(Ready { takes: vec![take], replaces, already: Vec::new(), warnings, known })
 }
 
 /// Takes that came before their DI are held against it. Where none fits while all fit each other, the DI is the one that is named.
 fn hold_against(session: &Session, known: &[Take], di: &Take, measured: &Measured) -> Result<Vec<String>, Failure> {
     let (mut warnings, mut wrong, mut thin) = (Vec::new(), 0, Vec::new());
+    let sound = beginning(&measured.path, None)?;
     for other in known.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()) {
-        let audio = load(session, other)?;
-        match against_di(&session.absolute(&other.path), &audio, &measured.audio) {
+        let path = path_of(session, other);
+        let audio = beginning(&path, other.channel)?;
+        match against_di(&path, &audio, &sound) {
             Ok(findings) => warnings.extend(findings.into_iter().map(|f| format!("{}: {}", other.id, f.detail))),
             Err(error) => {
                 warnings.push(format!("{}: {error}; withdraw it, or give the right DI", other.id));
@@ -106,7 +107,7 @@ const PLAYED: f64 = 0.15;
 /// Another performance than the DI, or the right one at another speed.
 pub(crate) fn against_di(path: &Path, audio: &Audio, di: &Audio) -> Result<Vec<Finding>, Failure> {
     let (a, b) = (align::mono(di.channels()), align::mono(audio.channels()));
-    let Some(resemblance) = align::resemblance(&a, &b) else { return Ok(Vec::new()) };
+    let Some(resemblance) = align::resemblance(&a, &b, audio.rate()) else { return Ok(Vec::new()) };
     if resemblance >= faults::DI_DOUBTFUL {
         return Ok(Vec::new());
     }
@@ -128,7 +129,7 @@ pub(crate) fn against_di(path: &Path, audio: &Audio, di: &Audio) -> Result<Vec<F
         [(88_435.0, "8.8 % too slow"), (-81_250.0, "8.1 % too fast"), (1e6, "at half speed"), (-5e5, "at double speed")]
     {
         let turned = shift::unwarp(&b, ppm, a.len());
-        if align::resemblance(&a, &turned).is_some_and(|r| r >= faults::OTHER_DI) {
+        if align::resemblance(&a, &turned, audio.rate()).is_some_and(|r| r >= faults::OTHER_DI) {
             let detail = format!(
                 "It is the session's DI, but {words}: its header states a wrong sample rate. Export it again at the rate it was recorded at."
             );

@@ -1,8 +1,10 @@
 //! What every recording goes through on its way in, whichever way it came: by name, by pattern, out of a long bounce, from a watched folder.
 
+use crate::capture::beside::go_on;
 use crate::capture::di::{against_di, wrong_di};
 use crate::capture::names;
-use crate::capture::recording::{CUT, Incoming, IntakeDoc, TakeDoc, load, mono_or_stereo, one_channel, rate_as, record};
+use crate::capture::ready::Ready;
+use crate::capture::recording::{CUT, Incoming, IntakeDoc, beginning, has_channel, mono_or_stereo, path_of, rate_as, record};
 use crate::capture::strangers::{self, Thin};
 use crate::model::audio::{Audio, FaultKind, Finding};
 use crate::model::explain::{Fate, quoted};
@@ -68,14 +70,28 @@ impl Manner<'_> {
 pub(crate) fn take_in(
     session: &mut Session,
     incoming: &[Incoming<'_>],
-    mut manner: Manner<'_>,
+    manner: Manner<'_>,
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> Result<IntakeDoc, Failure> {
+    ready_in(session, incoming, manner, clock, progress)?.keep(session, clock)
+}
+
+/// Everything but the writing: the files are copied, and no take is made of them yet.
+///
+/// # Errors
+/// As [`take_in`]; it was stopped.
+pub(crate) fn ready_in(
+    session: &Session,
+    incoming: &[Incoming<'_>],
+    mut manner: Manner<'_>,
+    clock: &dyn Clock,
+    progress: &dyn Progress,
+) -> Result<Ready, Failure> {
     let (rig, known) = (session.rig()?, session.takes()?);
     // Whichever way recordings come: what must not be powered is not recorded without its reason.
     let setups: BTreeSet<SetupName> = incoming.iter().filter_map(|one| one.setup.clone()).collect();
-    gate::pass(session, &Vec::from_iter(setups), None, clock.now())?;
+    gate::Gate::of(session)?.obey(&Vec::from_iter(setups), None)?;
     let (mut already, mut warnings) = (Vec::new(), Vec::new());
     let mut fresh: Vec<&Incoming<'_>> = Vec::new();
     for one in incoming {
@@ -112,14 +128,12 @@ pub(crate) fn take_in(
     }
     let count = takes.len() as u64;
     for ((take, path), done) in takes.iter_mut().zip(1..) {
+        go_on(progress)?;
         take.path = session.keep_recording(path, &take.sha256, &take.original_name)?;
         progress.step("copying", done, count);
     }
     let takes: Vec<Take> = takes.into_iter().map(|t| t.0).collect();
-    if !takes.is_empty() {
-        session.add_takes(&takes, clock.now())?;
-    }
-    Ok(IntakeDoc { takes: takes.iter().map(TakeDoc::from).collect(), already, warnings })
+    Ok(Ready { known, takes, replaces: None, already, warnings })
 }
 
 fn there_already(one: &Incoming<'_>, there: &Take) -> String {
@@ -134,7 +148,7 @@ fn fits(rig: &Rig, known: &[Take], one: &Incoming<'_>) -> Result<(), Failure> {
         rate_as(&one.measured.path, one.measured.facts.rate.hz(), other.rate.hz(), &other.original_name)?;
     }
     match one.channel {
-        Some(c) => one_channel(&one.measured.path, &one.measured.audio, c).map(|_| ()),
+        Some(c) => has_channel(&one.measured.path, one.measured.facts.channels, c),
         None => mono_or_stereo(one.measured),
     }
 }
@@ -223,21 +237,24 @@ fn resemble(
     let Some(di) = known.iter().find(|t| t.setup.is_none() && t.withdrawn.is_none()) else {
         return among_themselves(session, known, fresh, warnings);
     };
-    let sound = load(session, di)?;
-    let judge = |one: &&Incoming<'_>| match against_di(&one.measured.path, &one.measured.audio, &sound) {
-        Err(error) if error.explain().kind() == FaultKind::OtherDi.name() => {
-            let lifted = one.meant.and_then(|m| m.lifts(FaultKind::OtherDi, &error.explain().to_string()));
-            lifted.map_or_else(|| Err(error), |found| Ok(vec![found]))
+    let sound = beginning(&path_of(session, di), di.channel)?;
+    let judge = |one: &&Incoming<'_>| {
+        let own = beginning(&one.measured.path, one.channel)?;
+        match against_di(&one.measured.path, &own, &sound) {
+            Err(error) if error.explain().kind() == FaultKind::OtherDi.name() => {
+                let lifted = one.meant.and_then(|m| m.lifts(FaultKind::OtherDi, &error.explain().to_string()));
+                lifted.map_or_else(|| Err(error), |found| Ok(vec![found]))
+            }
+            Ok(mut found) => {
+                found.extend(hum(one, &own, &sound));
+                Ok(found)
+            }
+            other => other,
         }
-        Ok(mut found) => {
-            found.extend(hum(one, &sound));
-            Ok(found)
-        }
-        other => other,
     };
     let judged: Vec<Judged> = fresh.par_iter().map(judge).collect();
     if judged.len() > 1 && judged.iter().all(Result::is_err) {
-        let thin: Vec<Thin> = fresh.iter().map(|i| Thin::of(&i.original_name, &i.measured.audio)).collect();
+        let thin: Vec<Thin> = fresh.iter().map(|i| thin_of(i)).collect::<Result<_, _>>()?;
         if strangers::all_agree(&thin) {
             return Err(wrong_di(di, session.folder(), thin.len()));
         }
@@ -246,12 +263,15 @@ fn resemble(
 }
 
 /// Hum in a take that never rests: where its DI does.
-fn hum(one: &Incoming<'_>, di: &Audio) -> Option<Finding> {
+fn hum(one: &Incoming<'_>, audio: &Audio, di: &Audio) -> Option<Finding> {
     one.measured.findings.iter().find(|f| f.kind == FaultKind::CannotBeJudged)?;
-    let audio = &one.measured.audio;
     let mono = align::mono(di.channels());
     let lag = align::find_lag(&mono, &align::mono(audio.channels()), audio.rate(), false)?;
     faults::hum_where_di_rests(audio.channels(), &mono, lag.samples, audio.rate())
+}
+
+fn thin_of(one: &Incoming<'_>) -> Result<Thin, Failure> {
+    Ok(Thin::of(&one.original_name, &beginning(&one.measured.path, one.channel)?))
 }
 
 /// Without a DI the takes vouch for each other.
@@ -266,9 +286,11 @@ fn among_themselves(
     // Enough to tell who is alone, however long the evening has been.
     old.truncate(strangers::WITNESSES);
     for take in &old {
-        thin.push(Thin::of(take.id.as_str(), &load(session, take)?));
+        thin.push(Thin::of(take.id.as_str(), &beginning(&path_of(session, take), take.channel)?));
     }
-    thin.extend(fresh.iter().map(|i| Thin::of(&i.original_name, &i.measured.audio)));
+    for one in fresh {
+        thin.push(thin_of(one)?);
+    }
     if thin.len() == 2 && !strangers::all_agree(&thin) {
         warnings.push(format!(
             "{} and {} do not resemble each other: is one of them another performance? A third take, or the DI, tells which",

@@ -6,7 +6,7 @@ use crate::model::explain::{Explain, Fate};
 use crate::model::failure::Failure;
 use crate::model::outside::Progress;
 use crate::signal::placing::{self, Relation};
-use crate::signal::{align, bands, faults, meter, shift};
+use crate::signal::{align, bands, shift};
 use crate::sound;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -189,12 +189,11 @@ pub struct MeasureDoc {
     pub error: Option<serde_json::Value>,
 }
 
-/// A file that was read and measured.
+/// A file that was measured as it passed; its samples are not kept.
+#[derive(Debug, Clone)]
 pub struct Measured {
     /// The path as it was given.
     pub path: PathBuf,
-    /// The samples.
-    pub audio: Audio,
     /// What the reader found.
     pub facts: FileFacts,
     /// Loudness and peaks.
@@ -205,16 +204,38 @@ pub struct Measured {
     pub derived: Option<crate::model::session::Derived>,
 }
 
-/// Reads and measures one file.
+/// A file that was measured, with all of its samples.
+pub struct Held {
+    /// What was measured.
+    pub measured: Measured,
+    /// The samples.
+    pub audio: Audio,
+}
+
+impl Held {
+    /// Where it came from, for a message.
+    pub(crate) fn path(&self) -> &Path {
+        &self.measured.path
+    }
+}
+
+/// Measures one file of any length in the same memory.
+///
+/// # Errors
+/// As [`sound::stream`].
+pub fn measure_file(path: &Path) -> Result<Measured, sound::SoundError> {
+    let Metered { facts, levels, findings } = meter_file(path, &mut |_, _| ())?;
+    Ok(Measured { path: path.to_owned(), facts, levels, findings, derived: None })
+}
+
+/// Measures one file and keeps its samples.
 ///
 /// # Errors
 /// As [`sound::read_all`].
-pub fn measure_file(path: &Path) -> Result<Measured, sound::SoundError> {
-    let (audio, facts) = sound::read_all(path)?;
-    let levels = meter::measure(&audio);
-    let mut findings = facts.findings.clone();
-    findings.extend(faults::find(&audio, &levels));
-    Ok(Measured { path: path.to_owned(), audio, facts, levels, findings, derived: None })
+pub fn hold_file(path: &Path) -> Result<Held, sound::SoundError> {
+    let measured = measure_file(path)?;
+    let (audio, _) = sound::read_all(path)?;
+    Ok(Held { measured, audio })
 }
 
 fn residual_value(residual: Option<DbOrSilence>) -> serde_json::Value {

@@ -5,10 +5,12 @@
 //! * [`pattern`]: a folder by its files' names; [`split`]: one long bounce; [`watch`]: a folder that is bounced into
 //! * [`derive`](mod@derive): what is made to fit, stated
 //! * [`measure`]: files by themselves and in pairs, with [`loudness_meter`]; [`check`]: faults, levels and differences of a session's takes
+//! * [`beside`]: long work while others write; [`ready`]: recordings that wait to become takes
 //! * [`record`]: the tool plays the DI and records the passes itself
 //! * [`alignment`]: where each take lies against the DI, `polarity` of whole setups; `inspection`: what marks a take; `hearable`: is there anything to hear?; [`outline`](mod@outline): for choosing excerpts
 
 pub mod alignment;
+pub mod beside;
 pub mod check;
 pub mod derive;
 pub mod di;
@@ -24,6 +26,7 @@ pub mod naming;
 pub mod outline;
 pub mod pattern;
 pub(crate) mod polarity;
+pub mod ready;
 pub mod record;
 pub mod recording;
 pub mod runsheet;

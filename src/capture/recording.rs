@@ -8,6 +8,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName, TakeId};
 use crate::model::outside::Clock;
 use crate::model::session::{Depth, Derived, Reassigned, Take};
+use crate::signal::meter;
 use crate::sound;
 use crate::store::Session;
 use serde::Serialize;
@@ -231,18 +232,53 @@ pub(crate) fn load_from(path: &Path, take: &Take) -> Result<Audio, Failure> {
     }
 }
 
-pub(crate) fn one_channel(path: &Path, audio: &Audio, channel: u16) -> Result<Audio, Failure> {
-    let Some(samples) = audio.channels().get(usize::from(channel)) else {
-        return Err(Failure::at_path(
-            "no-such-channel",
-            Fate::Unfit,
-            path,
-            format!("{} has {} channels, channel {} was asked for", path.display(), audio.channels().len(), channel + 1),
-            "count the channels from 1, as in --mic 1=close-a",
-        ));
-    };
+/// Refuses a channel that the file has not got.
+pub(crate) fn has_channel(path: &Path, channels: u16, channel: u16) -> Result<(), Failure> {
+    if channel < channels {
+        return Ok(());
+    }
+    Err(Failure::at_path(
+        "no-such-channel",
+        Fate::Unfit,
+        path,
+        format!("{} has {channels} channels, channel {} was asked for", path.display(), channel + 1),
+        "count the channels from 1, as in --mic 1=close-a",
+    ))
+}
+
+fn one_channel(path: &Path, audio: &Audio, channel: u16) -> Result<Audio, Failure> {
+    let there = audio.channels();
+    has_channel(path, u16::try_from(there.len()).unwrap_or(u16::MAX), channel)?;
+    let samples = &there[usize::from(channel)];
     Audio::new(audio.rate(), vec![samples.clone()])
         .map_err(|e| Failure::plain("shape", Fate::Unfit, e.to_string(), "export the file again"))
+}
+
+/// Integrated loudness of one channel by itself.
+fn channel_loudness(path: &Path, channel: u16) -> Result<Option<crate::units::Lufs>, Failure> {
+    let mut meter: Option<meter::Loudness> = None;
+    sound::stream(path, &mut |head, planes| {
+        if let Some(plane) = planes.get(usize::from(channel)) {
+            meter.get_or_insert_with(|| meter::Loudness::new(head.rate, 1)).push(std::slice::from_ref(plane));
+        }
+    })?;
+    Ok(meter.and_then(|m| m.integrated()))
+}
+
+/// So many frames of a recording are held against another when it comes in, at most: two and a half minutes at 48 kHz. Who played what shows
+/// long before, and `check` and `match` look at the whole.
+const BEGINNING: usize = 7_200_000;
+
+/// The beginning of a file, one channel of it or all.
+///
+/// # Errors
+/// The reader's error; a channel that is not there.
+pub(crate) fn beginning(path: &Path, channel: Option<u16>) -> Result<Audio, Failure> {
+    let (audio, _) = sound::read_beginning(path, BEGINNING)?;
+    match channel {
+        None => Ok(audio),
+        Some(c) => one_channel(path, &audio, c),
+    }
 }
 
 /// A listener hears two channels: what is matched must be what is heard.
@@ -326,7 +362,7 @@ pub(crate) fn record(incoming: &Incoming<'_>, number: u32, clock: &dyn Clock) ->
     let measured = incoming.measured;
     let level = match incoming.channel {
         None => measured.levels.integrated,
-        Some(c) => crate::signal::meter::measure(&one_channel(&measured.path, &measured.audio, c)?).integrated,
+        Some(c) => channel_loudness(&measured.path, c)?,
     };
     Ok(Take {
         id: TakeId::new(&format!("t{number:03}"))?,

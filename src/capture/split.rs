@@ -2,7 +2,7 @@
 
 use crate::capture::derive::Tray;
 use crate::capture::incoming::{Manner, RefusedDoc, take_in};
-use crate::capture::measure::{Measured, measure_file};
+use crate::capture::measure::{Held, Measured, hold_file};
 use crate::capture::recording::Incoming;
 use crate::capture::recording::{CUT, TakeDoc, load, mics_of, rate_as, usable_as_take};
 use crate::capture::runsheet::coming;
@@ -85,7 +85,7 @@ pub struct SplitDoc {
 
 /// A bounce that was read, with what was found in it.
 pub struct Bounce {
-    measured: Measured,
+    held: Held,
     /// What would be cut.
     pub plan: SplitPlan,
 }
@@ -101,10 +101,11 @@ pub fn plan_split(folder: &Path, file: &Path, request: &SplitRequest, progress: 
         let next = format!("import it first: cabjury take {} DI-FILE --di", quoted(folder));
         return Err(Failure::plain("no-di", Fate::Refused, "repeats of the DI are looked for, and the session has no DI", next));
     };
-    let measured = measure_file(file)?;
+    let held = hold_file(file)?;
+    let measured = &held.measured;
     rate_as(file, measured.facts.rate.hz(), di.rate.hz(), &di.original_name)?;
     let di = load(&session, di)?;
-    let (starts, mut warnings) = repeats(&di, &measured.audio, progress);
+    let (starts, mut warnings) = repeats(&di, &held.audio, progress);
     if starts.is_empty() {
         let message = format!("the DI is not found in {}", file.display());
         return Err(Failure::at_path(
@@ -130,8 +131,8 @@ pub fn plan_split(folder: &Path, file: &Path, request: &SplitRequest, progress: 
             starts.len()
         ));
     }
-    let (rate, length) = (measured.audio.rate().as_f64(), di.frames() as f64);
-    let all = measured.audio.frames() as f64;
+    let (rate, length) = (held.audio.rate().as_f64(), di.frames() as f64);
+    let all = held.audio.frames() as f64;
     let lead = LEAD_S * rate;
     let mut found = Vec::new();
     for (i, ((start, resemblance), (pass, setup))) in starts.iter().zip(places).enumerate() {
@@ -146,7 +147,7 @@ pub fn plan_split(folder: &Path, file: &Path, request: &SplitRequest, progress: 
             pass,
         });
     }
-    Ok(Bounce { measured, plan: SplitPlan { file: file.display().to_string(), repeats: found, warnings } })
+    Ok(Bounce { held, plan: SplitPlan { file: file.display().to_string(), repeats: found, warnings } })
 }
 
 /// Where the DI begins, in frames of the bounce, and how well it fits there.
@@ -173,7 +174,7 @@ fn repeats(di: &Audio, bounce: &Audio, progress: &dyn Progress) -> (Vec<(f64, f6
             let lag = align::find_lag(&short, window, rate, false)?;
             let at = usize::try_from(lag.samples.round() as i64).ok()?;
             let part = window.get(at..at + length)?;
-            Some((from + at, align::resemblance(&short, part)?))
+            Some((from + at, align::resemblance(&short, part, rate)?))
         })
         .collect();
     found.sort_by(|a, b| b.1.total_cmp(&a.1));
@@ -206,20 +207,21 @@ pub fn take_split(
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> Result<SplitDoc, Failure> {
-    let Bounce { measured, plan } = bounce;
+    let Bounce { held, plan } = bounce;
+    let Held { measured, audio: whole } = &held;
     let mut session = Session::open_write(folder, clock.now())?;
     let tray = Tray::new(&session);
     let mics = mics_of(&request.mics, 1, &session)?.remove(0);
     let mut refused = Vec::new();
     let mut parts: Vec<(&RepeatDoc, Measured)> = Vec::new();
     for repeat in &plan.repeats {
-        let frames = |s: f64| (s * measured.audio.rate().as_f64()).round() as usize;
-        let (from, to) = (frames(repeat.from_s), frames(repeat.to_s).min(measured.audio.frames()));
-        let planes = measured.audio.channels().iter().map(|c| c[from..to].to_vec()).collect();
-        let audio = Audio::new(measured.audio.rate(), planes)
+        let frames = |s: f64| (s * whole.rate().as_f64()).round() as usize;
+        let (from, to) = (frames(repeat.from_s), frames(repeat.to_s).min(whole.frames()));
+        let planes = whole.channels().iter().map(|c| c[from..to].to_vec()).collect();
+        let audio = Audio::new(whole.rate(), planes)
             .map_err(|e| Failure::plain("shape", Fate::Unfit, e.to_string(), "export the file again"))?;
         let how = vec![format!("{CUT}: {:.3} s to {:.3} s", repeat.from_s, repeat.to_s)];
-        match tray.keep(&measured, &audio, how).and_then(usable_as_take) {
+        match tray.keep(measured, &audio, how).and_then(usable_as_take) {
             Ok(part) => parts.push((repeat, part)),
             Err(error) => {
                 let name = format!("{} at {:.1} s", plan.file, repeat.start_s);

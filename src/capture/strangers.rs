@@ -2,6 +2,7 @@
 
 use crate::model::audio::Audio;
 use crate::signal::align;
+use crate::units::SampleRate;
 
 /// So many other recordings are asked about each one.
 pub(crate) const WITNESSES: usize = 5;
@@ -21,11 +22,15 @@ pub(crate) struct Thin {
     /// What it is called when it is named.
     pub(crate) name: String,
     samples: Vec<f32>,
+    rate: SampleRate,
 }
 
 impl Thin {
     pub(crate) fn of(name: &str, audio: &Audio) -> Self {
-        Self { name: name.to_owned(), samples: thinned(audio, SECONDS).0 }
+        let (samples, step) = thinned(audio, SECONDS);
+        // A recording's rate over its step is a rate.
+        let rate = SampleRate::new((audio.rate().hz() as usize / step) as u32).unwrap_or(audio.rate());
+        Self { name: name.to_owned(), samples, rate }
     }
 }
 
@@ -41,7 +46,7 @@ pub(crate) fn thinned(audio: &Audio, seconds: usize) -> (Vec<f32>, usize) {
 
 /// Two recordings are of one performance. Of silence nothing can be said: it is found elsewhere.
 fn agree(a: &Thin, b: &Thin) -> bool {
-    align::resemblance(&a.samples, &b.samples).is_none_or(|r| r >= SAME)
+    align::resemblance(&a.samples, &b.samples, a.rate).is_none_or(|r| r >= SAME)
 }
 
 /// Each resembles the first.

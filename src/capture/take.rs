@@ -1,9 +1,11 @@
 //! `take`: recordings come in, checked, hashed, copied read-only, never doubled.
 
+use crate::capture::beside::go_on;
 use crate::capture::derive::Tray;
-use crate::capture::di::take_di;
-use crate::capture::incoming::{Manner, take_in};
+use crate::capture::di::ready_di;
+use crate::capture::incoming::{Manner, ready_in};
 use crate::capture::measure::Measured;
+pub use crate::capture::ready::Ready;
 use crate::capture::recording::{Incoming, called, examine_meant, mics_of};
 pub use crate::capture::recording::{IntakeDoc, Meant, Request, TakeDoc, examine, same_rate};
 use crate::model::explain::Fate;
@@ -49,6 +51,22 @@ fn several_in_one(pass: u32, setup: &SetupName, files: usize) -> Failure {
     Failure::plain("pass-taken", Fate::Refused, message, next)
 }
 
+/// Looks at recordings and copies them into the session's folder, while others may write to the session: [`Ready::keep`] makes them takes.
+/// A setup that needs a reason must have been given it before.
+///
+/// # Errors
+/// As [`take`]; it was stopped.
+pub fn prepare(session: &Session, request: &Request, clock: &dyn Clock, progress: &dyn Progress) -> Result<Ready, Failure> {
+    let tray = Tray::new(session);
+    let mut examined = Vec::new();
+    for (i, file) in request.files.iter().enumerate() {
+        go_on(progress)?;
+        examined.push(tray.fitted(session, examine_meant(file, request.meant.as_ref())?, request.change)?);
+        progress.step("reading", i as u64 + 1, request.files.len() as u64);
+    }
+    ready(session, request, &examined, clock, progress)
+}
+
 /// Takes in recordings that have been examined already.
 ///
 /// # Errors
@@ -60,12 +78,26 @@ pub fn take_examined(
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> Result<IntakeDoc, Failure> {
+    if !request.di {
+        let setup = known_setup(session, request.setup.as_ref())?;
+        gate::pass(session, std::slice::from_ref(&setup), request.load_reason.as_deref(), clock.now())?;
+    }
+    ready(session, request, examined, clock, progress)?.keep(session, clock)
+}
+
+fn ready(
+    session: &Session,
+    request: &Request,
+    examined: &[Measured],
+    clock: &dyn Clock,
+    progress: &dyn Progress,
+) -> Result<Ready, Failure> {
     let known = session.takes()?;
     if request.di {
-        return take_di(session, request, examined, &known, clock);
+        return ready_di(session, request, examined, known, clock);
     }
     let setup = known_setup(session, request.setup.as_ref())?;
-    gate::pass(session, std::slice::from_ref(&setup), request.load_reason.as_deref(), clock.now())?;
+    gate::Gate::of(session)?.obey(std::slice::from_ref(&setup), None)?;
     let mics = mics_of(&request.mics, examined.len(), session)?;
     let mut pass = request.pass.unwrap_or_else(|| 1 + known.iter().map(|t| t.pass).max().unwrap_or(0));
     let one_pass = request.mics.len() > 1;
@@ -84,5 +116,5 @@ pub fn take_examined(
             pass += 1;
         }
     }
-    take_in(session, &incoming, Manner::AllOrNone, clock, progress)
+    ready_in(session, &incoming, Manner::AllOrNone, clock, progress)
 }

@@ -5,7 +5,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::SystemClock;
 use crate::testing::closed_memory;
-use crate::web::{Options, Ready, serve};
+use crate::web::{Certificate, Options, PublicName, Ready, serve};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -25,9 +25,18 @@ pub(crate) struct Args {
     /// The port; default any free one.
     #[arg(long, value_name = "P", value_parser = clap::value_parser!(u16).range(1..))]
     pub(crate) port: Option<u16>,
-    /// Let other devices in the room in, over plain HTTP: only in a network that you trust.
+    /// Let other devices in the room in, over plain HTTP unless encrypted: only in a network that you trust.
     #[arg(long)]
     pub(crate) lan: bool,
+    /// Encrypt with this certificate and private key (PEM files).
+    #[arg(long, num_args = 2, value_names = ["CERT", "KEY"])]
+    pub(crate) tls: Vec<PathBuf>,
+    /// Encrypt with a certificate of the desk's own, made when there is none; browsers ask before they accept it.
+    #[arg(long, conflicts_with = "tls")]
+    pub(crate) tls_make: bool,
+    /// The name by which a reverse proxy, or the certificate, makes the desk known.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) public_name: Option<String>,
     /// The test that is listened to; default the only open one.
     #[arg(long, value_name = "T")]
     pub(crate) test: Option<TestId>,
@@ -50,6 +59,11 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         lan: args.lan,
         test: args.test.clone(),
         invite: args.invite.clone(),
+        public: args.public_name.as_deref().map(PublicName::new).transpose()?,
+        certificate: match args.tls.as_slice() {
+            [chain, key] => Some(Certificate::Given { chain: chain.clone(), key: key.clone() }),
+            _ => args.tls_make.then_some(Certificate::Own),
+        },
     };
     if let Some(warning) = closed_memory::close().warning() {
         shell.warn(&warning);
@@ -72,7 +86,10 @@ fn say(shell: &mut Shell, ready: &Ready, lan: bool) {
                 shell.put(&code);
             }
         }
-        if lan {
+        if let Some(print) = &ready.certificate_sha256 {
+            shell.put(&format!("The certificate's SHA-256, to compare with what a browser shows: {print}"));
+        }
+        if lan && ready.certificate_sha256.is_none() {
             shell
                 .put("Anyone in this network can reach it, and what is sent is not encrypted. Only in a network that you trust.");
         }

@@ -1,6 +1,6 @@
 //! Where files of one performance lie against the first, and the stretches that they share.
 
-use crate::capture::measure::Measured;
+use crate::capture::measure::Held;
 use crate::model::audio::{Audio, Polarity};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
@@ -25,7 +25,7 @@ impl At {
 }
 
 /// Aligned stretches of equal length: the span that all recordings share on the first one's time base.
-pub(super) fn aligned(measured: &[Measured], places: &[At]) -> Result<Vec<Audio>, Failure> {
+pub(super) fn aligned(measured: &[Held], places: &[At]) -> Result<Vec<Audio>, Failure> {
     let (start, end) = Alignment::shared(places.iter().zip(measured).map(|(p, m)| (p.on, m.audio.frames() as f64)));
     if end - start < measured[0].audio.rate().as_f64() * 0.4 {
         return Err(refuse(
@@ -46,14 +46,14 @@ pub(super) fn aligned(measured: &[Measured], places: &[At]) -> Result<Vec<Audio>
 }
 
 /// Where every file lies against the first, and what should be known of it.
-pub(super) fn places(measured: &[Measured], warnings: &mut Vec<String>) -> Result<Vec<At>, Failure> {
+pub(super) fn places(measured: &[Held], warnings: &mut Vec<String>) -> Result<Vec<At>, Failure> {
     let rate = measured[0].audio.rate();
     let first = align::mono(measured[0].audio.channels());
     let mut places = vec![At { on: Alignment { lag: 0.0, drift: None }, polarity: Polarity::Same }];
     for m in &measured[1..] {
         let second = align::mono(m.audio.channels());
         if let Some(found) = placing::place(&first, &second, rate, Relation::Unknown) {
-            let name = m.path.display();
+            let name = m.path().display();
             if let Some(drift) = found.correct {
                 warnings
                     .push(format!("{name} runs {drift:+.2} ppm off the first file: two clocks; its copy was resampled onto one"));
@@ -70,8 +70,8 @@ pub(super) fn places(measured: &[Measured], warnings: &mut Vec<String>) -> Resul
             places.push(At { on: Alignment { lag: lag.samples, drift: None }, polarity: lag.polarity });
         } else {
             let quiet = if align::find_honest_lag(&first, &first, rate).is_none() { &measured[0] } else { m };
-            let message = format!("{} is silent, so there is nothing to align by", quiet.path.display());
-            return Err(Failure::at_path("silence", Fate::Unfit, &m.path, message, "record it again"));
+            let message = format!("{} is silent, so there is nothing to align by", quiet.path().display());
+            return Err(Failure::at_path("silence", Fate::Unfit, m.path(), message, "record it again"));
         }
     }
     Ok(places)

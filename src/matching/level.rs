@@ -1,6 +1,6 @@
 //! `level`: aligned, loudness-matched 24-bit copies of any files, without a session. Originals are only read.
 
-use crate::capture::measure::{FaultDoc, Measured, measure_file};
+use crate::capture::measure::{FaultDoc, Held, hold_file};
 use crate::capture::strangers::{Thin, all_agree};
 use crate::matching::aim::Aim;
 use crate::matching::laid::{At, aligned, places, refuse};
@@ -200,31 +200,31 @@ fn names(request: &Request) -> Result<Vec<PathBuf>, Failure> {
     Ok(names)
 }
 
-fn one_layout(measured: &[Measured]) -> Result<(), Failure> {
+fn one_layout(measured: &[Held]) -> Result<(), Failure> {
     let first = &measured[0];
     for other in &measured[1..] {
         if other.audio.rate() != first.audio.rate() {
             let message = format!(
                 "{} has {}, {} has {}: one rate is needed",
-                first.path.display(),
+                first.path().display(),
                 first.audio.rate(),
-                other.path.display(),
+                other.path().display(),
                 other.audio.rate()
             );
-            return Err(Failure::at_path("rate-differs", Fate::Unfit, &other.path, message, "export all of them at one rate"));
+            return Err(Failure::at_path("rate-differs", Fate::Unfit, other.path(), message, "export all of them at one rate"));
         }
         if other.audio.channels().len() != first.audio.channels().len() {
             let message = format!(
                 "{} has {}, {} has {}: one layout is needed",
-                first.path.display(),
+                first.path().display(),
                 count(first.audio.channels().len(), "channel", "channels"),
-                other.path.display(),
+                other.path().display(),
                 count(other.audio.channels().len(), "channel", "channels")
             );
             return Err(Failure::at_path(
                 "layout-differs",
                 Fate::Unfit,
-                &other.path,
+                other.path(),
                 message,
                 "export all of them as mono, or all as stereo",
             ));
@@ -241,7 +241,7 @@ fn one_layout(measured: &[Measured]) -> Result<(), Failure> {
 pub fn level(request: &Request, progress: &dyn Progress) -> Result<LevelDoc, Failure> {
     use rayon::prelude::*;
     let names = names(request)?;
-    let read: Vec<_> = request.files.par_iter().map(|p| measure_file(p)).collect();
+    let read: Vec<_> = request.files.par_iter().map(|p| hold_file(p)).collect();
     let mut measured = Vec::new();
     for result in read {
         measured.push(result?);
@@ -269,24 +269,24 @@ pub fn level(request: &Request, progress: &dyn Progress) -> Result<LevelDoc, Fai
 const ABSURD_LAG_S: f64 = 10.0;
 
 /// Refuses what can hardly be meant: files of one performance that lie absurdly far apart.
-fn near(measured: &[Measured], lags: &[At]) -> Result<(), Failure> {
-    let seconds = |(m, at): &(&Measured, &At)| at.on.lag / m.audio.rate().as_f64();
+fn near(measured: &[Held], lags: &[At]) -> Result<(), Failure> {
+    let seconds = |(m, at): &(&Held, &At)| at.on.lag / m.audio.rate().as_f64();
     let Some((far, at)) = measured.iter().zip(lags).find(|one| seconds(one).abs() > ABSURD_LAG_S) else { return Ok(()) };
     let away = seconds(&(far, at));
     let message = format!(
         "{} lies {:.1} s {} than {}: the same performance would begin within {ABSURD_LAG_S:.0} s",
-        far.path.display(),
+        far.path().display(),
         away.abs(),
         if away > 0.0 { "later" } else { "earlier" },
-        measured[0].path.display()
+        measured[0].path().display()
     );
     let next = "cut the files to the same performance first; if it is one and the lag is meant, add --any-lag";
-    Err(Failure::at_path("absurd-lag", Fate::Refused, &far.path, message, next))
+    Err(Failure::at_path("absurd-lag", Fate::Refused, far.path(), message, next))
 }
 
 /// Which file hardly resembles the first one: what lag and loudness of two performances mean, nobody knows.
-fn unlike(measured: &[Measured]) -> Vec<String> {
-    let thin: Vec<Thin> = measured.iter().map(|m| Thin::of(&m.path.display().to_string(), &m.audio)).collect();
+fn unlike(measured: &[Held]) -> Vec<String> {
+    let thin: Vec<Thin> = measured.iter().map(|m| Thin::of(&m.path().display().to_string(), &m.audio)).collect();
     let Some((first, others)) = thin.split_first() else { return Vec::new() };
     let strange = |other: &&Thin| !all_agree(&[first, *other]);
     let said = |other: &Thin| {
@@ -296,7 +296,7 @@ fn unlike(measured: &[Measured]) -> Vec<String> {
 }
 
 /// With their timing kept the files are matched by the gains that hold on the span they share.
-fn match_whole(whole: Vec<Audio>, measured: &[Measured], lags: &[At], ceiling: Dbtp) -> Result<Matched, Failure> {
+fn match_whole(whole: Vec<Audio>, measured: &[Held], lags: &[At], ceiling: Dbtp) -> Result<Matched, Failure> {
     let shared = match_stretches(aligned(measured, lags)?, &Aim::plain(ceiling))?;
     let mut audio = Vec::new();
     for (mut file, gain) in whole.into_iter().zip(&shared.gains) {
@@ -316,25 +316,15 @@ fn match_whole(whole: Vec<Audio>, measured: &[Measured], lags: &[At], ceiling: D
 fn write_all(
     request: &Request,
     names: &[PathBuf],
-    measured: &[Measured],
+    measured: &[Held],
     matched: &Matched,
     lags: &[At],
     mut warnings: Vec<String>,
 ) -> Result<LevelDoc, Failure> {
     let spread = if request.keep_timing {
         // Blocks of files that start at different times cannot be laid over each other: the shared span is measured.
-        let cut: Vec<Measured> = measured
-            .iter()
-            .zip(&matched.audio)
-            .map(|(m, a)| Measured {
-                path: m.path.clone(),
-                audio: a.clone(),
-                facts: m.facts.clone(),
-                levels: m.levels,
-                findings: Vec::new(),
-                derived: m.derived.clone(),
-            })
-            .collect();
+        let cut: Vec<Held> =
+            measured.iter().zip(&matched.audio).map(|(m, a)| Held { measured: m.measured.clone(), audio: a.clone() }).collect();
         mismatch(&aligned(&cut, lags)?, &matched.kept)?
     } else {
         mismatch(&matched.audio, &matched.kept)?
@@ -349,7 +339,7 @@ fn write_all(
         let after = meter::measure(audio);
         after_all.push(after.integrated);
         files.push(LevelledDoc {
-            path: measured[i].path.display().to_string(),
+            path: measured[i].path().display().to_string(),
             written: name.display().to_string(),
             gain_db: matched.gains[i],
             lag_samples: lags[i].on.lag,
@@ -359,7 +349,7 @@ fn write_all(
             integrated_lufs_after: after.integrated.map(|l| l.value()),
             shared_lufs_after: if request.keep_timing { None } else { shared(audio) },
             true_peak_dbtp_after: after.true_peak.map(|l| l.value()),
-            faults: measured[i].findings.iter().map(FaultDoc::from).collect(),
+            faults: measured[i].measured.findings.iter().map(FaultDoc::from).collect(),
         });
     }
     let standard = standard_spread(after_all.into_iter());

@@ -1,17 +1,19 @@
 //! `match`: the clips. Aligned by the best method that the material allows, matched in loudness by gain alone, measured again as written.
 
 use crate::capture::alignment::{place, usable};
+use crate::capture::beside::{changed_meanwhile, go_on, unchanged};
 use crate::matching::aim::{self, Aim, Measure};
 use crate::matching::findings::{findings, marks, note_confirmed};
 use crate::matching::level::{apart, levels_and_blocks, match_stretches, mismatch_of, near_gate, standard_spread};
+pub use crate::matching::match_doc::{ClipDoc, MatchDoc};
 pub use crate::matching::request::{Confirm, Request};
 use crate::matching::sources::{Source, common_span, cut, fit, sources};
-use crate::model::audio::{Audio, FileFacts, Levels, Polarity};
+use crate::model::audio::{Audio, FileFacts, Finding, Levels, Polarity};
 use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::{ClipId, ExcerptName, MicName, TakeId};
 use crate::model::outside::{Clock, Progress};
-use crate::model::session::{Clip, Excerpt, MatchRun};
+use crate::model::session::{Clip, Excerpt, MatchRun, Take};
 use crate::report::text::count;
 use crate::signal::ears::Ears;
 use crate::signal::matching;
@@ -20,145 +22,94 @@ use crate::store::Session;
 use crate::store::random;
 use crate::units::{Decibel, Lu, Ppm, Seconds};
 use rayon::prelude::*;
-use serde::Serialize;
 use std::path::{Path, PathBuf};
-
-/// One clip as documents hold it.
-#[derive(Debug, Clone, Serialize)]
-pub struct ClipDoc {
-    /// Its number.
-    pub clip: String,
-    /// Its setup.
-    pub setup: String,
-    /// Its take.
-    pub take: String,
-    /// Its mic or blend.
-    pub mic: String,
-    /// Its excerpt.
-    pub excerpt: String,
-    /// Gain applied.
-    pub gain_db: f64,
-    /// Lag taken out.
-    pub lag_samples: f64,
-    /// Clock drift that was seen.
-    pub drift_ppm: Option<f64>,
-    /// 1, -1 or null.
-    pub polarity: Option<i8>,
-    /// Integrated loudness of the written file.
-    pub integrated_lufs: Option<f64>,
-    /// The same over the gate that all clips of a mic and excerpt share: what the match is about.
-    pub shared_lufs: Option<f64>,
-    /// True peak of the written file.
-    pub true_peak_dbtp: Option<f64>,
-    /// Residual against the setup's first take.
-    pub residual_db: Option<f64>,
-    /// The file, relative to the folder.
-    pub path: String,
-    /// The matching run that it belongs to.
-    pub run: u32,
-}
-
-impl From<&Clip> for ClipDoc {
-    fn from(c: &Clip) -> Self {
-        Self {
-            clip: c.id.to_string(),
-            setup: c.setup.to_string(),
-            take: c.take.to_string(),
-            mic: c.mic.to_string(),
-            excerpt: c.excerpt.to_string(),
-            gain_db: c.gain.value(),
-            lag_samples: c.lag_samples,
-            drift_ppm: c.drift.map(|d| d.value()),
-            polarity: c.polarity.sign(),
-            integrated_lufs: c.loudness.map(|l| l.value()),
-            shared_lufs: c.shared_loudness.map(|l| l.value()),
-            true_peak_dbtp: c.true_peak.map(|p| p.value()),
-            residual_db: c.residual.map(|r| r.value()),
-            path: c.path.clone(),
-            run: c.run,
-        }
-    }
-}
-
-/// The document of `match`.
-#[derive(Debug, Clone, Serialize)]
-pub struct MatchDoc {
-    /// The clips of this run.
-    pub clips: Vec<ClipDoc>,
-    /// The largest mismatch of two clips of one mic and excerpt over the shared gate.
-    pub largest_mismatch_lu: f64,
-    /// The same by the standard's own gate; null with raw levels, or where a clip has no loudness.
-    pub largest_mismatch_standard_lu: Option<f64>,
-    /// The same by other ears: unweighted, and the A and C curves; null with raw levels.
-    pub largest_mismatch_by_ear: Option<Ears>,
-    /// The model that they were matched by.
-    pub matched_by: Measure,
-    /// One gain for all takes of a setup.
-    pub per_setup: bool,
-    /// What is left in K-weighted loudness where the clips were not brought to one; null where they were.
-    pub left: Option<String>,
-    /// True when raw levels were kept.
-    pub as_recorded: bool,
-    /// What the engineer should know.
-    pub warnings: Vec<String>,
-}
 
 /// Makes the clips of a new matching run. Clips of older runs, and with them those of sealed tests, stay as they are.
 ///
 /// # Errors
 /// Too few takes, an excerpt that does not fit, layouts that differ, or a mismatch above 0.10 LU: then nothing is kept.
 pub fn match_clips(folder: &Path, request: &Request, clock: &dyn Clock, progress: &dyn Progress) -> Result<MatchDoc, Failure> {
-    names_once(&request.excerpts)?;
     let mut session = Session::open_write(folder, clock.now())?;
+    prepare(&session, request, progress)?.keep(&mut session, clock)
+}
+
+/// Clips that are written and wait for their record. Without it their files are removed again.
+pub struct Prepared {
+    request: Request,
+    /// The takes that they were made of.
+    takes: Vec<Take>,
+    excerpts: Vec<Excerpt>,
+    turned: Vec<TakeId>,
+    confirmed: Vec<(TakeId, Finding)>,
+    warnings: Vec<String>,
+    run: u32,
+    first: u32,
+    made: Made,
+}
+
+/// Makes the clips' files and writes no record: others may write to the session meanwhile.
+///
+/// # Errors
+/// As [`match_clips`]; it was stopped. Then no file is left.
+pub fn prepare(session: &Session, request: &Request, progress: &dyn Progress) -> Result<Prepared, Failure> {
+    names_once(&request.excerpts)?;
+    let folder = session.folder();
     let (rig, takes) = (session.rig()?, session.takes()?);
     let used = usable(&takes);
     enough(used.len(), folder)?;
     // Every take that is read, the DI among them, has the bytes that were recorded.
-    takes.iter().filter(|t| t.withdrawn.is_none()).try_for_each(|take| session.verified_take(take).map(|_| ()))?;
-    let places = place(&session, &takes, progress)?;
+    for take in takes.iter().filter(|t| t.withdrawn.is_none()) {
+        go_on(progress)?;
+        session.verified_take(take)?;
+    }
+    let places = place(session, &takes, progress)?;
     let mut warnings = Vec::new();
     let turned = findings(folder, &takes, &places, request, &mut warnings)?;
-    let confirmed = marks(&session, &takes, &places, request, &mut warnings)?;
-    let sources = sources(&session, &rig, &takes, &places, &turned)?;
+    let confirmed = marks(session, &takes, &places, request, &mut warnings)?;
+    go_on(progress)?;
+    let sources = sources(session, &rig, &takes, &places, &turned)?;
     let excerpts = excerpts_of(request)?;
     let run = session.match_runs()?.last().map_or(1, |r| r.run + 1);
-    let mut made = Made {
-        clips: Vec::new(),
-        files: Vec::new(),
-        mismatch: 0.0,
-        standard: None,
-        ears: None,
-        equal: true,
-        next: session.next_clip()?,
-    };
-    let result = make_all(&session, request, &sources, &excerpts, run, &mut made, progress);
-    let kept = result.and_then(|()| keep(&mut session, request, (excerpts, turned), run, &made, clock));
-    if kept.is_err() {
-        for file in &made.files {
-            // Best effort: clip files without a record are never played.
-            let _ = std::fs::remove_file(file);
+    let first = session.next_clip()?;
+    let mut made = Made::from(first);
+    make_all(&Work { session, request, run, progress }, &sources, &excerpts, &mut made)?;
+    Ok(Prepared { request: request.clone(), takes, excerpts, turned, confirmed, warnings, run, first, made })
+}
+
+impl Prepared {
+    /// Writes the record of the run.
+    ///
+    /// # Errors
+    /// The session was changed meanwhile, or cannot be written: then the files are removed.
+    pub fn keep(self, session: &mut Session, clock: &dyn Clock) -> Result<MatchDoc, Failure> {
+        let Self { request, takes, excerpts, turned, confirmed, mut warnings, run, first, mut made } = self;
+        unchanged(session, &takes)?;
+        let next_run = session.match_runs()?.last().map_or(1, |r| r.run + 1);
+        if next_run != run || session.next_clip()? != first {
+            return Err(changed_meanwhile());
         }
+        keep(session, &request, (excerpts, turned), run, &made, clock)?;
+        made.kept = true;
+        note_confirmed(session, &request, &confirmed, clock)?;
+        if made.equal && made.mismatch > matching::MISMATCH_WARN {
+            warnings.push(format!("the largest mismatch is {:.3} LU; {} is aimed at", made.mismatch, matching::MISMATCH_TARGET));
+        }
+        if made.equal {
+            warnings.extend(made.standard.and_then(near_gate));
+        }
+        let left = left(session, &request, run, &made, clock)?;
+        Ok(MatchDoc {
+            matched_by: request.measure,
+            per_setup: request.per_setup,
+            left,
+            clips: made.clips.iter().map(ClipDoc::from).collect(),
+            largest_mismatch_lu: made.mismatch,
+            largest_mismatch_standard_lu: made.standard,
+            largest_mismatch_by_ear: made.ears,
+            as_recorded: request.as_recorded,
+            warnings,
+        })
     }
-    kept?;
-    note_confirmed(&mut session, request, &confirmed, clock)?;
-    if made.equal && made.mismatch > matching::MISMATCH_WARN {
-        warnings.push(format!("the largest mismatch is {:.3} LU; {} is aimed at", made.mismatch, matching::MISMATCH_TARGET));
-    }
-    if made.equal {
-        warnings.extend(made.standard.and_then(near_gate));
-    }
-    let left = left(&mut session, request, run, &made, clock)?;
-    Ok(MatchDoc {
-        matched_by: request.measure,
-        per_setup: request.per_setup,
-        left,
-        clips: made.clips.iter().map(ClipDoc::from).collect(),
-        largest_mismatch_lu: made.mismatch,
-        largest_mismatch_standard_lu: made.standard,
-        largest_mismatch_by_ear: made.ears,
-        as_recorded: request.as_recorded,
-        warnings,
-    })
 }
 
 /// What was asked for; else all that the takes share.
@@ -218,6 +169,31 @@ struct Made {
     /// Whether the clips were brought to one K-weighted loudness.
     equal: bool,
     next: u32,
+    /// The record is written: the files stay.
+    kept: bool,
+}
+
+impl Made {
+    fn from(next: u32) -> Self {
+        Self { clips: Vec::new(), files: Vec::new(), mismatch: 0.0, standard: None, ears: None, equal: true, next, kept: false }
+    }
+}
+
+impl Drop for Made {
+    fn drop(&mut self) {
+        for file in self.files.iter().filter(|_| !self.kept) {
+            // Best effort: clip files without a record are never played.
+            let _ = std::fs::remove_file(file);
+        }
+    }
+}
+
+/// What clips are made by.
+struct Work<'w> {
+    session: &'w Session,
+    request: &'w Request,
+    run: u32,
+    progress: &'w dyn Progress,
 }
 
 fn keep(
@@ -240,15 +216,7 @@ fn keep(
     Ok(session.add_match_run(&record, &made.clips, clock.now())?)
 }
 
-fn make_all(
-    session: &Session,
-    request: &Request,
-    sources: &[Source],
-    excerpts: &[Excerpt],
-    run: u32,
-    made: &mut Made,
-    progress: &dyn Progress,
-) -> Result<(), Failure> {
+fn make_all(work: &Work<'_>, sources: &[Source], excerpts: &[Excerpt], made: &mut Made) -> Result<(), Failure> {
     let mut mics: Vec<&MicName> = sources.iter().map(|s| &s.mic).collect();
     mics.sort();
     mics.dedup();
@@ -260,8 +228,8 @@ fn make_all(
         let span = common_span(sources);
         for (j, excerpt) in excerpts.iter().enumerate() {
             let (start, len) = fit(excerpt, span, rate)?;
-            make_group(session, request, &group, excerpt, (start, len), run, made)?;
-            progress.step("matching", (i * excerpts.len() + j) as u64 + 1, total);
+            make_group(work, &group, excerpt, (start, len), made)?;
+            work.progress.step("matching", (i * excerpts.len() + j) as u64 + 1, total);
         }
     }
     Ok(())
@@ -290,14 +258,14 @@ fn one_layout(group: &[&Source]) -> Result<(), Failure> {
 }
 
 fn make_group(
-    session: &Session,
-    request: &Request,
+    work: &Work<'_>,
     group: &[&Source],
     excerpt: &Excerpt,
     (start, len): (f64, usize),
-    run: u32,
     made: &mut Made,
 ) -> Result<(), Failure> {
+    let Work { session, request, run, progress } = *work;
+    go_on(progress)?;
     let stretches: Vec<Audio> = group.par_iter().map(|s| cut(s, start, len)).collect::<Result<_, _>>()?;
     let matched = {
         let groups = groups_of(group);
@@ -310,6 +278,7 @@ fn make_group(
         made.equal &= aim.equal_in_k() || request.as_recorded;
         match_stretches(stretches, &aim)?
     };
+    go_on(progress)?;
     let mut names = Vec::new();
     for _ in &matched.audio {
         // A random name: neither setup nor order can be read from it.
@@ -317,7 +286,7 @@ fn make_group(
     }
     let paths: Vec<PathBuf> = names.iter().map(|relative| session.absolute(relative)).collect();
     made.files.extend(paths.iter().cloned());
-    let back = written_back(&matched.audio, &paths)?;
+    let back = written_back(&matched.audio, &paths, progress)?;
     if !request.as_recorded {
         let blocks: Vec<Vec<f64>> = back.iter().map(|b| b.2.clone()).collect();
         let apart = if made.equal { mismatch_of(&blocks, &matched.kept)? } else { apart(&blocks, &matched.kept) };
@@ -366,12 +335,13 @@ fn groups_of(group: &[&Source]) -> Vec<usize> {
 /// A clip's file as it was read back: facts, readings, 400 ms blocks, levels by other ears.
 type Back = (FileFacts, Levels, Vec<f64>, Ears);
 
-fn written_back(audio: &[Audio], paths: &[PathBuf]) -> Result<Vec<Back>, sound::SoundError> {
+fn written_back(audio: &[Audio], paths: &[PathBuf], progress: &dyn Progress) -> Result<Vec<Back>, Failure> {
     // What counts is what was written: each clip is read back.
     audio
         .par_iter()
         .zip(paths)
         .map(|(audio, path)| {
+            go_on(progress)?;
             sound::write_wav24(path, audio)?;
             let (back, facts) = sound::read_all(path)?;
             let (levels, blocks) = levels_and_blocks(&back);

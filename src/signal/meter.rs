@@ -3,7 +3,7 @@
 use super::loudness::{KFilter, blocks, channel_weight, integrated, loudness_of, range, step_frames};
 use super::peak::TruePeak;
 use crate::model::audio::{Audio, Levels};
-use crate::units::{Dbtp, Decibel, SampleRate};
+use crate::units::{Dbtp, Decibel, Lufs, SampleRate};
 
 /// Collects weighted energies of a fixed number of frames each.
 #[derive(Debug, Clone)]
@@ -172,6 +172,12 @@ impl Loudness {
         &self.steps.done
     }
 
+    /// Integrated loudness so far.
+    #[must_use]
+    pub fn integrated(&self) -> Option<Lufs> {
+        integrated(&blocks(&self.steps.done, self.rate))
+    }
+
     /// All readings, with those of the other half.
     #[must_use]
     pub fn levels(&self, peaks: &Peaks) -> Levels {
@@ -181,7 +187,7 @@ impl Loudness {
         let peak = peaks.channels.iter().map(TruePeak::peak).fold(0.0, f32::max);
         let sample = peaks.channels.iter().map(TruePeak::sample_peak).fold(0.0, f32::max);
         Levels {
-            integrated: integrated(&blocks(&self.steps.done, self.rate)),
+            integrated: self.integrated(),
             momentary_max: over(self.window.momentary, MOMENTARY_HOPS),
             short_term_max: over(self.window.short_term, SHORT_TERM_HOPS),
             true_peak: db(peak).and_then(|v| Dbtp::new(v).ok()),

@@ -13,6 +13,10 @@ use std::path::Path;
 
 /// Frames per block: what the format's subset allows at every rate up to 48 kHz (RFC 9639, section 7).
 const BLOCK: usize = 4096;
+/// The marker and the first block.
+const HEAD: usize = 4 + 4 + 34;
+/// Longest padding that one block can say.
+const PADDING: usize = (1 << 24) - 1;
 /// Bits per sample.
 const BITS: u32 = 24;
 /// Highest order of the fixed predictors (RFC 9639, section 9.2.5).
@@ -30,6 +34,37 @@ pub fn write_flac24(path: &Path, audio: &Audio) -> Result<(), SoundError> {
         return Err(SoundError::CannotWrite { path: path.to_owned(), reason });
     }
     write_new(path, &encode(audio))
+}
+
+/// The same as a file in memory, filled with padding (RFC 9639, section 8.3) to exactly so many bytes: its length then says nothing about the
+/// sound. `None` when it does not fit.
+#[must_use]
+pub fn flac24_bytes(audio: &Audio, length: usize) -> Option<Vec<u8>> {
+    let mut bytes = encode(audio);
+    let mut missing = length.checked_sub(bytes.len())?;
+    if missing == 0 {
+        return Some(bytes);
+    }
+    let mut blocks = Vec::with_capacity(missing);
+    while missing > 0 {
+        // A block's own head has four bytes, and none may be left over for which there is no room.
+        let body = missing.checked_sub(4)?.min(PADDING);
+        let body = if (1..4).contains(&(missing - 4 - body)) { body - 4 } else { body };
+        missing -= body + 4;
+        blocks.push(if missing == 0 { 0x81 } else { 0x01 });
+        blocks.extend_from_slice(&(body as u32).to_be_bytes()[1..]);
+        blocks.resize(blocks.len() + body, 0);
+    }
+    // The first block is no longer the last.
+    bytes[4] &= 0x7F;
+    bytes.splice(HEAD..HEAD, blocks);
+    Some(bytes)
+}
+
+/// How long the file would be without padding.
+#[must_use]
+pub fn flac24_length(audio: &Audio) -> usize {
+    encode(audio).len()
 }
 
 /// Bits, most significant first.

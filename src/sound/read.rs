@@ -44,17 +44,25 @@ pub fn stream(path: &Path, sink: &mut Sink<'_>) -> Result<FileFacts, SoundError>
 /// # Errors
 /// As [`stream`].
 pub fn read_all(path: &Path) -> Result<(Audio, FileFacts), SoundError> {
+    read_beginning(path, usize::MAX)
+}
+
+/// Reads the first `most` frames of a file into memory, shape channels x frames. The facts are those of the whole file.
+///
+/// # Errors
+/// As [`stream`].
+pub fn read_beginning(path: &Path, most: usize) -> Result<(Audio, FileFacts), SoundError> {
     // Room for the bytes that are really there, whatever the header says.
     let len = std::fs::metadata(path).map_or(0, |m| m.len());
     let mut planes: Vec<Vec<f32>> = Vec::new();
     let facts = stream(path, &mut |head, block| {
         if planes.is_empty() && head.frame_bytes > 0 {
             let frames = usize::try_from(len / u64::from(head.frame_bytes)).unwrap_or(0);
-            planes = block.iter().map(|_| Vec::with_capacity(frames)).collect();
+            planes = block.iter().map(|_| Vec::with_capacity(frames.min(most))).collect();
         }
         planes.resize_with(block.len(), Vec::new);
         for (plane, part) in planes.iter_mut().zip(block) {
-            plane.extend_from_slice(part);
+            plane.extend_from_slice(&part[..part.len().min(most - plane.len())]);
         }
     })?;
     let audio =

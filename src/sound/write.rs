@@ -3,6 +3,7 @@
 use super::error::SoundError;
 use super::wav_notes::{Notes, put_mask};
 use crate::model::audio::Audio;
+use crate::units::SampleRate;
 use std::fs::{self, File, OpenOptions};
 use std::io::{BufWriter, Cursor, Seek, Write};
 use std::path::{Path, PathBuf};
@@ -104,6 +105,35 @@ pub fn wav24_bytes(audio: &Audio) -> Result<Vec<u8>, SoundError> {
     put(Cursor::new(&mut bytes), spec, audio).map_err(|e| cannot(nowhere, &e))?;
     put_mask(&mut Cursor::new(&mut bytes), channels).map_err(|e| cannot(nowhere, &e))?;
     Ok(bytes)
+}
+
+/// The head of a 24-bit WAV of so many frames: what follows it is interleaved samples of three bytes, little end first.
+///
+/// # Errors
+/// [`SoundError::CannotWrite`] when it has more channels or frames than the format can say.
+pub fn wav24_head(rate: SampleRate, channels: usize, frames: usize) -> Result<Vec<u8>, SoundError> {
+    let nowhere = Path::new("(memory)");
+    let empty = Audio::new(rate, vec![Vec::new(); channels]).map_err(|e| cannot(nowhere, &e))?;
+    let mut head = wav24_bytes(&empty)?;
+    let data = frames as u64 * channels as u64 * 3;
+    let all = data + head.len() as u64 - 8;
+    let (Ok(data), Ok(all)) = (u32::try_from(data), u32::try_from(all)) else {
+        return Err(cannot(nowhere, &"it is longer than a WAV can be"));
+    };
+    head[4..8].copy_from_slice(&all.to_le_bytes());
+    let at = head.len() - 4;
+    head[at..].copy_from_slice(&data.to_le_bytes());
+    Ok(head)
+}
+
+/// Interleaved 24-bit samples of planes that lie on the grid.
+pub fn wav24_samples(planes: &[Vec<f32>], out: &mut Vec<u8>) {
+    for frame in 0..planes.first().map_or(0, Vec::len) {
+        for plane in planes {
+            let step = (f64::from(plane[frame]) * 8_388_608.0).round().clamp(-8_388_608.0, 8_388_607.0);
+            out.extend_from_slice(&(step as i32).to_le_bytes()[..3]);
+        }
+    }
 }
 
 /// Gives a finished file its name unless something has that name: a hard link fails where a rename would overwrite.

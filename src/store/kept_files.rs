@@ -30,12 +30,12 @@ impl Session {
             stem => format!("{head}-{stem}.{}", extension.as_deref().unwrap_or("audio")),
         };
         let folder = self.folder().join("takes");
-        let (path, part) = (folder.join(&name), folder.join(format!(".{name}.part")));
+        let (path, part) = (folder.join(&name), folder.join(format!(".{name}.{}.part", std::process::id())));
         let relative = format!("takes/{name}");
         if path.exists() {
             return if hash(&path)? == *sha256 { Ok(relative) } else { Err(StoreError::FileTaken { path }) };
         }
-        // A part file of a process that was killed: ours now, since the session is locked.
+        // A part file of an earlier try of ours, or of a killed process whose number we have.
         let _ = fs::remove_file(&part);
         let copied = copy(source, &part)?;
         if copied != *sha256 {
@@ -46,7 +46,7 @@ impl Session {
         let mut permissions = fs::metadata(&part).map_err(|e| failed(&part, "reading", e))?.permissions();
         permissions.set_readonly(true);
         fs::set_permissions(&part, permissions).map_err(|e| failed(&part, "making it read-only", e))?;
-        // Nothing has the name (checked above, and the session is locked): a rename cannot overwrite.
+        // Whoever was quicker has copied the same bytes: the name is made of their hash.
         fs::rename(&part, &path).map_err(|e| failed(&path, "naming the copy", e))?;
         sync_folder(&folder)?;
         Ok(relative)
@@ -146,8 +146,11 @@ impl Session {
             for entry in entries.flatten() {
                 let name = entry.file_name();
                 let name = name.to_string_lossy();
-                let left_over =
-                    if part == "incoming" { abandoned(&name) } else { name.starts_with('.') && name.ends_with(".part") };
+                let left_over = if part == "incoming" {
+                    abandoned(&name)
+                } else {
+                    name.starts_with('.') && name.ends_with(".part") && ended(&name)
+                };
                 if left_over && entry.file_type().is_ok_and(|t| t.is_file()) {
                     // Best effort: a part file does no harm.
                     let _ = fs::remove_file(entry.path());
@@ -159,6 +162,12 @@ impl Session {
             }
         }
     }
+}
+
+/// False for a part file whose own process (the number before its ending) is still at it. The names of older versions held no number.
+fn ended(name: &str) -> bool {
+    let number = name.trim_end_matches(".part").rsplit('.').next().and_then(|n| n.parse::<u32>().ok());
+    number.is_none_or(|n| abandoned(&n.to_string()))
 }
 
 /// A file's name without its ending, in characters that every file system takes; at most 60 of them.

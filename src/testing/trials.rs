@@ -191,6 +191,12 @@ impl<'a> Trials<'a> {
         self.open.values().find(|s| &s.record.test == test && &s.record.listener == listener).map(shown)
     }
 
+    /// The numbers of the trials of a test that are open in this process, by listener.
+    pub(super) fn open_numbers(&self, test: &TestId) -> BTreeMap<ListenerCode, u32> {
+        let of_test = self.open.values().filter(|s| &s.record.test == test);
+        of_test.map(|s| (s.record.listener.clone(), s.record.number)).collect()
+    }
+
     /// Draws and opens the listener's next trial. Its commitment is on disk when this returns.
     ///
     /// # Errors

@@ -2,9 +2,10 @@
 
 use super::App;
 use super::forms::{Fields, sheet_of, wrong};
+use super::job_pages::begin;
+use super::jobs::{Outcome, Work};
 use super::pages::layout::{page, sentence};
 use super::pages::tests;
-use crate::capture::check;
 use crate::capture::mend;
 use crate::capture::runsheet;
 use crate::matching::match_takes as prepare;
@@ -116,17 +117,18 @@ async fn keep_reason(State(app): State<Arc<App>>, fields: Fields) -> Response {
     .await
 }
 
-async fn check_takes(State(app): State<Arc<App>>) -> Response {
-    alone(app, "/takes", |folder, app| {
-        let doc = check::check(folder, app.clock, &app.progress())?;
+async fn check_takes(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields) -> Response {
+    let inner = Arc::clone(&app);
+    let work: Work = Box::new(move |bench| {
+        let doc = inner.desk.check(inner.clock, bench)?;
         let mut lines = vec![format!("{} looked at.", count(doc.takes.len(), "recording was", "recordings were"))];
-        lines.extend(doc.warnings);
+        lines.extend(doc.warnings.iter().cloned());
         lines.extend(
             doc.excerpts.iter().map(|e| format!("To listen to: {} ({:.1} s to {:.1} s), {}", e.name, e.start_s, e.end_s, e.why)),
         );
-        Ok(lines)
-    })
-    .await
+        Ok(Outcome { lines, body: serde_json::json!({ "takes": doc.takes.len(), "warnings": doc.warnings }) })
+    });
+    begin(&app, &headers, fields.order("Check the takes", "/check", "/takes", work))
 }
 
 async fn withdraw(State(app): State<Arc<App>>, fields: Fields) -> Response {
@@ -139,36 +141,44 @@ async fn withdraw(State(app): State<Arc<App>>, fields: Fields) -> Response {
     .await
 }
 
-async fn make_clips(State(app): State<Arc<App>>, fields: Fields) -> Response {
-    alone(app, "/clips", move |folder, app| {
-        let part = fields.contains_key("start") || fields.contains_key("end");
-        let excerpts = if part {
-            let name = ExcerptName::new(fields.get("excerpt").unwrap_or("part"))?;
-            let end = if fields.contains_key("end") { Some(Seconds::new(fields.number("end", 0.0)?)?) } else { None };
-            vec![Excerpt { name, start: Seconds::new(fields.number("start", 0.0)?)?, end }]
-        } else {
-            Vec::new()
-        };
-        let request = prepare::Request {
-            as_recorded: fields.contains_key("as_recorded"),
-            excerpts,
-            ceiling: Dbtp::new(-1.0)?,
-            turn: Vec::new(),
-            turn_setups: Vec::new(),
-            measure: crate::matching::aim::Measure::K,
-            per_setup: false,
-            confirm: None,
-        };
-        let doc = prepare::match_clips(folder, &request, app.clock, &app.progress())?;
+fn match_request(fields: &Fields) -> Result<prepare::Request, Failure> {
+    let part = fields.contains_key("start") || fields.contains_key("end");
+    let excerpts = if part {
+        let name = ExcerptName::new(fields.get("excerpt").unwrap_or("part"))?;
+        let end = if fields.contains_key("end") { Some(Seconds::new(fields.number("end", 0.0)?)?) } else { None };
+        vec![Excerpt { name, start: Seconds::new(fields.number("start", 0.0)?)?, end }]
+    } else {
+        Vec::new()
+    };
+    Ok(prepare::Request {
+        as_recorded: fields.contains_key("as_recorded"),
+        excerpts,
+        ceiling: Dbtp::new(-1.0)?,
+        turn: Vec::new(),
+        turn_setups: Vec::new(),
+        measure: crate::matching::aim::Measure::K,
+        per_setup: false,
+        confirm: None,
+    })
+}
+
+async fn make_clips(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields) -> Response {
+    let request = match match_request(&fields) {
+        Ok(request) => request,
+        Err(error) => return told(&app, "/clips", Err(error)),
+    };
+    let inner = Arc::clone(&app);
+    let work: Work = Box::new(move |bench| {
+        let doc = inner.desk.match_clips(&request, inner.clock, bench)?;
         let mut lines = vec![format!(
             "{} made; the largest mismatch is {:.3} LU.",
             count(doc.clips.len(), "clip was", "clips were"),
             doc.largest_mismatch_lu
         )];
-        lines.extend(doc.warnings);
-        Ok(lines)
-    })
-    .await
+        lines.extend(doc.warnings.iter().cloned());
+        Ok(Outcome { lines, body: serde_json::json!({ "clips": doc.clips.len(), "warnings": doc.warnings }) })
+    });
+    begin(&app, &headers, fields.order("Make the clips", "/match", "/clips", work))
 }
 
 async fn draw_order(State(app): State<Arc<App>>, fields: Fields) -> Response {
@@ -266,6 +276,7 @@ async fn invite(State(app): State<Arc<App>>, fields: Fields) -> Response {
         }
         Err(error) => Err(error),
     };
+    app.panel_changed();
     told(&app, "/tests", result)
 }
 
@@ -277,16 +288,20 @@ async fn close(State(app): State<Arc<App>>, fields: Fields) -> Response {
         }
         Err(error) => Err(error.into()),
     };
+    app.panel_changed();
     told(&app, "/results", result)
 }
 
 /// `GET /progress`: how far the job under way is, as server-sent events.
 async fn progress(State(app): State<Arc<App>>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
-    let events = unfold(app.watch(), |mut steps| async move {
-        steps.changed().await.ok()?;
+    let events = unfold((app.jobs.steps.watch(), app.leaving()), |(mut steps, mut leaving)| async move {
+        tokio::select! {
+            changed = steps.changed() => changed.ok()?,
+            () = leaving.over() => return None,
+        }
         let step = steps.borrow_and_update().clone();
         let body = serde_json::json!({ "what": step.what, "done": step.done, "total": step.total });
-        Some((Ok(Event::default().data(body.to_string())), steps))
+        Some((Ok(Event::default().data(body.to_string())), (steps, leaving)))
     });
     Sse::new(events).keep_alive(KeepAlive::default())
 }

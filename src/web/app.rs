@@ -1,25 +1,19 @@
 //! What every request may use.
 
+use super::jobs::Jobs;
 use super::limits::Limits;
+use super::names::Place;
 use super::pages::layout::Flash;
+use super::presence::Presence;
+use super::sounds::Counter;
+use super::tokens::Tokens;
 use crate::model::failure::Failure;
-use crate::model::outside::{Clock, Progress};
+use crate::model::outside::Clock;
 use crate::testing::desk::{Desk, Done};
-use std::net::{IpAddr, SocketAddr};
+use std::net::SocketAddr;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::{oneshot, watch};
-
-/// How far a long job is, for the event stream.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Step {
-    /// What is being done.
-    pub what: String,
-    /// Steps done.
-    pub done: u64,
-    /// Of so many.
-    pub total: u64,
-}
 
 /// The desk with what a browser needs beside it.
 pub struct App {
@@ -27,36 +21,49 @@ pub struct App {
     pub desk: Arc<Desk>,
     /// Opens the engineer's pages. Random for every start.
     pub key: String,
-    /// Port, as it stands in Host.
-    pub port: u16,
+    /// By which name it is reached.
+    pub place: Place,
     /// Addresses of this machine are allowed as Host, not loopback alone.
     pub lan: bool,
     /// The clock.
     pub clock: &'static dyn Clock,
     /// Requests per minute.
     pub limits: Limits,
-    progress: watch::Sender<Step>,
     uploads: AtomicU64,
     flash: Mutex<Option<Flash>>,
-    address: IpAddr,
+    pub(super) tokens: Tokens,
+    pub(super) presence: Presence,
+    pub(super) jobs: Arc<Jobs>,
+    pub(super) sounds: Counter,
+    panel: watch::Sender<()>,
+    leaving: watch::Sender<bool>,
 }
 
 impl App {
-    /// Puts the parts together.
+    /// Puts the parts together, at a plain address.
     #[must_use]
     pub fn new(desk: Arc<Desk>, key: String, address: SocketAddr, lan: bool, clock: &'static dyn Clock) -> Arc<Self> {
-        let (progress, _) = watch::channel(Step::default());
+        Self::at(desk, key, Place::at(address, lan), clock)
+    }
+
+    /// Puts the parts together.
+    #[must_use]
+    pub fn at(desk: Arc<Desk>, key: String, place: Place, clock: &'static dyn Clock) -> Arc<Self> {
         Arc::new(Self {
             desk,
             key,
-            port: address.port(),
-            lan,
+            lan: place.lan,
+            place,
             clock,
             limits: Limits::default(),
-            progress,
             uploads: AtomicU64::new(0),
             flash: Mutex::new(None),
-            address: address.ip(),
+            tokens: Tokens::default(),
+            presence: Presence::default(),
+            jobs: Arc::default(),
+            sounds: Counter::default(),
+            panel: watch::channel(()).0,
+            leaving: watch::channel(false).0,
         })
     }
 
@@ -84,22 +91,38 @@ impl App {
         }
     }
 
-    /// Where long work tells how far it is.
-    #[must_use]
-    pub fn progress(self: &Arc<Self>) -> Told {
-        Told(Arc::clone(self))
+    /// Lets a browser in: what its cookie says from now on.
+    ///
+    /// # Errors
+    /// The operating system gives no random bytes.
+    pub fn let_in(&self) -> Result<String, Failure> {
+        self.tokens.issue()
     }
 
-    /// The event stream's end of it.
-    #[must_use]
-    pub fn watch(&self) -> watch::Receiver<Step> {
-        self.progress.subscribe()
+    /// Somebody came, went, or is further: the panel's board is drawn anew.
+    pub(super) fn panel_changed(&self) {
+        self.panel.send_replace(());
+    }
+
+    /// Told of every change of the panel.
+    pub(super) fn watch_panel(&self) -> watch::Receiver<()> {
+        self.panel.subscribe()
+    }
+
+    /// The desk is being closed: streams that would never end do so now.
+    pub(super) fn leave(&self) {
+        self.leaving.send_replace(true);
+    }
+
+    /// For streams: to be waited on with [`Leaving::over`].
+    pub(super) fn leaving(&self) -> Leaving {
+        Leaving(self.leaving.subscribe())
     }
 
     /// The beginning of every link.
     #[must_use]
     pub fn base(&self) -> String {
-        format!("http://{}", SocketAddr::new(self.address, self.port))
+        self.place.base()
     }
 
     /// Keeps what an action had to say for the next page.
@@ -107,14 +130,32 @@ impl App {
         *self.flash.lock().unwrap_or_else(PoisonError::into_inner) = Some(Flash { bad, lines });
     }
 
-    /// What the last action had to say, once.
+    /// What the last action had to say, and what came of jobs that ended meanwhile, once.
     pub(super) fn flash(&self) -> Option<Flash> {
-        self.flash.lock().unwrap_or_else(PoisonError::into_inner).take()
+        let said = self.flash.lock().unwrap_or_else(PoisonError::into_inner).take();
+        match (said, self.jobs.untold()) {
+            (Some(mut said), Some(jobs)) => {
+                said.bad |= jobs.bad;
+                said.lines.extend(jobs.lines);
+                Some(said)
+            }
+            (said, jobs) => said.or(jobs),
+        }
     }
 
     /// A number that no other upload of this start has.
     pub fn next_upload(&self) -> u64 {
         self.uploads.fetch_add(1, Ordering::Relaxed)
+    }
+}
+
+/// Tells a stream when the desk is being closed.
+pub(super) struct Leaving(watch::Receiver<bool>);
+
+impl Leaving {
+    /// Returns when the desk is being closed.
+    pub(super) async fn over(&mut self) {
+        drop(self.0.wait_for(|over| *over).await);
     }
 }
 
@@ -125,19 +166,4 @@ fn closing() -> Failure {
         "the desk is being closed",
         "start it again with: cabjury desk",
     )
-}
-
-/// Progress of a job, as the event stream shows it.
-pub struct Told(Arc<App>);
-
-impl Progress for Told {
-    fn step(&self, what: &str, done: u64, total: u64) {
-        self.0.progress.send_replace(Step { what: what.to_owned(), done, total });
-    }
-}
-
-impl Drop for Told {
-    fn drop(&mut self) {
-        self.0.progress.send_replace(Step::default());
-    }
 }

@@ -5,10 +5,11 @@ use axum::extract::Path;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 
-const FILES: [(&str, &str, &str); 6] = [
+const FILES: [(&str, &str, &str); 7] = [
     ("player.js", "text/javascript; charset=utf-8", crate::report::audience::PLAYER),
     ("listen.js", "text/javascript; charset=utf-8", include_str!("files/listen.js")),
     ("listen.css", "text/css; charset=utf-8", crate::report::audience::STYLE),
+    ("job.js", "text/javascript; charset=utf-8", include_str!("files/job.js")),
     ("desk.js", "text/javascript; charset=utf-8", include_str!("files/desk.js")),
     ("sheet.css", "text/css; charset=utf-8", crate::report::page::STYLE),
     ("desk.css", "text/css; charset=utf-8", include_str!("files/desk.css")),

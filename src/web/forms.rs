@@ -1,5 +1,6 @@
 //! What the engineer's forms send: fields read as numbers and names, and a rig sheet put together from them.
 
+use super::jobs::{Order, Work};
 use super::pages::layout::{Flash, page};
 use super::pages::sheet;
 use crate::model::explain::Fate;
@@ -9,6 +10,9 @@ use axum::response::{IntoResponse, Response};
 use maud::html;
 use std::collections::BTreeMap;
 use std::fmt::Write;
+
+/// The field that holds a form's own number.
+const ONCE: &str = "once";
 
 /// Fields of a form, trimmed; empty ones are left out.
 pub(super) struct Fields(BTreeMap<String, String>);
@@ -40,6 +44,13 @@ impl Fields {
     /// The same; nothing is an empty text.
     pub(super) fn text(&self, key: &str) -> &str {
         self.get(key).unwrap_or_default()
+    }
+
+    /// A job of what this form asks for. The form's own number, if it has one, makes a repeat the same job for good.
+    pub(super) fn order(&self, title: &'static str, path: &str, to: &'static str, work: Work) -> Order {
+        let asked: Vec<String> = self.0.iter().filter(|(k, _)| *k != ONCE).map(|(k, v)| format!("{k:?}={v:?}")).collect();
+        let same = format!("{path} {}", asked.join(" "));
+        Order { title, to, once: self.get(ONCE).map(str::to_owned), same, awaited: false, work }
     }
 
     pub(super) fn contains_key(&self, key: &str) -> bool {

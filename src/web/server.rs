@@ -1,6 +1,9 @@
 //! Connections: limits on headers and time, a cap, and a stop that finishes what was begun.
 
 use super::App;
+use super::names::{Place, PublicName};
+use super::stall::Moving;
+use super::tls::{Certificate, acceptor};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
@@ -16,8 +19,10 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch};
+use tokio_rustls::TlsAcceptor;
 
 /// Connections at a time; one more is dropped.
 const CONNECTIONS: usize = 4096;
@@ -27,6 +32,8 @@ const CONNECTIONS_PER_ADDRESS: usize = 2048;
 const HEADERS: Duration = Duration::from_secs(15);
 /// Largest head of a request.
 const HEAD_BYTES: usize = 32 * 1024;
+/// A client that takes nothing of what is sent for so long is let go.
+const STANDSTILL: Duration = Duration::from_secs(30);
 /// After a stop, answers that are under way get so long.
 const FAREWELL: Duration = Duration::from_secs(5);
 
@@ -43,6 +50,10 @@ pub struct Options {
     pub test: Option<TestId>,
     /// Who is invited.
     pub invite: Vec<ListenerCode>,
+    /// The name by which a reverse proxy, or the certificate, makes it known.
+    pub public: Option<PublicName>,
+    /// Connections are encrypted with this.
+    pub certificate: Option<Certificate>,
 }
 
 /// An invitation as it is printed.
@@ -63,6 +74,9 @@ pub struct Ready {
     pub key: String,
     /// Who is invited, and where.
     pub invitations: Vec<Invited>,
+    /// SHA-256 of the certificate, to compare with what a browser shows.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub certificate_sha256: Option<String>,
 }
 
 fn failed(kind: &'static str, message: String, next: &str) -> Failure {
@@ -135,11 +149,28 @@ async fn run(
         listener.local_addr().map_err(|e| failed("port-taken", format!("the port cannot be read: {e}"), "try again"))?.port();
     let address = if options.lan { own_address() } else { IpAddr::V4(Ipv4Addr::LOCALHOST) };
     let key = crate::testing::desk::new_key()?;
-    let app = App::new(Arc::clone(desk), key.clone(), SocketAddr::new(address, port), options.lan, clock);
-    let base = app.base();
+    let place = Place {
+        address: SocketAddr::new(address, port),
+        lan: options.lan,
+        tls: options.certificate.is_some(),
+        public: options.public.clone(),
+    };
+    let (acceptor, print) = match &options.certificate {
+        Some(from) => acceptor(from, &options.folder, &place).map(|(acceptor, print)| (Some(acceptor), Some(print)))?,
+        None => (None, None),
+    };
+    let app = App::at(Arc::clone(desk), key.clone(), place, clock);
+    let (base, local) = (app.base(), app.place.local());
     let invitations = invited.into_iter().map(|(listener, code)| Invited { listener, url: format!("{base}/l/{code}") }).collect();
-    ready(&Ready { url: format!("{base}/?key={key}"), key, invitations });
-    accept(&listener, &app, stop).await;
+    ready(&Ready { url: format!("{local}/?key={key}"), key, invitations, certificate_sha256: print });
+    accept(&listener, &app, acceptor, stop).await;
+    // A job that is under way is stopped and cleans up behind itself.
+    let gone = async {
+        while !app.jobs.close() {
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    };
+    let _ = tokio::time::timeout(FAREWELL, gone).await;
     Ok(())
 }
 
@@ -173,7 +204,7 @@ impl Drop for OneOf {
     }
 }
 
-async fn accept(listener: &TcpListener, app: &Arc<App>, stop: &Arc<AtomicBool>) {
+async fn accept(listener: &TcpListener, app: &Arc<App>, acceptor: Option<TlsAcceptor>, stop: &Arc<AtomicBool>) {
     let router = super::router(app);
     let seats = Arc::new(Semaphore::new(CONNECTIONS));
     let by_address = ByAddress::default();
@@ -196,26 +227,45 @@ async fn accept(listener: &TcpListener, app: &Arc<App>, stop: &Arc<AtomicBool>) 
         // Small answers at once: a listener waits for each of them.
         let _ = stream.set_nodelay(true);
         let service = TowerToHyperService::new(router.clone().layer(axum::Extension(ConnectInfo(from))));
-        let mut leaving = leaving.clone();
+        let (leaving, acceptor) = (leaving.clone(), acceptor.clone());
         tokio::spawn(async move {
-            let connection = hyper::server::conn::http1::Builder::new()
-                .timer(TokioTimer::new())
-                .header_read_timeout(HEADERS)
-                .max_buf_size(HEAD_BYTES)
-                .serve_connection(TokioIo::new(stream), service);
-            tokio::pin!(connection);
-            tokio::select! {
-                // A client that hangs up, or talks nonsense, is no trouble of ours.
-                _ = connection.as_mut() => {}
-                _ = leaving.changed() => {
-                    connection.as_mut().graceful_shutdown();
-                    let _ = tokio::time::timeout(FAREWELL, connection).await;
+            let stream = Moving::new(stream, STANDSTILL);
+            match acceptor {
+                None => talk(stream, service, leaving).await,
+                Some(acceptor) => {
+                    // Who does not get through the handshake in time is let go like one without a request.
+                    if let Ok(Ok(stream)) = tokio::time::timeout(HEADERS, acceptor.accept(stream)).await {
+                        talk(stream, service, leaving).await;
+                    }
                 }
             }
             drop((seat, one_of));
         });
     }
+    app.leave();
     farewell.send_replace(true);
     // All seats free again: every answer that was under way is out.
     let _ = tokio::time::timeout(FAREWELL, seats.acquire_many(u32::try_from(CONNECTIONS).unwrap_or(u32::MAX))).await;
+}
+
+/// One connection to its end.
+async fn talk<S, T>(stream: S, service: T, mut leaving: watch::Receiver<bool>)
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
+    T: hyper::service::HttpService<hyper::body::Incoming, ResBody = axum::body::Body, Error = std::convert::Infallible>,
+{
+    let connection = hyper::server::conn::http1::Builder::new()
+        .timer(TokioTimer::new())
+        .header_read_timeout(HEADERS)
+        .max_buf_size(HEAD_BYTES)
+        .serve_connection(TokioIo::new(stream), service);
+    tokio::pin!(connection);
+    tokio::select! {
+        // A client that hangs up, or talks nonsense, is no trouble of ours.
+        _ = connection.as_mut() => {}
+        _ = leaving.changed() => {
+            connection.as_mut().graceful_shutdown();
+            let _ = tokio::time::timeout(FAREWELL, connection).await;
+        }
+    }
 }

@@ -1,6 +1,6 @@
 //! A pass is looked at before anything else is done: faults, lag against the DI, level and noise against earlier passes.
 
-use crate::capture::measure::{FaultDoc, Measured, measure_file};
+use crate::capture::measure::{FaultDoc, Held, hold_file};
 use crate::model::audio::{FaultKind, Finding, Severity};
 use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName};
@@ -122,14 +122,14 @@ fn must_go(finding: &Finding) -> bool {
 pub(super) fn inspect(pass: &Recorded<'_>, before: &[Known]) -> Result<Judged, Failure> {
     let mut judged = Judged::default();
     for (file, mic) in pass.files.iter().zip(pass.mics) {
-        let measured = measure_file(file)?;
-        one(pass, mic, &measured, before, &mut judged);
+        one(pass, mic, &hold_file(file)?, before, &mut judged);
     }
     Ok(judged)
 }
 
 /// What the file itself shows.
-fn faults(mic: &MicName, measured: &Measured, placed: Option<&Placement>, judged: &mut Judged) {
+fn faults(mic: &MicName, held: &Held, placed: Option<&Placement>, judged: &mut Judged) {
+    let measured = &held.measured;
     for finding in &measured.findings {
         judged.unusable |= finding.severity == Severity::Stop;
         let said = format!("{mic}: {}", finding.detail);
@@ -139,15 +139,16 @@ fn faults(mic: &MicName, measured: &Measured, placed: Option<&Placement>, judged
             judged.warnings.push(said);
         }
     }
-    for what in impossible(&measured.audio.channels()[0], placed, measured.facts.rate) {
+    for what in impossible(&held.audio.channels()[0], placed, measured.facts.rate) {
         judged.unusable = true;
         judged.again.push(format!("{mic}: {what}"));
     }
 }
 
-fn one(pass: &Recorded<'_>, mic: &MicName, measured: &Measured, before: &[Known], judged: &mut Judged) {
+fn one(pass: &Recorded<'_>, mic: &MicName, held: &Held, before: &[Known], judged: &mut Judged) {
+    let measured = &held.measured;
     let rate = measured.facts.rate;
-    let samples = &measured.audio.channels()[0];
+    let samples = &held.audio.channels()[0];
     let placed = placing::place(pass.di, samples, rate, Relation::Driven);
     let lag =
         placed.as_ref().map(|p| p.lag.samples).or_else(|| align::find_lag(pass.di, samples, rate, false).map(|l| l.samples));
@@ -163,7 +164,7 @@ fn one(pass: &Recorded<'_>, mic: &MicName, measured: &Measured, before: &[Known]
     let level_step = step(level, siblings(|k| k.level));
     let burst_step = step(burst, siblings(|k| k.burst));
     let noise_step = step(noise, median(before.iter().filter(here).filter_map(|k| k.noise).collect()));
-    faults(mic, measured, placed.as_ref(), judged);
+    faults(mic, held, placed.as_ref(), judged);
     let louder = |db: f64| if db > 0.0 { "louder" } else { "quieter" };
     let moved = level_step.filter(|s| s.abs() > LEVEL_STEP_DB);
     if let Some(db) = moved {

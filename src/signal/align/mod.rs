@@ -156,10 +156,30 @@ pub(crate) fn find_near(first: &[f32], second: &[f32], rate: SampleRate, near: u
 
 /// Short recordings as they are; of long ones the loudest common part, after the whole has been laid over each other at a low rate.
 fn in_part(first: &[f32], second: &[f32], rate: SampleRate, find: impl Fn(&[f32], &[f32]) -> Option<Lag>) -> Option<Lag> {
-    let step = (rate.hz() as usize / 8_000).max(1);
     if first.len() + second.len() <= WHOLE_FRAMES {
         return find(first, second);
     }
+    let Part { a, b, lag, from, to } = loudest_part(first, second, rate)?;
+    let found = find(&a[from..to], &b[from..to])?;
+    // With two clocks the lag at frame 0 is another one than in the part.
+    let offset = if found.method == LagMethod::PhaseSlope { drift_between(a, b, from, to - from, rate) } else { 0.0 };
+    Some(Lag { samples: found.samples + lag as f64 - offset, ..found })
+}
+
+/// Two recordings laid over each other roughly, and the loudest stretch that they share.
+struct Part<'a> {
+    a: &'a [f32],
+    b: &'a [f32],
+    /// Whole samples that were taken out.
+    lag: i64,
+    from: usize,
+    to: usize,
+}
+
+/// Found at a low rate. `None` when one of them is silent.
+fn loudest_part<'a>(first: &'a [f32], second: &'a [f32], rate: SampleRate) -> Option<Part<'a>> {
+    // However long they are, the coarse copies are not.
+    let step = (rate.hz() as usize / 8_000).max((first.len() + second.len()).div_ceil(2 * WHOLE_FRAMES)).max(1);
     let lag = both(&thinned(first, step), &thinned(second, step))?.plain_lag.saturating_mul(step as i64);
     let (a, b) = common(first, second, lag);
     let part = (PART_S * rate.hz() as usize).min(a.len());
@@ -169,11 +189,8 @@ fn in_part(first: &[f32], second: &[f32], rate: SampleRate, find: impl Fn(&[f32]
     let (first, second) = (seconds(a), seconds(b));
     let count = (part / hop).clamp(1, first.len().max(1));
     let power = first.windows(count).zip(second.windows(count)).map(|(x, y)| x.iter().sum::<f64>() * y.iter().sum::<f64>());
-    let start = power.enumerate().max_by(|x, y| x.1.total_cmp(&y.1)).map_or(0, |(i, _)| i * hop);
-    let found = find(&a[start..start + part], &b[start..start + part])?;
-    // With two clocks the lag at frame 0 is another one than in the part.
-    let offset = if found.method == LagMethod::PhaseSlope { drift_between(a, b, start, part, rate) } else { 0.0 };
-    Some(Lag { samples: found.samples + lag as f64 - offset, ..found })
+    let from = power.enumerate().max_by(|x, y| x.1.total_cmp(&y.1)).map_or(0, |(i, _)| i * hop);
+    Some(Part { a, b, lag, from, to: from + part })
 }
 
 /// How much later the part is than frame 0 because of drift, by a second look at the earliest part that sounds.
@@ -199,15 +216,19 @@ fn thinned(x: &[f32], step: usize) -> Vec<f32> {
     x.chunks_exact(step).map(|c| c.iter().filter(|v| v.is_finite()).sum::<f32>() / step as f32).collect()
 }
 
-/// Normalised correlation peak against a DI at the stated rate: below 0.35 it is another performance.
+/// Normalised correlation peak against a DI at the stated rate: below 0.35 it is another performance. Of long recordings it is that of
+/// their loudest common part, so that neither memory nor a clock's drift grows with the length.
 #[must_use]
-pub fn resemblance(first: &[f32], second: &[f32]) -> Option<f64> {
-    let (e1, e2) = (energy(first), energy(second));
-    if e1 <= 0.0 || e2 <= 0.0 {
-        return None;
+pub fn resemblance(first: &[f32], second: &[f32], rate: SampleRate) -> Option<f64> {
+    let alike = |a: &[f32], b: &[f32]| {
+        let (e1, e2) = (energy(a), energy(b));
+        (e1 > 0.0 && e2 > 0.0).then(|| correlate(a, b).0.strongest().1.abs() / (e1 * e2).sqrt())
+    };
+    if first.len() + second.len() <= WHOLE_FRAMES {
+        return alike(first, second);
     }
-    let (plain, _) = correlate(first, second);
-    Some(plain.strongest().1.abs() / (e1 * e2).sqrt())
+    let part = loudest_part(first, second, rate)?;
+    alike(&part.a[part.from..part.to], &part.b[part.from..part.to])
 }
 
 /// The common stretch of two recordings when the second is `lag` whole samples late.

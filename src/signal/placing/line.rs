@@ -55,7 +55,7 @@ impl Line {
         let mut breaks: Vec<usize> = Vec::new();
         let mut now = solve(&points, &breaks)?;
         while breaks.len() < MOST {
-            let Some((at, better)) = best_break(&points, &breaks) else { break };
+            let Some((at, better)) = best_break(&points, &breaks, &now) else { break };
             let with: Vec<usize> = sorted(&breaks, at);
             let height = with.iter().position(|b| *b == at).map_or(0.0, |i| better.heights[i].abs());
             if height < clear || better.rest > 0.5 * now.rest {
@@ -174,12 +174,29 @@ fn sorted(breaks: &[usize], more: usize) -> Vec<usize> {
     all
 }
 
-/// The further break that leaves the least.
-fn best_break(points: &[Point], breaks: &[usize]) -> Option<(usize, Solved)> {
-    (SIDE..=points.len().saturating_sub(SIDE))
+/// The further break that leaves the least. What a further column z takes off the rest is (z'We)^2 / (z'Wz - z'WX (X'WX)^-1 X'Wz), with e
+/// what is left so far (Frisch & Waugh 1933, added-variable regression; from memory): sums from each point to the end serve all places.
+fn best_break(points: &[Point], breaks: &[usize], now: &Solved) -> Option<(usize, Solved)> {
+    // From each point on: weight, weight times axis, weight times what is left.
+    let mut from = vec![[0.0; 3]; points.len() + 1];
+    for (i, p) in points.iter().enumerate().rev() {
+        let (w, x, left) = (p.2 / now.mean_weight, now.axis(p.0), p.1 - now.at(i, p.0, breaks));
+        let behind = from[i + 1];
+        from[i] = [behind[0] + w, behind[1] + w * x, behind[2] + w * left];
+    }
+    let taken = |k: usize| {
+        let mut shared = vec![from[k][0], from[k][1]];
+        shared.extend(breaks.iter().map(|b| from[k.max(*b)][0]));
+        let known = |j: usize| shared.iter().zip(&now.inverse[j]).map(|(s, v)| s * v).sum::<f64>();
+        let own = from[k][0] - (0..shared.len()).map(|j| shared[j] * known(j)).sum::<f64>();
+        if own > 1e-9 * from[k][0] { from[k][2].powi(2) / own } else { 0.0 }
+    };
+    let at = (SIDE..=points.len().saturating_sub(SIDE))
         .filter(|k| breaks.iter().all(|b| b.abs_diff(*k) >= SIDE))
-        .filter_map(|k| Some((k, solve(points, &sorted(breaks, k))?)))
-        .min_by(|a, b| a.1.rest.total_cmp(&b.1.rest))
+        .map(|k| (k, taken(k)))
+        .max_by(|a, b| a.1.total_cmp(&b.1))?
+        .0;
+    Some((at, solve(points, &sorted(breaks, at))?))
 }
 
 struct Solved {
@@ -190,9 +207,18 @@ struct Solved {
     rest: f64,
     slope_spread: f64,
     offset_spread: f64,
+    /// Inverse of the normal equations, on the axis that is centred and scaled.
+    inverse: Vec<Vec<f64>>,
+    mean_weight: f64,
+    centre: f64,
+    scale: f64,
 }
 
 impl Solved {
+    fn axis(&self, t: f64) -> f64 {
+        (t - self.centre) / self.scale
+    }
+
     fn at(&self, index: usize, t: f64, breaks: &[usize]) -> f64 {
         let steps: f64 = breaks.iter().zip(&self.heights).filter(|(b, _)| index >= **b).map(|(_, h)| h).sum();
         self.offset + self.slope * t + steps
@@ -226,7 +252,7 @@ fn solve(points: &[Point], breaks: &[usize]) -> Option<Solved> {
     }
     eliminate(&mut table, m)?;
     let x: Vec<f64> = table.iter().map(|r| r[2 * m]).collect();
-    let inverse = |j: usize, k: usize| table[j][m + k];
+    let inverse: Vec<Vec<f64>> = table.iter().map(|r| r[m..2 * m].to_vec()).collect();
     let back = centre / scale;
     let rest = points
         .iter()
@@ -238,8 +264,12 @@ fn solve(points: &[Point], breaks: &[usize]) -> Option<Solved> {
         slope: x[1] / scale,
         heights: x[2..].to_vec(),
         rest,
-        slope_spread: inverse(1, 1).max(0.0).sqrt() / scale,
-        offset_spread: (inverse(0, 0) - 2.0 * back * inverse(0, 1) + back * back * inverse(1, 1)).max(0.0).sqrt(),
+        slope_spread: inverse[1][1].max(0.0).sqrt() / scale,
+        offset_spread: (inverse[0][0] - 2.0 * back * inverse[0][1] + back * back * inverse[1][1]).max(0.0).sqrt(),
+        inverse,
+        mean_weight,
+        centre,
+        scale,
     })
 }
 

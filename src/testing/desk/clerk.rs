@@ -10,13 +10,16 @@ use crate::testing::trials::{Closing, Trials};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, RecvTimeoutError};
-use std::time::Duration;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
+use std::time::{Duration, Instant};
 
 /// At most so many questions are one batch: the first of them should not wait long for the last.
 const BATCH: usize = 256;
 /// After so long without a trial open or a question, the session's lock is given back.
 const IDLE: Duration = Duration::from_millis(300);
+
+/// An unknown code is looked for in the session no more often than this.
+const REREAD: Duration = Duration::from_millis(250);
 
 /// Tells the one who asked, after the batch is on disk (or was not written).
 pub(super) type Tell = Box<dyn FnOnce(Result<(), Failure>) + Send>;
@@ -27,8 +30,16 @@ pub(super) type Question = Box<dyn FnOnce(&mut Floor) -> Tell + Send>;
 /// A job on the folder.
 pub(super) type Job = Box<dyn FnOnce(Result<&Path, Failure>) + Send>;
 
+/// One short change of the session, made by long work beside it.
+pub(super) type Change = Box<dyn FnOnce(&mut Session) + Send>;
+
+/// A change that could not be made, and why: the session could not be opened for it.
+pub(super) type GivenBack = (Change, Failure);
+
 /// Something to do with the session.
 pub(super) enum Task {
+    /// A change between two batches, open trials or not.
+    Write(Change, Sender<GivenBack>),
     /// Listening: may be one of a batch.
     Listening(Question),
     /// A job on the folder, with the lock free for it.
@@ -55,6 +66,7 @@ pub(super) struct Floor {
     tests: BTreeMap<TestId, Playable>,
     /// Another process may have written since the invitations were read.
     stale: bool,
+    read_at: Option<Instant>,
     /// Changes are gathered into one transaction as soon as there is one.
     batching: bool,
     begun: bool,
@@ -78,6 +90,7 @@ impl Floor {
             invited: BTreeMap::new(),
             tests: BTreeMap::new(),
             stale: false,
+            read_at: None,
             batching: false,
             begun: false,
         }
@@ -98,13 +111,26 @@ impl Floor {
 
     /// Who is invited by a code, and to what. Only looked up: it needs no lock.
     pub(super) fn invited(&mut self, code: &str) -> Result<(Playable, ListenerCode), Failure> {
-        if self.stale || !self.invited.contains_key(code) {
+        // Who tries codes that do not exist makes nobody read the session again and again.
+        let fresh = self.read_at.is_some_and(|at| at.elapsed() < REREAD);
+        if self.stale || (!self.invited.contains_key(code) && !fresh) {
             let session = Session::open_read(&self.folder)?;
             self.invited = session.invitations()?.into_iter().map(|(code, test, who)| (code, (test, who))).collect();
             self.stale = false;
+            self.read_at = Some(Instant::now());
         }
         let (test, who) = self.invited.get(code).cloned().ok_or_else(unknown)?;
         Ok((self.playable(&test)?, who))
+    }
+
+    /// All invitations, as they stand now.
+    pub(super) fn invitations(&mut self) -> Result<Vec<(String, TestId, ListenerCode)>, Failure> {
+        self.look(|trials| Ok(trials.session().invitations()?))
+    }
+
+    /// How long a test's clips are, in seconds.
+    pub(super) fn length(&mut self, test: &TestId) -> Result<f64, Failure> {
+        Ok(self.playable(test)?.seconds)
     }
 
     fn playable(&mut self, test: &TestId) -> Result<Playable, Failure> {
@@ -193,12 +219,21 @@ impl Clerk {
                     }
                 }
                 Task::Alone(job) => self.alone(job),
+                Task::Write(change, back) => self.write(change, &back),
                 Task::Stop => break,
             }
         }
         if let Some(trials) = &mut self.floor.trials {
             // What cannot be written now is void at the next start anyway.
             let _ = trials.void_all(None, "the desk was closed");
+        }
+    }
+
+    fn write(&mut self, change: Change, back: &Sender<GivenBack>) {
+        match self.floor.trials() {
+            Ok(trials) => change(&mut trials.session),
+            // Nobody waits for it any more: then it is not needed either.
+            Err(error) => drop(back.send((change, error))),
         }
     }
 
@@ -218,12 +253,16 @@ impl Clerk {
     /// Answers the first question and what else has come in meanwhile, in one transaction. True when it is time to stop.
     fn batch(&mut self, first: Question) -> bool {
         let mut work = vec![first];
-        let (mut after, mut stop) = (None, false);
+        let (mut after, mut write, mut stop) = (None, None, false);
         while work.len() < BATCH {
             match self.inbox.try_recv() {
                 Ok(Task::Listening(next)) => work.push(next),
                 Ok(Task::Alone(job)) => {
                     after = Some(job);
+                    break;
+                }
+                Ok(Task::Write(change, back)) => {
+                    write = Some((change, back));
                     break;
                 }
                 Ok(Task::Stop) => {
@@ -247,6 +286,9 @@ impl Clerk {
         }
         if let Some(job) = after {
             self.alone(job);
+        }
+        if let Some((change, back)) = write {
+            self.write(change, &back);
         }
         stop
     }

@@ -1,12 +1,16 @@
 //! The session behind a browser: one thread has it, everybody else asks that thread.
 //!
 //! * `clerk`: the thread; what is asked in one moment is written as one batch, and nobody is answered before it is on disk
+//! * `beside`: long work of the engineer's, with one short write at its end
+//! * [`board`]: who is invited, and how far everybody is
 //! * [`records`]: what the engineer's pages show
 //! * [`seat`]: what a listener may see and do
 //! * [`sound`]: slots as WAV, with fresh dither every time
 //!
 //! The session's lock is held only while a trial is open or has just been answered, so that other commands work in between.
 
+mod beside;
+pub mod board;
 mod clerk;
 pub mod records;
 pub mod seat;
@@ -75,6 +79,11 @@ impl Desk {
     #[must_use]
     pub fn folder(&self) -> &Path {
         &self.folder
+    }
+
+    fn send(&self, task: Task) {
+        // The clerk is gone only when the program ends; whoever waits is told by the end of their channel.
+        let _ = self.tasks.send(task);
     }
 
     /// Asks the clerk for something that belongs to listening; `done` is called when everything that it wrote is on disk.

@@ -1,4 +1,5 @@
-//! Slots as WAV: every one of a test has the same length and header, and fresh dither every time, so that equal bytes never give a key away.
+//! Slots as WAV, or as FLAC of one size: every one of a test has the same length and header, and fresh dither every time, so that equal bytes
+//! never give a key away.
 
 use super::Desk;
 use super::clerk::Floor;
@@ -8,18 +9,25 @@ use crate::model::failure::Failure;
 use crate::model::ids::{ClipId, TestId, TrialId};
 use crate::model::trial::Plan;
 use crate::signal::dither;
-use crate::sound::write::wav24_bytes;
+use crate::sound::flac::{flac24_bytes, flac24_length};
+use crate::sound::write::{wav24_head, wav24_samples};
 use crate::store::Session;
 use crate::store::random;
 use crate::testing::sounding::{Treatment, noise, read_clips};
+use crate::trial::Generator;
 use std::collections::BTreeMap;
 use std::path::Path;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+
+/// Frames that are dithered and handed out at a time.
+const PIECE: usize = 8192;
 
 /// A test's clips in memory, all of one length.
 struct Loaded {
-    places: BTreeMap<(ClipId, Treatment), Audio>,
-    noise: Option<Audio>,
+    places: BTreeMap<(ClipId, Treatment), Arc<Audio>>,
+    noise: Option<Arc<Audio>>,
+    /// Bytes of every slot as FLAC.
+    flac: OnceLock<usize>,
 }
 
 /// Clips of the tests that are being heard.
@@ -34,7 +42,7 @@ impl Sounds {
             return Ok(Arc::clone(loaded));
         }
         let (mut audio, places) = read_clips(&Session::open_read(folder)?, plan)?;
-        let noise = noise(&audio)?;
+        let noise = noise(&audio)?.map(Arc::new);
         let frames = audio.iter().map(Audio::frames).min().unwrap_or(0);
         for one in &mut audio {
             // Clips of one excerpt are equally long already; an anchor's filter may not change that either.
@@ -42,21 +50,43 @@ impl Sounds {
             *one = Audio::new(one.rate(), planes)
                 .map_err(|e| Failure::plain("shape", Fate::Unfit, e.to_string(), "run match again, and plan anew"))?;
         }
-        let places = places.into_iter().filter_map(|(key, i)| Some((key, audio.get(i)?.clone()))).collect();
-        let loaded = Arc::new(Loaded { places, noise });
+        let audio: Vec<Arc<Audio>> = audio.into_iter().map(Arc::new).collect();
+        let places = places.into_iter().filter_map(|(key, i)| Some((key, Arc::clone(audio.get(i)?)))).collect();
+        let loaded = Arc::new(Loaded { places, noise, flac: OnceLock::new() });
         all.insert(plan.test.clone(), Arc::clone(&loaded));
         Ok(loaded)
     }
 }
 
-/// 24-bit WAV with fresh dither: the clips lie on the 24-bit grid already, so this adds noise of half a step and nothing else.
-fn wav(audio: &Audio) -> Result<Vec<u8>, Failure> {
-    let mut audio = audio.clone();
-    let mut generator = crate::trial::Generator::from_seed(random::seed()?);
-    for channel in audio.channels_mut() {
-        dither::to_24_bits(channel, &mut generator);
+impl Loaded {
+    fn sound(&self, slot: &Slot) -> Result<Arc<Audio>, Failure> {
+        let found = match &slot.key {
+            Some(key) => self.places.get(key),
+            None => self.noise.as_ref(),
+        };
+        found.cloned().ok_or_else(gone)
     }
-    Ok(wav24_bytes(&audio)?)
+
+    /// The one size of all slots: that of the largest, and room for what fresh dither changes.
+    fn flac_size(&self, generator: &mut Generator) -> usize {
+        *self.flac.get_or_init(|| {
+            let largest = self.places.values().map(|audio| flac24_length(&dithered(audio, generator))).max().unwrap_or(0);
+            (largest + largest / 100 + 8192).next_multiple_of(4096)
+        })
+    }
+}
+
+/// The clips lie on the 24-bit grid already, so this adds noise of half a step and nothing else.
+fn dithered(audio: &Audio, generator: &mut Generator) -> Audio {
+    let mut audio = audio.clone();
+    for channel in audio.channels_mut() {
+        dither::to_24_bits(channel, generator);
+    }
+    audio
+}
+
+fn fresh() -> Result<Generator, Failure> {
+    Ok(Generator::from_seed(random::seed()?))
 }
 
 fn gone() -> Failure {
@@ -76,6 +106,49 @@ impl Slot {
     #[must_use]
     pub fn of(&self) -> Option<(TrialId, String)> {
         self.of.clone()
+    }
+}
+
+/// A slot as a 24-bit WAV, dithered piece by piece as it is taken: whoever takes it slowly holds one piece and no more.
+pub struct Pieces {
+    audio: Arc<Audio>,
+    generator: Generator,
+    head: Option<Vec<u8>>,
+    length: u64,
+    at: usize,
+}
+
+impl Pieces {
+    /// Bytes in all.
+    #[must_use]
+    pub fn length(&self) -> u64 {
+        self.length
+    }
+
+    /// True when the last piece is out.
+    #[must_use]
+    pub fn over(&self) -> bool {
+        self.head.is_none() && self.at >= self.audio.frames()
+    }
+}
+
+impl Iterator for Pieces {
+    type Item = Vec<u8>;
+
+    fn next(&mut self) -> Option<Vec<u8>> {
+        if self.over() {
+            return None;
+        }
+        let to = self.audio.frames().min(self.at + PIECE);
+        let mut planes: Vec<Vec<f32>> = self.audio.channels().iter().map(|c| c[self.at..to].to_vec()).collect();
+        for plane in &mut planes {
+            dither::to_24_bits(plane, &mut self.generator);
+        }
+        let mut out = self.head.take().unwrap_or_default();
+        out.reserve((to - self.at) * planes.len() * 3);
+        wav24_samples(&planes, &mut out);
+        self.at = to;
+        Some(out)
     }
 }
 
@@ -111,16 +184,31 @@ impl Desk {
         self.sounds.of(&self.folder, &slot.plan).map(|_| ())
     }
 
-    /// The slot as a file: slow, on any thread.
+    /// The slot as WAV, in pieces: slow the first time, on any thread.
     ///
     /// # Errors
     /// A clip has changed since it was sealed, or cannot be read.
-    pub fn render(&self, slot: &Slot) -> Result<Vec<u8>, Failure> {
+    pub fn pieces(&self, slot: &Slot) -> Result<Pieces, Failure> {
+        let audio = self.sounds.of(&self.folder, &slot.plan)?.sound(slot)?;
+        let head = wav24_head(audio.rate(), audio.channels().len(), audio.frames())?;
+        let length = head.len() as u64 + audio.frames() as u64 * audio.channels().len() as u64 * 3;
+        Ok(Pieces { audio, generator: fresh()?, head: Some(head), length, at: 0 })
+    }
+
+    /// The slot as FLAC, padded to the one size of all slots of its test: slow, on any thread.
+    ///
+    /// # Errors
+    /// As [`Desk::pieces`]; the noise is not offered as FLAC.
+    pub fn flac(&self, slot: &Slot) -> Result<Vec<u8>, Failure> {
+        if slot.key.is_none() {
+            return Err(gone());
+        }
         let loaded = self.sounds.of(&self.folder, &slot.plan)?;
-        let audio = match &slot.key {
-            Some(key) => loaded.places.get(key),
-            None => loaded.noise.as_ref(),
-        };
-        wav(audio.ok_or_else(gone)?)
+        let (audio, mut generator) = (loaded.sound(slot)?, fresh()?);
+        let size = loaded.flac_size(&mut generator);
+        flac24_bytes(&dithered(&audio, &mut generator), size).ok_or_else(|| {
+            let message = "the sample came out larger than all others";
+            Failure::plain("flac-size", Fate::Failed, message, "ask for it as WAV")
+        })
     }
 }

@@ -1,6 +1,6 @@
 //! The clips: excerpts chosen on a waveform, gains, what mismatch is left.
 
-use super::layout::command;
+use super::layout::{command, once};
 use crate::capture::outline::{Outline, outline};
 use crate::model::explain::quoted;
 use crate::model::failure::Failure;
@@ -33,6 +33,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
             h2 { "Make clips" }
             p { "Every clip is aligned, matched in loudness by gain alone, and measured again. Clips of older runs, and tests made from them, stay as they are." }
             form method="post" action="/match" data-slow="matching" {
+                (once())
                 @if let Some(wave) = &wave { (waveform(wave)) }
                 div.grid {
                     div.field { label for="excerpt" { "Excerpt" } input #excerpt name="excerpt" value="whole" required; span.hint { "a name of your own" } }

@@ -110,6 +110,12 @@ pub(crate) fn command(what: &str, line: &str) -> Markup {
     html! { p.command { (what) " " code { (line) } } }
 }
 
+/// A number of the form's own: sent twice, it does its work once.
+pub(crate) fn once() -> Markup {
+    // Without random bytes the same form is told apart by its fields.
+    html! { @if let Ok(number) = crate::testing::desk::new_key() { input type="hidden" name="once" value=(number); } }
+}
+
 /// A field with its label.
 pub(crate) fn field(name: &str, label: &str, value: &str, hint: &str) -> Markup {
     html! {

@@ -1,6 +1,6 @@
 //! The takes: what is wrong with them, levels over the capture order, differences beside the repeat floor.
 
-use super::layout::command;
+use super::layout::{command, once};
 use crate::model::audio::Severity;
 use crate::model::failure::Failure;
 use crate::publish::report::sketch;
@@ -20,6 +20,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
     let (levels, differences) = (compared::takes(&view)?, found::found(&view)?);
     Ok(html! {
         form method="post" action="/check" data-slow="checking" {
+            (once())
             p { "Faults, lags, levels, and the difference between setups beside that between repeat takes." }
             button type="submit" { "Check all takes" }
         }

@@ -470,7 +470,7 @@ fn performances_are_told_apart() {
             for (n, (setup, mic)) in places.iter().enumerate() {
                 let (other, other_mic) = places[(n + 1) % 4];
                 let (x, y) = (thin(&bounce(a, setup, mic, 1)), thin(&bounce(b, other, other_mic, 9)));
-                let found = cabjury::signal::align::resemblance(&x, &y).unwrap();
+                let found = cabjury::signal::align::resemblance(&x, &y, cabjury::units::SampleRate::new(9_600).unwrap()).unwrap();
                 if i == j { least_same = least_same.min(found) } else { most_other = most_other.max(found) }
             }
         }

@@ -64,7 +64,7 @@ fn takes_differ_by_a_little_and_setups_by_their_drive() {
     assert!((loud(0) - loud(2) - 2.0).abs() < 0.4, "{} {}", loud(0), loud(2));
     let lag = align::find_lag(&di, &takes[0].samples, rate, false).unwrap();
     assert!((100.0..260.0).contains(&lag.samples), "{}", lag.samples);
-    assert!(align::resemblance(&di, &takes[0].samples).unwrap() > 0.45);
+    assert!(align::resemblance(&di, &takes[0].samples, rate).unwrap() > 0.45);
 }
 
 #[test]

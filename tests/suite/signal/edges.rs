@@ -149,13 +149,13 @@ fn residuals_in_numbers() {
 #[test]
 fn resemblance_is_a_share() {
     let x = add(&sine(310.0, -20.0, 0, RATE / 4), &sine(1777.0, -26.0, 0, RATE / 4));
-    let still = vec![0.0; x.len()];
-    assert_eq!((resemblance(&still, &x), resemblance(&x, &still)), (None, None));
+    let (still, rate) = (vec![0.0; x.len()], SampleRate::new(RATE as u32).unwrap());
+    assert_eq!((resemblance(&still, &x, rate), resemblance(&x, &still, rate)), (None, None));
     for gain in [1.0f32, -1.0, 0.01, 40.0] {
         let copy: Vec<f32> = x.iter().map(|v| gain * v).collect();
-        near(resemblance(&x, &copy).unwrap(), 1.0, 1e-5);
+        near(resemblance(&x, &copy, rate).unwrap(), 1.0, 1e-5);
     }
-    assert!(resemblance(&x, &sine(5000.0, -20.0, 0, RATE / 4)).unwrap() < 0.05);
+    assert!(resemblance(&x, &sine(5000.0, -20.0, 0, RATE / 4), rate).unwrap() < 0.05);
 }
 
 /// Raised cosine: by its formula, at both edges alike, and in + out = 1.

@@ -27,14 +27,14 @@ async fn an_open_test_shows_progress_and_no_score() {
     let tests = h.page("/tests").await.text();
     assert!(tests.contains("1 trials answered") || tests.contains("1 trial answered"), "{tests}");
     assert!(tests.contains(&format!("/l/{}", h.code)));
-    // A job that wants the session alone is refused in plain words while somebody listens, and nothing is lost.
-    h.form("/match", "excerpt=whole").await.is(303);
-    let said = h.page("/clips").await.text();
+    // What needs the session alone is refused in plain words while somebody listens, and nothing is lost.
+    h.form("/runsheet", "takes=4").await.is(303);
+    let said = h.page("/runsheet").await.text();
     assert!(said.contains("A listener is in the middle of a trial"), "{said}");
     h.form("/close", "test=test-1").await.is(303);
     let results = h.page("/results").await.text();
     assert!(results.contains("test-1") && results.contains("of 1 answered"), "{results}");
-    h.form("/match", "excerpt=whole").await.is(303);
+    h.job("/match", "excerpt=whole").await;
     assert!(h.page("/clips").await.text().contains("clips were made"));
 }
 
@@ -69,7 +69,7 @@ async fn a_recording_is_streamed_in_and_its_name_is_never_a_path() {
     let send = |query: String, bytes: Vec<u8>| {
         let request = Request::post(format!("/takes/upload?{query}"))
             .header("host", host())
-            .header("cookie", cookie())
+            .header("cookie", cookie(&h.app))
             .body(Body::from(bytes))
             .unwrap();
         h.send(request)

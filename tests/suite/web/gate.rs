@@ -27,7 +27,7 @@ async fn upload(h: &House, setup: &str) -> (u16, String) {
     let wav = std::fs::read(h.folder.join("a.wav")).unwrap();
     let request = Request::post(format!("/takes/upload?name=a.wav&setup={setup}&mic=main&pass=1"))
         .header("host", host())
-        .header("cookie", cookie())
+        .header("cookie", cookie(&h.app))
         .body(Body::from(wav))
         .unwrap();
     let said = h.send(request).await;

@@ -211,10 +211,18 @@ async fn the_engineers_pages_need_the_key_and_get_a_cookie() {
     h.get("/?key=wrong").await.is(403);
     let let_in = h.get(&format!("/?key={}", super::support::KEY)).await.is(303);
     let set = let_in.headers["set-cookie"].to_str().unwrap();
-    assert_eq!(set, format!("{}; HttpOnly; SameSite=Strict; Path=/", cookie()));
+    let (pair, rest) = set.split_once(';').unwrap();
+    assert_eq!(rest, " HttpOnly; SameSite=Strict; Path=/");
+    // A token of this browser's own; the key is in no cookie, and is none.
+    assert!(!set.contains(super::support::KEY), "{set}");
+    let again = h.get(&format!("/?key={}", super::support::KEY)).await.is(303);
+    assert_ne!(again.headers["set-cookie"], set);
+    let with = |cookie: String| Request::get("/").header("host", host()).header("cookie", cookie).body(Body::empty()).unwrap();
+    h.send(with(pair.to_owned())).await.is(200);
+    h.send(with(format!("cabjury-4711={}", super::support::KEY))).await.is(403);
     assert_eq!(let_in.headers["location"], "/");
     let foreign =
-        Request::post("/close").header("host", host()).header("cookie", cookie()).header("origin", "http://evil.example");
+        Request::post("/close").header("host", host()).header("cookie", cookie(&h.app)).header("origin", "http://evil.example");
     h.send(foreign.body(Body::empty()).unwrap()).await.is(403);
     for _ in 0..40 {
         h.get("/?key=00000000000000000000000000000000").await;

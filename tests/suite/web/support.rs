@@ -89,7 +89,7 @@ impl House {
 
     /// A page of the engineer's, with the key.
     pub(super) async fn page(&self, path: &str) -> Answer {
-        let request = Request::get(path).header("host", host()).header("cookie", cookie());
+        let request = Request::get(path).header("host", host()).header("cookie", cookie(&self.app));
         self.send(request.body(Body::empty()).unwrap()).await
     }
 
@@ -97,10 +97,31 @@ impl House {
     pub(super) async fn form(&self, path: &str, body: &str) -> Answer {
         let request = Request::post(path)
             .header("host", host())
-            .header("cookie", cookie())
+            .header("cookie", cookie(&self.app))
             .header("origin", format!("http://{}", host()))
             .header("content-type", "application/x-www-form-urlencoded");
         self.send(request.body(Body::from(body.to_owned())).unwrap()).await
+    }
+}
+
+impl House {
+    /// Waits for the end of a job, and what came of it.
+    pub(super) async fn over(&self, job: &Value) -> Value {
+        let path = format!("/jobs/{}/state", job["job"].as_str().unwrap());
+        loop {
+            let now = self.page(&path).await.is(200).json();
+            if ["done", "failed", "stopped"].contains(&now["state"].as_str().unwrap()) {
+                return now;
+            }
+            tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+        }
+    }
+
+    /// A form that begins a job, to its end.
+    pub(super) async fn job(&self, path: &str, body: &str) -> Value {
+        let answer = self.form(path, body).await.is(303);
+        let id = answer.headers["location"].to_str().unwrap().strip_prefix("/jobs/").unwrap().to_owned();
+        self.over(&serde_json::json!({ "job": id })).await
     }
 }
 
@@ -115,8 +136,9 @@ pub(super) fn host() -> String {
     format!("127.0.0.1:{PORT}")
 }
 
-pub(super) fn cookie() -> String {
-    format!("cabjury-{PORT}={KEY}")
+/// The cookie of a browser that was let in.
+pub(super) fn cookie(app: &App) -> String {
+    format!("cabjury-{PORT}={}", app.let_in().unwrap())
 }
 
 pub(super) fn asked(method: &str, path: &str, kind: Option<&str>, body: &str) -> Request<Body> {
