@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 async fn table(h: &House, body: Value) -> Value {
     let request = axum::http::Request::post("/takes/guess")
         .header("host", super::support::host())
-        .header("cookie", super::support::cookie())
+        .header("cookie", super::support::cookie(&h.app))
         .header("origin", format!("http://{}", super::support::host()))
         .header("content-type", "application/json");
     h.send(request.body(axum::body::Body::from(body.to_string())).unwrap()).await.is(200).json()
