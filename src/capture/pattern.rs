@@ -116,12 +116,14 @@ fn name_of(path: &Path) -> String {
 /// # Errors
 /// The folder cannot be read, holds no recordings, or no pattern can be guessed.
 pub fn plan_folder(folder: &Path, dir: &Path, request: &FolderRequest) -> Result<FolderPlan, Failure> {
+    // First the session: folders in each other's place are told by it.
+    let session = Session::open_read(folder)?;
     let files = recordings(dir)?;
     if files.is_empty() {
         let message = format!("{} holds no recordings", dir.display());
         return Err(Failure::at_path("no-recordings", Fate::Unfit, dir, message, "check the folder's name"));
     }
-    plan_files(folder, files, request)
+    plan_files(&session, files, request)
 }
 
 /// The same for files that are not here yet: their names alone.
@@ -129,11 +131,10 @@ pub fn plan_folder(folder: &Path, dir: &Path, request: &FolderRequest) -> Result
 /// # Errors
 /// The session cannot be read, or no pattern can be guessed.
 pub fn plan_names(folder: &Path, names: &[String], request: &FolderRequest) -> Result<FolderPlan, Failure> {
-    plan_files(folder, names.iter().map(PathBuf::from).collect(), request)
+    plan_files(&Session::open_read(folder)?, names.iter().map(PathBuf::from).collect(), request)
 }
 
-fn plan_files(folder: &Path, files: Vec<PathBuf>, request: &FolderRequest) -> Result<FolderPlan, Failure> {
-    let session = Session::open_read(folder)?;
+fn plan_files(session: &Session, files: Vec<PathBuf>, request: &FolderRequest) -> Result<FolderPlan, Failure> {
     let rig = session.rig()?;
     let names: Vec<String> = files.iter().map(|f| name_of(f)).collect();
     let guessed = request.pattern.is_none();

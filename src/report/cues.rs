@@ -74,12 +74,14 @@ impl Cues<'_> {
     }
 
     /// A caption: no more than two lines of [`LINE`] characters, so that it stays inside a frame held upright. The first one also shows the
-    /// first digits of the commitment (of the fingerprint, where nothing is blind); whole they stand in the notes and the description.
+    /// fingerprint's digits: the session's log up to there, in which the commitment to a blind order stands. Both stand whole in the notes and
+    /// the description.
     fn caption(&self, place: usize) -> Vec<String> {
         let segment = &self.segments[place];
-        let digits = match (self.commitment, self.fingerprint) {
-            (Some(commitment), _) => Some(format!("key SHA-256 {}", commitment.get(..DIGITS).unwrap_or(commitment))),
-            (None, Some(line)) => line.rsplit(' ').next().map(|d| format!("fingerprint {}", d.get(..DIGITS).unwrap_or(d))),
+        let first = |text: &str| text.get(..DIGITS).unwrap_or(text).to_owned();
+        let digits = match (self.fingerprint, self.commitment) {
+            (Some(line), _) => line.rsplit(' ').next().map(|d| format!("fingerprint {}", first(d))),
+            (None, Some(commitment)) => Some(format!("key SHA-256 {}", first(commitment))),
             (None, None) => None,
         };
         match digits.filter(|_| place == 0) {

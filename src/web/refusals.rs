@@ -29,6 +29,7 @@ pub(super) fn problem(error: &Failure) -> Response {
             "the session is in use by another program".to_owned(),
             "wait a moment and try again; if it stays so, tell the engineer".to_owned(),
         ),
+        _ if explained.kind() == "in-a-trial" => (explained.to_string(), explained.next()),
         _ if explained.kind() == "panel-full" => {
             ("all places of this test are taken".to_owned(), "ask the engineer for a test with more listeners".to_owned())
         }

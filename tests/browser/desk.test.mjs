@@ -183,6 +183,8 @@ test("from a folder of 16 files to a verdict with two listeners: at most 15 clic
     await phone.getByText("Your answer is saved.").waitFor();
     await phone.close();
   }
+  // The board sees the last answer and the test's end by itself.
+  await page.getByText("Every test is closed.").waitFor();
   await step("Verdict");
   await page.getByText(/too few trials to tell/i).first().waitFor();
   await shot(page, "desk-verdict");

@@ -27,6 +27,7 @@ let heard = {};      // per label: how often, how long
 let sounding = null; // label, and since when on the audio clock
 let work = 0;        // what is being done now; what was begun before it comes to nothing
 let noise = false;   // the level's noise sounds, or is on its way
+let lossless = document.createElement("audio").canPlayType("audio/flac") !== "";
 let awake;           // a wake lock, where the browser has one
 const elsewhere = new BroadcastChannel("cabjury-sound");
 
@@ -176,7 +177,7 @@ function quiet() {
 const bar = (share) => { part("loaded").value = share; };
 /** The slots' sounds; a smaller lossless address is taken where there is one and the browser reads it. */
 async function slots(list) {
-  const small = list.every((s) => s.flac) && document.createElement("audio").canPlayType("audio/flac") !== "";
+  const small = lossless && list.every((s) => s.flac);
   return load(context, list.map((s) => (small ? s.flac : s.audio)), bar);
 }
 
@@ -203,6 +204,8 @@ async function next() {
       break;
     } catch {
       if (mine !== work) return undefined;
+      // Too many at once, or not read after all: plain files need no turn.
+      lossless = false;
       trouble(say("error.load"));
       // The trial may be void by now, or the desk is away: the server knows.
       const { body } = await ask("");

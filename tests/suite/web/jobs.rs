@@ -106,14 +106,16 @@ async fn a_stopped_job_leaves_nothing_half_and_the_next_one_runs() {
     let h = long_house(15.0);
     let (files, runs) = (h.clip_files(), h.runs());
     let first = h.order("/match", "excerpt=whole").await;
-    let second = h.order("/check", "").await;
+    let second = h.order("/check", "once=second").await;
     assert_ne!(first["job"], second["job"]);
     // A queue has an end: with the second, 32 wait.
     let mut others = Vec::new();
     for n in 0..31 {
         others.push(h.order("/check", &format!("once=waiting-{n}")).await);
     }
-    let wav = std::fs::read(h.folder.join("one0.wav")).unwrap();
+    let mut wav = std::fs::read(h.folder.join("one0.wav")).unwrap();
+    // Another recording than the one that is there.
+    *wav.last_mut().unwrap() ^= 1;
     let upload = Request::post("/takes/upload?name=a.wav&setup=one").header("host", host()).header("cookie", cookie(&h.app));
     let full = h.send(upload.body(Body::from(wav)).unwrap()).await.is(409).json();
     assert_eq!(full["error"]["kind"], "too-many-jobs");

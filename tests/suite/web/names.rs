@@ -110,7 +110,7 @@ async fn a_public_name_is_answered_and_no_other() {
         let form = form.header("content-type", "application/x-www-form-urlencoded");
         of(&h.app, form).await.is(status);
     }
-    let tests = of(&h.app, get("/tests", "desk.example.org").header("cookie", super::support::cookie(&h.app))).await.text();
+    let tests = of(&h.app, get("/listeners", "desk.example.org").header("cookie", super::support::cookie(&h.app))).await.text();
     assert!(tests.contains(&format!("https://desk.example.org/l/{}", h.code)), "{tests}");
     let let_in = of(&h.app, get(&format!("/?key={KEY}"), "desk.example.org")).await.is(303);
     assert!(let_in.headers["set-cookie"].to_str().unwrap().ends_with("; Secure"));

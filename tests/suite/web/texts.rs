@@ -49,7 +49,9 @@ fn no_language_misses_a_key_or_a_value() {
     let wanted = named();
     assert!(wanted.len() > 60, "only {} keys were found in the sources", wanted.len());
     for key in wanted {
-        assert!(english.contains_key(key.as_str()), "{key} is named and not written");
+        // A name of several lines is the beginning of their keys.
+        let first = format!("{key}.1");
+        assert!(english.contains_key(key.as_str()) || english.contains_key(first.as_str()), "{key} is named and not written");
     }
 }
 
@@ -62,13 +64,15 @@ fn a_file_that_holds_no_texts_is_said() {
     }
 }
 
-/// What is left in English in another language is left on purpose: nothing but keys whose text is one sign.
+/// What is left in English in another language is left on purpose: a word that both languages have.
 #[test]
 fn other_languages_are_not_english() {
     let all = Texts::all().unwrap();
     let english: BTreeMap<&str, &str> = all[0].words().collect();
     for texts in &all[1..] {
-        let same: Vec<&str> = texts.words().filter(|(key, text)| english[key] == *text).map(|(key, _)| key).collect();
+        let shared = |key: &str| (texts.language, key) == ("fr", "trial.silence");
+        let same: Vec<&str> =
+            texts.words().filter(|(key, text)| english[key] == *text && !shared(key)).map(|(key, _)| key).collect();
         assert_eq!(same, Vec::<&str>::new(), "{}", texts.language);
     }
 }

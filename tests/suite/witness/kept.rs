@@ -116,7 +116,9 @@ fn what_is_published_stands_in_plan_close_report_and_captions() {
     let line = doc["fingerprint"].as_str().unwrap();
     for name in ["captions.vtt", "captions.srt", "chapter-times.txt"] {
         let text = std::fs::read_to_string(desk.join("m").join(name)).unwrap();
-        assert_eq!(text.matches(line).count(), 1, "{name}: {text}");
+        // A caption has room for the digits alone; they are what `audit --published` looks for.
+        let wanted = if name == "captions.srt" { line.rsplit(' ').next().unwrap() } else { line };
+        assert_eq!(text.matches(wanted).count(), 1, "{name}: {text}");
     }
     desk.run(&["audit", "s", "--published", line]).ends(0);
 }
