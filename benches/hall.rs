@@ -217,11 +217,10 @@ fn pgbench(folder: &Path, cluster: &Cluster, test: &str) {
     let script = format!(
         "insert into hall_trials (trial, test, visitor, number, commitment, sealed) select decode(md5(random()::text), 'hex'), test, \
          decode(md5(random()::text), 'hex'), 1, decode(md5(random()::text) || md5(random()::text), 'hex'), decode(repeat('5a', 131), 'hex') \
-         from hall_tests where test = decode('{test}', 'hex') and closed_at is null returning encode(trial, 'hex') as t \\gset\n\
-         insert into hall_picks (trial, choice, heard) select decode(':t', 'hex'), 'A', repeat('h', 110) from hall_tests where test = \
+         from hall_tests where test = decode('{test}', 'hex') and closed_at is null returning quote_literal(encode(trial, 'hex')) as t \\gset\n\
+         insert into hall_picks (trial, choice, heard) select decode(:t, 'hex'), 'A', repeat('h', 110) from hall_tests where test = \
          decode('{test}', 'hex') and closed_at is null on conflict do nothing returning picked_at;\n"
-    )
-    .replace("decode(':t', 'hex')", "decode(:'t', 'hex')");
+    );
     let file = folder.join("insert.sql");
     std::fs::write(&file, script).unwrap();
     // The cluster's user reads it.

@@ -121,3 +121,22 @@ fn collected(hall: &Hall, receipts: &[Value]) {
     assert!(hall.run(&["score", "s", "--json"])["audience"][0]["void_reason"].is_string());
     assert_eq!(hall.refused(&collect("key"), 3), "hall-collected");
 }
+
+#[test]
+fn the_unit_is_one_that_systemd_takes() {
+    let unit = include_str!("../../../sessions/hall.service");
+    // Where there is no systemd (a container, another system), what the unit says of the program can still be held against it.
+    let folder = crate::program::Desk::new();
+    let here = unit.replace("/usr/bin/cabjury", env!("CARGO_BIN_EXE_cabjury"));
+    std::fs::write(folder.join("hall.service"), &here).unwrap();
+    let start = unit.lines().find_map(|l| l.strip_prefix("ExecStart=/usr/bin/cabjury ")).unwrap();
+    // Every option that it names is one of the program's: what is missing is the key alone.
+    let args: Vec<&str> = start.split(' ').chain(["--json", "--database", "postgres://nobody@/none"]).collect();
+    let said = folder.run(&args);
+    assert_eq!((said.code, said.json()["error"]["kind"].as_str()), (4, Some("hall-no-key")));
+    let verified = std::process::Command::new("systemd-analyze").arg("verify").arg(folder.join("hall.service")).output();
+    if let Ok(verified) = verified {
+        let said = String::from_utf8_lossy(&verified.stderr);
+        assert!(verified.status.success() && !said.contains("hall.service"), "{said}");
+    }
+}
