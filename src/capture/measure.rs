@@ -204,6 +204,12 @@ pub struct Measured {
     pub derived: Option<crate::model::session::Derived>,
 }
 
+impl Measured {
+    fn new(path: &Path, Metered { facts, levels, findings }: Metered) -> Self {
+        Self { path: path.to_owned(), facts, levels, findings, derived: None }
+    }
+}
+
 /// A file that was measured, with all of its samples.
 pub struct Held {
     /// What was measured.
@@ -224,8 +230,7 @@ impl Held {
 /// # Errors
 /// As [`sound::stream`].
 pub fn measure_file(path: &Path) -> Result<Measured, sound::SoundError> {
-    let Metered { facts, levels, findings } = meter_file(path, &mut |_, _| ())?;
-    Ok(Measured { path: path.to_owned(), facts, levels, findings, derived: None })
+    Ok(Measured::new(path, meter_file(path, &mut |_, _| ())?))
 }
 
 /// Measures one file and keeps its samples.
@@ -233,9 +238,9 @@ pub fn measure_file(path: &Path) -> Result<Measured, sound::SoundError> {
 /// # Errors
 /// As [`sound::read_all`].
 pub fn hold_file(path: &Path) -> Result<Held, sound::SoundError> {
-    let measured = measure_file(path)?;
-    let (audio, _) = sound::read_all(path)?;
-    Ok(Held { measured, audio })
+    let mut kept = sound::Kept::of(path, usize::MAX);
+    let metered = meter_file(path, &mut |head, block| kept.push(head, block))?;
+    Ok(Held { audio: kept.audio(metered.facts.rate)?, measured: Measured::new(path, metered) })
 }
 
 fn residual_value(residual: Option<DbOrSilence>) -> serde_json::Value {

@@ -23,12 +23,19 @@ use std::path::Path;
 pub fn take(folder: &Path, request: &Request, clock: &dyn Clock, progress: &dyn Progress) -> Result<IntakeDoc, Failure> {
     let mut session = Session::open_write(folder, clock.now())?;
     let tray = Tray::new(&session);
+    let examined = examined(&session, request, &tray, progress)?;
+    take_examined(&mut session, request, &examined, clock, progress)
+}
+
+/// Every file, measured and made to fit; what is made lies in the tray.
+fn examined(session: &Session, request: &Request, tray: &Tray, progress: &dyn Progress) -> Result<Vec<Measured>, Failure> {
     let mut examined = Vec::new();
     for (i, file) in request.files.iter().enumerate() {
-        examined.push(tray.fitted(&session, examine_meant(file, request.meant.as_ref())?, request.change)?);
+        go_on(progress)?;
+        examined.push(tray.fitted(session, examine_meant(file, request.meant.as_ref())?, request.change)?);
         progress.step("reading", i as u64 + 1, request.files.len() as u64);
     }
-    take_examined(&mut session, request, &examined, clock, progress)
+    Ok(examined)
 }
 
 fn known_setup(session: &Session, setup: Option<&SetupName>) -> Result<SetupName, Failure> {
@@ -58,12 +65,7 @@ fn several_in_one(pass: u32, setup: &SetupName, files: usize) -> Failure {
 /// As [`take`]; it was stopped.
 pub fn prepare(session: &Session, request: &Request, clock: &dyn Clock, progress: &dyn Progress) -> Result<Ready, Failure> {
     let tray = Tray::new(session);
-    let mut examined = Vec::new();
-    for (i, file) in request.files.iter().enumerate() {
-        go_on(progress)?;
-        examined.push(tray.fitted(session, examine_meant(file, request.meant.as_ref())?, request.change)?);
-        progress.step("reading", i as u64 + 1, request.files.len() as u64);
-    }
+    let examined = examined(session, request, &tray, progress)?;
     ready(session, request, &examined, clock, progress)
 }
 

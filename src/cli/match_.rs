@@ -8,7 +8,6 @@ use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName, TakeId};
 use crate::model::outside::SystemClock;
 use crate::model::session::Excerpt;
-use crate::units::Dbtp;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury match evening --excerpt riff=0.5-6.0";
@@ -100,10 +99,8 @@ fn request(args: &Args) -> Result<Request, Failure> {
             turn_setups.push((SetupName::new(text)?, None));
         }
     }
+    let excerpts = args.excerpts.iter().map(|e| Excerpt { name: e.name.clone(), start: e.start, end: Some(e.end) }).collect();
     Ok(Request {
-        as_recorded: args.as_recorded,
-        excerpts: args.excerpts.iter().map(|e| Excerpt { name: e.name.clone(), start: e.start, end: Some(e.end) }).collect(),
-        ceiling: Dbtp::new(-1.0)?,
         turn,
         turn_setups,
         measure: match args.loudness {
@@ -113,6 +110,7 @@ fn request(args: &Args) -> Result<Request, Failure> {
         },
         per_setup: args.gain == GainArg::PerSetup,
         confirm: args.reason.as_ref().map(|r| Confirm { kinds: args.confirm.clone(), reason: r.trim().to_owned() }),
+        ..Request::usual(excerpts, args.as_recorded)?
     })
 }
 

@@ -32,7 +32,7 @@ use crate::store::Session;
 use crate::testing::plan;
 use crate::testing::trials::Trials;
 use crate::trial::Generator;
-use crate::units::{Dbtp, Ohm, SampleRate};
+use crate::units::{Ohm, SampleRate};
 use crate::verdict::closing::freeze;
 use ear::Ear;
 use serde::Serialize;
@@ -88,16 +88,7 @@ pub fn demo(folder: Option<&Path>, seed: u64, clock: &dyn Clock, progress: &dyn 
     }
     let takes = capture(&folder, &drives, &mut random, clock, progress)?;
     check::check(&folder, clock, progress)?;
-    let request = prepare::Request {
-        as_recorded: false,
-        excerpts: Vec::new(),
-        ceiling: Dbtp::new(-1.0)?,
-        turn: Vec::new(),
-        turn_setups: Vec::new(),
-        measure: crate::matching::aim::Measure::K,
-        per_setup: false,
-        confirm: None,
-    };
+    let request = prepare::Request::usual(Vec::new(), false)?;
     let matched = prepare::match_clips(&folder, &request, clock, progress)?;
     listening(&folder, &mut random, clock, progress)?;
     let written = report(&folder, None, clock)?;

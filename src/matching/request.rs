@@ -3,7 +3,7 @@
 use crate::matching::aim::Measure;
 use crate::model::ids::{MicName, SetupName, TakeId};
 use crate::model::session::Excerpt;
-use crate::units::Dbtp;
+use crate::units::{Dbtp, UnitError};
 
 /// What was asked for.
 #[derive(Debug, Clone)]
@@ -24,6 +24,25 @@ pub struct Request {
     pub per_setup: bool,
     /// What the engineer says is meant.
     pub confirm: Option<Confirm>,
+}
+
+impl Request {
+    /// What is usual: K-weighted loudness, a ceiling of -1 dBTP (EBU R 128), every clip by itself, nothing turned or confirmed.
+    ///
+    /// # Errors
+    /// None in practice: the ceiling is a level.
+    pub fn usual(excerpts: Vec<Excerpt>, as_recorded: bool) -> Result<Self, UnitError> {
+        Ok(Self {
+            as_recorded,
+            excerpts,
+            ceiling: Dbtp::new(-1.0)?,
+            turn: Vec::new(),
+            turn_setups: Vec::new(),
+            measure: Measure::K,
+            per_setup: false,
+            confirm: None,
+        })
+    }
 }
 
 /// Kinds of finding that are meant, and why.

@@ -40,7 +40,7 @@ mod wave64;
 pub mod write;
 
 pub use error::SoundError;
-pub use read::{read_all, read_beginning, stream};
+pub use read::{Kept, read_all, read_beginning, stream};
 pub use resample::resample;
 pub use source::Head;
 pub use write::write_wav24;

@@ -1,9 +1,10 @@
 //! Any audio file to planar `f32`, in blocks or whole, with the SHA-256 of its bytes.
 
 use super::error::SoundError;
-use super::source::{HashingReader, Sink, hash_rest};
+use super::source::{HashingReader, Head, Sink, hash_rest};
 use super::{au, decode, wav};
-use crate::model::audio::{Audio, FileFacts, Sha256Hex};
+use crate::model::audio::{Audio, FileFacts, Sha256Hex, ShapeError};
+use crate::units::SampleRate;
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom};
 use std::path::Path;
@@ -52,22 +53,48 @@ pub fn read_all(path: &Path) -> Result<(Audio, FileFacts), SoundError> {
 /// # Errors
 /// As [`stream`].
 pub fn read_beginning(path: &Path, most: usize) -> Result<(Audio, FileFacts), SoundError> {
-    // Room for the bytes that are really there, whatever the header says.
-    let len = std::fs::metadata(path).map_or(0, |m| m.len());
-    let mut planes: Vec<Vec<f32>> = Vec::new();
-    let facts = stream(path, &mut |head, block| {
-        if planes.is_empty() && head.frame_bytes > 0 {
-            let frames = usize::try_from(len / u64::from(head.frame_bytes)).unwrap_or(0);
-            planes = block.iter().map(|_| Vec::with_capacity(frames.min(most))).collect();
+    let mut kept = Kept::of(path, most);
+    let facts = stream(path, &mut |head, block| kept.push(head, block))?;
+    Ok((kept.audio(facts.rate)?, facts))
+}
+
+/// What is kept of a file as it passes, from its first frame on.
+pub struct Kept<'p> {
+    path: &'p Path,
+    most: usize,
+    len: u64,
+    planes: Vec<Vec<f32>>,
+}
+
+impl<'p> Kept<'p> {
+    /// At most `most` frames of a file.
+    #[must_use]
+    pub fn of(path: &'p Path, most: usize) -> Self {
+        // Room for the bytes that are really there, whatever the header says.
+        let len = std::fs::metadata(path).map_or(0, |m| m.len());
+        Self { path, most, len, planes: Vec::new() }
+    }
+
+    /// The next block, shape channels x frames.
+    pub fn push(&mut self, head: Head, block: &[Vec<f32>]) {
+        if self.planes.is_empty() && head.frame_bytes > 0 {
+            let frames = usize::try_from(self.len / u64::from(head.frame_bytes)).unwrap_or(0);
+            self.planes = block.iter().map(|_| Vec::with_capacity(frames.min(self.most))).collect();
         }
-        planes.resize_with(block.len(), Vec::new);
-        for (plane, part) in planes.iter_mut().zip(block) {
-            plane.extend_from_slice(&part[..part.len().min(most - plane.len())]);
+        self.planes.resize_with(block.len(), Vec::new);
+        for (plane, part) in self.planes.iter_mut().zip(block) {
+            plane.extend_from_slice(&part[..part.len().min(self.most - plane.len())]);
         }
-    })?;
-    let audio =
-        Audio::new(facts.rate, planes).map_err(|e| SoundError::Decoder { path: path.to_owned(), reason: e.to_string() })?;
-    Ok((audio, facts))
+    }
+
+    /// What was kept, shape channels x frames.
+    ///
+    /// # Errors
+    /// The blocks were of different shapes.
+    pub fn audio(self, rate: SampleRate) -> Result<Audio, SoundError> {
+        let refused = |e: ShapeError| SoundError::Decoder { path: self.path.to_owned(), reason: e.to_string() };
+        Audio::new(rate, self.planes).map_err(refused)
+    }
 }
 
 /// SHA-256 of a file's bytes.

@@ -22,7 +22,7 @@ use crate::rig::gate;
 use crate::rig::ohmmeter as meter;
 use crate::rig::sheet as sheets;
 use crate::testing::plan;
-use crate::units::{Dbtp, Ohm, Seconds};
+use crate::units::{Ohm, Seconds};
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::sse::{Event, KeepAlive, Sse};
@@ -197,16 +197,7 @@ fn match_request(fields: &Fields) -> Result<prepare::Request, Failure> {
     } else {
         Vec::new()
     };
-    Ok(prepare::Request {
-        as_recorded: fields.contains_key("as_recorded"),
-        excerpts,
-        ceiling: Dbtp::new(-1.0)?,
-        turn: Vec::new(),
-        turn_setups: Vec::new(),
-        measure: crate::matching::aim::Measure::K,
-        per_setup: false,
-        confirm: None,
-    })
+    Ok(prepare::Request::usual(excerpts, fields.contains_key("as_recorded"))?)
 }
 
 async fn make_clips(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields) -> Response {

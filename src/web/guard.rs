@@ -165,7 +165,7 @@ pub async fn key(State(app): State<Arc<App>>, request: Request, next: Next) -> R
     )
 }
 
-/// An answer that says that its code is no invitation.
+/// An answer that says that its code is not an invitation.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct UnknownCode;
 
@@ -188,7 +188,7 @@ pub async fn code(State(app): State<Arc<App>>, request: Request, next: Next) -> 
         return no_invitation(json);
     }
     if !app.limits.open(What::WrongCode, from, WRONG_CODES) {
-        let (message, next) = ("too many links that are no invitation came from there", "wait a minute");
+        let (message, next) = ("too many links that are not invitations came from there", "wait a minute");
         return said(StatusCode::TOO_MANY_REQUESTS, "too-many", message, next, json);
     }
     let response = next.run(request).await;

@@ -16,7 +16,7 @@ const MINUTE: Duration = Duration::from_secs(60);
 pub enum What {
     /// Keys to the engineer's pages that did not fit.
     WrongKey,
-    /// Codes that are no invitation.
+    /// Codes that are not invitations.
     WrongCode,
     /// Sounds that were fetched.
     Sound,

@@ -15,7 +15,7 @@ impl PublicName {
     /// A host's name, with a port where it is not the scheme's own.
     ///
     /// # Errors
-    /// It is no name: a scheme, a path, an empty label.
+    /// It is not a name: a scheme, a path, an empty label.
     pub fn new(text: &str) -> Result<Self, Failure> {
         let wrong = || {
             let message = format!("{text:?} is not the name of a host");
@@ -96,7 +96,7 @@ impl Place {
             None => (host, None),
         };
         let known = [public.port, Some(self.address.port()), None, Some(443)];
-        // A port that is not a number is no port of ours.
+        // A port that is not a number is not a port of ours.
         let fits = if host.contains(':') { port.is_some() && known.contains(&port) } else { true };
         fits && name.eq_ignore_ascii_case(&public.name)
     }

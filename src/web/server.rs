@@ -283,7 +283,7 @@ where
         .serve_connection(TokioIo::new(stream), service);
     tokio::pin!(connection);
     tokio::select! {
-        // A client that hangs up, or talks nonsense, is no trouble of ours.
+        // A client that hangs up, or talks nonsense, does not concern us.
         _ = connection.as_mut() => {}
         _ = leaving.changed() => {
             connection.as_mut().graceful_shutdown();

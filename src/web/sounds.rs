@@ -7,7 +7,8 @@ use tokio::sync::Semaphore;
 const CODED_AT_ONCE: usize = 2;
 /// KiB of FLAC that may be on their way at once.
 pub(super) const HELD: u32 = 96 * 1024;
-/// What is held for sounds on their way, bounded.
+
+/// Turns at the coder, and room for what it made.
 pub(super) struct Counter {
     pub(super) held: Arc<Semaphore>,
     pub(super) coding: Semaphore,
