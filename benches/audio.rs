@@ -69,6 +69,7 @@ fn process(program: &str, args: &[&str], dir: &Path) -> bool {
     Command::new(program)
         .args(args)
         .current_dir(dir)
+        .env("XDG_CACHE_HOME", dir.join("cache"))
         .stdin(Stdio::null())
         .stdout(Stdio::null())
         .stderr(Stdio::null())
@@ -125,6 +126,10 @@ fn main() {
         "the sound's own length",
         Some(Duration::from_secs(960)),
     );
+    let first = start.elapsed();
+    let again = Instant::now();
+    assert!(process(cabjury, &["match", "s", "--excerpt", "verse=10-30"], dir.path()));
+    line("match again, another excerpt: placements are remembered", again.elapsed(), "the first match", Some(first));
 
     let (one, _) = read_all(&dir.path().join("take-00.wav")).unwrap();
     let five = |skip: usize| one.channels()[0].iter().copied().cycle().skip(skip).take(5 * 60 * 48_000).collect::<Vec<f32>>();

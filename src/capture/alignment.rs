@@ -13,11 +13,12 @@ use crate::signal::{align, bands};
 use crate::store::Session;
 use crate::units::SampleRate;
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Where a take lies on the session's time base.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Place {
     /// The take.
     pub take: TakeId,
@@ -32,15 +33,32 @@ pub struct Place {
     /// Polarity against the first take of its own setup and mic.
     pub in_setup: Polarity,
     /// Clock drift against the time base, in ppm: an event at frame t of it lies at `lag` + t (1 + drift / 10^6) of the take.
+    #[serde(with = "bits")]
     pub drift: Option<f64>,
     /// How far the drift can be trusted.
+    #[serde(with = "bits")]
     pub drift_within: Option<f64>,
     /// The drift that has to be taken out by resampling; none where the clocks count as one.
+    #[serde(with = "bits")]
     pub correct: Option<f64>,
     /// Residual against its setup's first take.
+    #[serde(with = "bits")]
     pub residual: Option<f64>,
     /// Jumps of its lag: samples are missing or doubled. Frames of the time base.
     pub jumps: Vec<Jump>,
+}
+
+/// Numbers bit by bit: JSON has no infinity, which is what one file leaves against itself.
+mod bits {
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub(super) fn serialize<S: Serializer>(value: &Option<f64>, to: S) -> Result<S::Ok, S::Error> {
+        value.map(f64::to_bits).serialize(to)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+        Ok(Option::<u64>::deserialize(from)?.map(f64::from_bits))
+    }
 }
 
 impl Place {

@@ -5,6 +5,7 @@ use crate::capture::beside::{go_on, unchanged};
 use crate::capture::hearable::{self, EstimateDoc};
 use crate::capture::measure::{FaultDoc, FileDoc};
 use crate::capture::recording as intake;
+use crate::capture::remembered::Of;
 use crate::capture::{inspection, polarity};
 use crate::model::audio::FileFacts;
 use crate::model::failure::Failure;
@@ -169,17 +170,19 @@ pub fn look_over(session: &Session, progress: &dyn Progress) -> Result<Found, Fa
     let mut looked = Vec::new();
     for (i, take) in takes.iter().enumerate() {
         go_on(progress)?;
+        session.verified_take(take)?;
         looked.push(look(session, take)?);
         progress.step("measuring", i as u64 + 1, 2 * takes.len() as u64);
     }
-    let placed = place(session, &takes, progress)?;
+    let known = Of::verified(&takes);
+    let placed = known.or("places", || place(session, &takes, progress))?;
     let mut warnings = Vec::new();
     for place in &placed {
         clock_findings(place, &mut warnings);
     }
     warnings.extend(polarity::groups(&takes, &placed).iter().flat_map(|g| g.warnings("cabjury match FOLDER")));
     go_on(progress)?;
-    let inspected = inspection::inspect(session, &takes, &placed)?;
+    let inspected = known.or("marks", || inspection::inspect(session, &takes, &placed))?;
     for l in &mut looked {
         if let Some(own) = inspected.iter().find(|i| i.take == l.take.id) {
             l.file.faults.extend(own.findings.iter().map(FaultDoc::from));

@@ -28,7 +28,7 @@ const COMPARED_S: usize = 20;
 const ALIKE_DB: f64 = -15.0;
 
 /// A take and what marks it.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Inspected {
     pub(crate) take: TakeId,
     pub(crate) findings: Vec<Finding>,

@@ -7,7 +7,7 @@
 //! * [`measure`]: files by themselves and in pairs, with [`loudness_meter`]; [`check`]: faults, levels and differences of a session's takes
 //! * [`beside`]: long work while others write; [`ready`]: recordings that wait to become takes
 //! * [`record`]: the tool plays the DI and records the passes itself
-//! * [`alignment`]: where each take lies against the DI, `polarity` of whole setups; `inspection`: what marks a take; `hearable`: is there anything to hear?; [`outline`](mod@outline): for choosing excerpts
+//! * [`alignment`]: where each take lies against the DI, `polarity` of whole setups; `inspection`: what marks a take; `remembered`: what was worked out before; `hearable`: is there anything to hear?; [`outline`](mod@outline): for choosing excerpts
 
 pub mod alignment;
 pub mod beside;
@@ -29,6 +29,7 @@ pub(crate) mod polarity;
 pub mod ready;
 pub mod record;
 pub mod recording;
+pub(crate) mod remembered;
 pub mod runsheet;
 pub mod session;
 pub mod sessions;

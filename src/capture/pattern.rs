@@ -85,6 +85,17 @@ pub struct FolderDoc {
 const ENDINGS: [&str; 15] =
     ["wav", "wave", "aif", "aiff", "aifc", "flac", "caf", "w64", "rf64", "bwf", "m4a", "mp3", "ogg", "opus", "au"];
 
+/// The ending of a recording's name, in small letters; none of another name.
+pub(crate) fn ending(name: &Path) -> Option<&'static str> {
+    let found = name.extension()?.to_str()?.to_ascii_lowercase();
+    ENDINGS.into_iter().find(|known| *known == found)
+}
+
+/// What a browser's file chooser offers.
+pub(crate) fn accepted() -> String {
+    ENDINGS.iter().map(|e| format!(".{e},")).collect::<String>() + "audio/*"
+}
+
 /// The recordings of a folder, by name; folders within are left alone.
 ///
 /// # Errors
@@ -98,8 +109,7 @@ pub(crate) fn recordings(dir: &Path) -> Result<Vec<PathBuf>, Failure> {
     for entry in std::fs::read_dir(dir).map_err(failed)? {
         let path = entry.map_err(failed)?.path();
         let hidden = path.file_name().is_none_or(|n| n.to_string_lossy().starts_with('.'));
-        let ending = path.extension().map(|e| e.to_string_lossy().to_ascii_lowercase());
-        if !hidden && path.is_file() && ending.is_some_and(|e| ENDINGS.contains(&e.as_str())) {
+        if !hidden && path.is_file() && ending(&path).is_some() {
             out.push(path);
         }
     }

@@ -4,7 +4,7 @@ use super::shell::{Outcome, Shell};
 use crate::model::failure::Failure;
 use crate::model::ids::TestId;
 use jiff::Timestamp;
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "\
@@ -111,6 +111,9 @@ pub(crate) struct Serve {
     /// Requests of one address in a minute, a tenth of them of new visitors; whole schools may share an address.
     #[arg(long, value_name = "N", default_value_t = 12_000)]
     pub(crate) per_address: u32,
+    /// A web server on another machine that passes visitors on: its X-Forwarded-For is believed. This machine's is in any case.
+    #[arg(long = "proxy", value_name = "IP")]
+    pub(crate) proxies: Vec<IpAddr>,
 }
 
 /// What `collect` was asked for.
@@ -210,6 +213,7 @@ mod with {
             sound_url: args.sound_url.clone(),
             connections: args.connections,
             per_address: args.per_address,
+            proxies: args.proxies.clone(),
         };
         serve(&options, &stop, Arc::new(super::super::shell::log_line), |ready| say(shell, ready))?;
         shell.say("This replica is closed; open trials go on at another one.");

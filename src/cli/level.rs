@@ -3,6 +3,7 @@
 use super::shell::{Outcome, Shell};
 use crate::matching::level::{Request, level};
 use crate::model::failure::Failure;
+use crate::report::text::signed;
 use crate::units::Dbtp;
 use std::path::PathBuf;
 
@@ -18,7 +19,7 @@ pub(crate) struct Args {
     /// Folder for the copies; nothing that exists is overwritten.
     #[arg(long, value_name = "DIR")]
     pub(crate) out: PathBuf,
-    /// No copy's true peak goes above this.
+    /// No copy's true peak goes above this; 0 at most.
     #[arg(long, value_name = "DBTP", default_value_t = -1.0, allow_hyphen_values = true)]
     pub(crate) ceiling: f64,
     /// Match loudness only; leave start and length as they are.
@@ -54,8 +55,8 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     shell.say("     gain                lag   shared gate      own gate");
     for f in &doc.files {
         shell.say(&format!(
-            "{:+8.3} dB {:+10.2} samples {:>8} LUFS {:>8} LUFS  {} -> {}",
-            f.gain_db,
+            "{:>8} dB {:+10.2} samples {:>8} LUFS {:>8} LUFS  {} -> {}",
+            signed(f.gain_db, 3),
             f.lag_samples,
             value(f.shared_lufs_after),
             value(f.integrated_lufs_after),

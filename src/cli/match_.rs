@@ -8,6 +8,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName, TakeId};
 use crate::model::outside::SystemClock;
 use crate::model::session::Excerpt;
+use crate::report::text::signed;
 use std::path::PathBuf;
 
 pub(crate) const EXAMPLE: &str = "Example:\n  cabjury match evening --excerpt riff=0.5-6.0";
@@ -70,13 +71,13 @@ fn table(doc: &MatchDoc) -> String {
     for c in &doc.clips {
         let number = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.2}"));
         text.push_str(&format!(
-            "{:5} {:5} {:13} {:13} {:10} {:+9.3} {:>+10.2} {:>9} {:>9} {:>7}\n",
+            "{:5} {:5} {:13} {:13} {:10} {:>9} {:>+10.2} {:>9} {:>9} {:>7}\n",
             c.clip,
             c.take,
             c.setup,
             c.mic,
             c.excerpt,
-            c.gain_db,
+            signed(c.gain_db, 3),
             c.lag_samples,
             number(c.shared_lufs),
             number(c.integrated_lufs),

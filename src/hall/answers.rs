@@ -101,7 +101,7 @@ pub(super) async fn page(State(house): State<Arc<House>>, Path(test): Path<Strin
     let (code, found) = match published(&house, &test).await {
         Ok(found) => match visitor(&house, &found.test, request.headers()) {
             Some(_) => (None, found),
-            None if !house.allows(What::NewPlace, from(&request), house.per_address / OF_NEW) => {
+            None if !house.allows(What::NewPlace, from(&house.proxies, &request), house.per_address / OF_NEW) => {
                 return later(
                     &house,
                     StatusCode::TOO_MANY_REQUESTS,

@@ -19,12 +19,13 @@ pub(super) const OF_NEW: u32 = 10;
 /// A request that takes longer is given up.
 const PATIENCE: Duration = Duration::from_secs(15);
 
-/// The address that a request came from: of one that a web server on this machine passed on, what that one says.
-pub(super) fn from(request: &Request) -> Option<IpAddr> {
+/// The address that a request came from: of one that a web server on this machine, or one of those that were named, passed on, what that
+/// one says.
+pub(super) fn from(proxies: &[IpAddr], request: &Request) -> Option<IpAddr> {
     let direct = request.extensions().get::<ConnectInfo<SocketAddr>>().map(|c| c.0.ip());
     let passed = request.headers().get("x-forwarded-for").and_then(|v| v.to_str().ok());
     match (direct, passed) {
-        (Some(direct), Some(passed)) if direct.is_loopback() => {
+        (Some(direct), Some(passed)) if direct.is_loopback() || proxies.contains(&direct.to_canonical()) => {
             // The last one is the one that our own web server saw.
             passed.rsplit(',').next().and_then(|t| t.trim().parse().ok()).or(Some(direct))
         }
@@ -52,7 +53,7 @@ pub(super) async fn every_request(State(house): State<Arc<House>>, request: Requ
     let mut response = if !reads && !own_origin(&house, request.headers()) {
         let next = "use the page's own buttons";
         said(StatusCode::FORBIDDEN, "other-origin", "this was sent from a page of another site", next, true)
-    } else if !inward && !house.allows(What::Request, from(&request), house.per_address) {
+    } else if !inward && !house.allows(What::Request, from(&house.proxies, &request), house.per_address) {
         later(&house, StatusCode::TOO_MANY_REQUESTS, "too-many", "too many requests from this address in a minute")
     } else {
         match tokio::time::timeout(PATIENCE, next.run(request)).await {
@@ -125,9 +126,31 @@ pub(super) async fn engineer(State(house): State<Arc<House>>, request: Request, 
         return (StatusCode::SEE_OTHER, [(header::LOCATION, "/engineer".to_owned()), (header::SET_COOKIE, cookie)])
             .into_response();
     }
-    if given.is_some() && !house.allows(What::WrongKey, from(&request), 20) {
+    if given.is_some() && !house.allows(What::WrongKey, from(&house.proxies, &request), 20) {
         return later(&house, StatusCode::TOO_MANY_REQUESTS, "too-many", "too many wrong keys");
     }
     let message = "this is the engineer's page, and this browser has no key to it";
     said(StatusCode::FORBIDDEN, "no-key", message, "open the link that was printed when the hall started", false)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use axum::body::Body;
+
+    #[test]
+    fn only_this_machine_and_named_web_servers_say_who_asks() {
+        let seen = |direct: [u8; 4], passed: &str, proxies: &[&str]| {
+            let mut request = Request::get("/").header("x-forwarded-for", passed).body(Body::empty()).unwrap();
+            request.extensions_mut().insert(ConnectInfo(SocketAddr::from((direct, 40_000))));
+            let proxies: Vec<IpAddr> = proxies.iter().map(|p| p.parse().unwrap()).collect();
+            from(&proxies, &request).unwrap().to_string()
+        };
+        assert_eq!(seen([127, 0, 0, 1], "198.51.100.7", &[]), "198.51.100.7");
+        // What a visitor writes into the line stands before what our own web server adds.
+        assert_eq!(seen([127, 0, 0, 1], "192.0.2.1, 198.51.100.7", &[]), "198.51.100.7");
+        assert_eq!(seen([203, 0, 113, 5], "198.51.100.7", &[]), "203.0.113.5");
+        assert_eq!(seen([203, 0, 113, 5], "198.51.100.7", &["203.0.113.5"]), "198.51.100.7");
+        assert_eq!(seen([127, 0, 0, 1], "nonsense", &[]), "127.0.0.1");
+    }
 }

@@ -33,6 +33,8 @@ pub(super) struct House {
     pub(super) sound_folder: Option<PathBuf>,
     /// Requests of one address in a minute: many visitors may share one (a school, a phone network).
     pub(super) per_address: u32,
+    /// Web servers on other machines whose word on a visitor's address is taken.
+    pub(super) proxies: Vec<IpAddr>,
     pub(super) limits: Limits,
     pub(super) counters: Counters,
     pub(super) stop: Arc<AtomicBool>,
@@ -48,6 +50,7 @@ pub(super) struct Parts {
     pub(super) sounds_at: String,
     pub(super) sound_folder: Option<PathBuf>,
     pub(super) per_address: u32,
+    pub(super) proxies: Vec<IpAddr>,
     pub(super) stop: Arc<AtomicBool>,
     pub(super) log: Log,
 }
@@ -55,7 +58,7 @@ pub(super) struct Parts {
 impl House {
     /// Puts the parts together.
     pub(super) fn new(parts: Parts) -> Result<Arc<Self>, Failure> {
-        let Parts { database, key, public, sounds_at, sound_folder, per_address, stop, log } = parts;
+        let Parts { database, key, public, sounds_at, sound_folder, per_address, proxies, stop, log } = parts;
         Ok(Arc::new(Self {
             database,
             engineer: key.engineer(),
@@ -64,6 +67,7 @@ impl House {
             sounds_at,
             sound_folder,
             per_address,
+            proxies,
             limits: Limits::new()?,
             counters: Counters::default(),
             stop,

@@ -3,7 +3,7 @@
 use crate::model::failure::Failure;
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
-use std::net::IpAddr;
+use std::net::{IpAddr, Ipv6Addr};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -22,6 +22,14 @@ pub(super) enum What {
     WrongKey,
 }
 
+/// A network of IPv6 has 64 bits of addresses (RFC 4291, 2.5.1): all of it is one place.
+fn place(from: IpAddr) -> IpAddr {
+    match from.to_canonical() {
+        IpAddr::V4(four) => four.into(),
+        IpAddr::V6(six) => Ipv6Addr::from_bits(six.to_bits() >> 64 << 64).into(),
+    }
+}
+
 type Line = (What, [u8; 12]);
 
 /// Counters per minute.
@@ -38,7 +46,7 @@ impl Limits {
 
     /// Counts one more; false when there were too many in this minute.
     pub(super) fn allow(&self, what: What, from: IpAddr, most: u32) -> bool {
-        let hash = Sha256::new().chain_update(self.salt).chain_update(from.to_string()).finalize();
+        let hash = Sha256::new().chain_update(self.salt).chain_update(place(from).to_string()).finalize();
         let now = Instant::now();
         let mut book = self.book.lock().unwrap_or_else(PoisonError::into_inner);
         if book.len() >= LINES {

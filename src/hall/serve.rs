@@ -12,7 +12,7 @@ use axum::Router;
 use axum::middleware::from_fn_with_state;
 use axum::routing::{get, post};
 use serde::Serialize;
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -43,6 +43,8 @@ pub struct Options {
     pub connections: usize,
     /// Requests of one address in a minute.
     pub per_address: u32,
+    /// Web servers on other machines whose word on a visitor's address is taken; this machine's is taken in any case.
+    pub proxies: Vec<IpAddr>,
 }
 
 /// What is printed when a replica is ready.
@@ -85,9 +87,18 @@ async fn run(
     let sounds_at = options.sound_url.clone().unwrap_or_else(|| "/sound".to_owned()).trim_end_matches('/').to_owned();
     let engineer = format!("{public}/engineer?key={}", key.engineer());
     let sound_folder = options.sound.clone();
-    let per_address = options.per_address;
-    let parts =
-        Parts { database, key, public: public.clone(), sounds_at, sound_folder, per_address, stop: Arc::clone(stop), log };
+    let (per_address, proxies) = (options.per_address, options.proxies.clone());
+    let parts = Parts {
+        database,
+        key,
+        public: public.clone(),
+        sounds_at,
+        sound_folder,
+        per_address,
+        proxies,
+        stop: Arc::clone(stop),
+        log,
+    };
     let house = House::new(parts)?;
     ready(&Ready { listen, public, engineer });
     let places = Places { all: CONNECTIONS, of_one_address: CONNECTIONS };

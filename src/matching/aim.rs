@@ -103,6 +103,19 @@ impl Aim<'_> {
     }
 }
 
+/// A file of whole numbers ends at full scale: what is let above it is cut off.
+///
+/// # Errors
+/// A ceiling above 0 dBTP.
+pub(crate) fn a_ceiling(ceiling: Dbtp) -> Result<(), Failure> {
+    if ceiling.value() <= 0.0 {
+        return Ok(());
+    }
+    let message =
+        format!("a ceiling of {:+} dBTP: files of 24 bits end at 0 dBFS, and what is above is cut off", ceiling.value());
+    Err(Failure::plain("wrong-use", Fate::WrongUse, message, "give 0 or less; -1 is usual (EBU R 128)"))
+}
+
 fn silent() -> Failure {
     refuse("silence", "one of the recordings is silent".to_owned(), "record it again")
 }

@@ -1,6 +1,7 @@
 //! What stands between takes and clips: polarity, clocks, and what marks a take; each with its way on.
 
 use crate::capture::alignment::{DRIFT_REFUSED, Place};
+use crate::capture::remembered::Of;
 use crate::capture::{inspection, polarity};
 use crate::matching::request::Request;
 use crate::model::audio::{Finding, Severity};
@@ -41,7 +42,7 @@ pub(super) fn findings(
 pub(super) fn marks(
     session: &Session,
     takes: &[Take],
-    places: &[Place],
+    (places, known): (&[Place], &Of),
     request: &Request,
     warnings: &mut Vec<String>,
 ) -> Result<Vec<(TakeId, Finding)>, Failure> {
@@ -54,7 +55,7 @@ pub(super) fn marks(
         ));
     }
     let mut confirmed = Vec::new();
-    for inspected in inspection::inspect(session, takes, places)? {
+    for inspected in known.or("marks", || inspection::inspect(session, takes, places))? {
         for found in inspected.findings {
             let text = format!("{}: {}", inspected.take, found.detail);
             let (kind, meant) = (found.kind.name(), inspection::CONFIRMABLE.contains(&found.kind));

@@ -2,7 +2,7 @@
 
 use crate::capture::measure::{FaultDoc, Held, hold_file};
 use crate::capture::strangers::{Thin, all_agree};
-use crate::matching::aim::Aim;
+use crate::matching::aim::{Aim, a_ceiling};
 use crate::matching::laid::{At, aligned, places, refuse};
 use crate::model::audio::{Audio, Levels};
 use crate::model::explain::Fate;
@@ -240,6 +240,7 @@ fn one_layout(measured: &[Held]) -> Result<(), Failure> {
 /// done under its final name.
 pub fn level(request: &Request, progress: &dyn Progress) -> Result<LevelDoc, Failure> {
     use rayon::prelude::*;
+    a_ceiling(request.ceiling)?;
     let names = names(request)?;
     let read: Vec<_> = request.files.par_iter().map(|p| hold_file(p)).collect();
     let mut measured = Vec::new();

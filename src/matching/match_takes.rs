@@ -2,6 +2,7 @@
 
 use crate::capture::alignment::{place, usable};
 use crate::capture::beside::{changed_meanwhile, go_on, unchanged};
+use crate::capture::remembered::Of;
 use crate::matching::aim::{self, Aim, Measure};
 use crate::matching::findings::{findings, marks, note_confirmed};
 use crate::matching::level::{apart, levels_and_blocks, match_stretches, mismatch_of, near_gate, standard_spread};
@@ -53,6 +54,7 @@ pub struct Prepared {
 /// As [`match_clips`]; it was stopped. Then no file is left.
 pub fn prepare(session: &Session, request: &Request, progress: &dyn Progress) -> Result<Prepared, Failure> {
     names_once(&request.excerpts)?;
+    aim::a_ceiling(request.ceiling)?;
     let folder = session.folder();
     let (rig, takes) = (session.rig()?, session.takes()?);
     let used = usable(&takes);
@@ -62,10 +64,11 @@ pub fn prepare(session: &Session, request: &Request, progress: &dyn Progress) ->
         go_on(progress)?;
         session.verified_take(take)?;
     }
-    let places = place(session, &takes, progress)?;
+    let known = Of::verified(&takes);
+    let places = known.or("places", || place(session, &takes, progress))?;
     let mut warnings = Vec::new();
     let turned = findings(folder, &takes, &places, request, &mut warnings)?;
-    let confirmed = marks(session, &takes, &places, request, &mut warnings)?;
+    let confirmed = marks(session, &takes, (&places, &known), request, &mut warnings)?;
     go_on(progress)?;
     let sources = sources(session, &rig, &takes, &places, &turned)?;
     let excerpts = excerpts_of(request)?;

@@ -238,6 +238,7 @@ fn count_one_key(
     let facts = VoteFacts {
         people,
         clips: u64::from(montage.clips),
+        answered_clips: answers.iter().filter(|c| c.iter().any(|n| *n > 0)).count() as u64,
         answers: votes.len() as u64,
         correct,
         by_chance: votes.len() as f64 / montage.setups.len() as f64,
@@ -341,6 +342,7 @@ fn count_own_keys(folder: &Path, file: &Path, bytes: &[u8], clock: &dyn Clock) -
     let facts = VoteFacts {
         people,
         clips: most,
+        answered_clips: most,
         answers,
         correct,
         by_chance: answers as f64 / 2.0,

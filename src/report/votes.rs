@@ -9,6 +9,8 @@ pub struct VoteFacts {
     pub people: u64,
     /// Numbered clips.
     pub clips: u64,
+    /// Clips that somebody answered.
+    pub answered_clips: u64,
     /// Answers.
     pub answers: u64,
     /// Right ones.
@@ -75,6 +77,12 @@ fn times(n: usize) -> String {
     if n == 1 { "once".to_owned() } else { format!("{n} times") }
 }
 
+/// What the least p is counted over: a clip that nobody answered adds nothing.
+fn answered_clips(f: &VoteFacts) -> String {
+    let all = plural(f.clips, "clip", "clips");
+    if f.answered_clips < f.clips { format!("answers to {} of {all}", f.answered_clips) } else { all }
+}
+
 /// Everybody heard one key: the clips are the trials, not the people.
 #[must_use]
 pub fn one_key(f: &VoteFacts) -> String {
@@ -86,7 +94,7 @@ pub fn one_key(f: &VoteFacts) -> String {
         f.by_chance,
         plural(f.people, "person", "people"),
         p_text(f.p),
-        plural(f.clips, "clip", "clips"),
+        answered_clips(f),
         p_text(f.least_p),
     );
     if f.montages > 1 {

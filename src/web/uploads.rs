@@ -3,6 +3,7 @@
 use super::App;
 use super::guard::said;
 use super::jobs::{Order, Outcome, Work};
+use crate::capture::pattern::ending;
 use crate::capture::take::Request;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
@@ -65,16 +66,14 @@ fn failed(error: impl std::fmt::Display) -> Failure {
 }
 
 /// Only a known ending is kept of the name: the reader looks at the bytes first and at the ending second.
-fn ending(name: &str) -> &'static str {
-    const KNOWN: [&str; 12] = ["wav", "aif", "aiff", "aifc", "flac", "caf", "w64", "rf64", "bwf", "m4a", "mp3", "ogg"];
-    let found = Path::new(name).extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase);
-    KNOWN.into_iter().find(|k| Some(*k) == found.as_deref()).unwrap_or("audio")
+fn kept_ending(name: &str) -> &'static str {
+    ending(Path::new(name)).unwrap_or("audio")
 }
 
 async fn receive(app: &App, name: &str, mut body: Body) -> Result<Incoming, Failure> {
     let folder = app.desk.folder().join("incoming");
     tokio::fs::create_dir_all(&folder).await.map_err(failed)?;
-    let path = folder.join(format!("{}-{}.{}", std::process::id(), app.next_upload(), ending(name)));
+    let path = folder.join(format!("{}-{}.{}", std::process::id(), app.next_upload(), kept_ending(name)));
     let mut file = tokio::fs::OpenOptions::new().write(true).create_new(true).open(&path).await.map_err(failed)?;
     let incoming = Incoming(path);
     let mut size = 0u64;

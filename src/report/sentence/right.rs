@@ -18,7 +18,7 @@ fn counts(r: &TestResult, p: f64, takes: bool) -> String {
         return format!("{right} of {all} right{about} (chance {chance}; {}{takes}{level})", p_text(p));
     }
     let answered = all.saturating_sub(missing);
-    format!("{right} of {answered} answered right{about} ({all} count, chance {chance}; {}{takes}{level})", p_text(p))
+    format!("{right} of {answered} answered right{about} (over all {all} planned: chance {chance}; {}{takes}{level})", p_text(p))
 }
 
 /// That takes are no wiring, for a positive verdict about the recordings.

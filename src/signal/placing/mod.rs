@@ -18,6 +18,7 @@ use crate::units::SampleRate;
 pub use alignment::Alignment;
 pub use fft::thin;
 use line::Line;
+use serde::{Deserialize, Serialize};
 use track::Pair;
 
 /// Drift in ppm up to which two clocks count as one, for takes of one rig.
@@ -43,7 +44,7 @@ pub enum Relation {
 }
 
 /// A place where the lag jumps: samples are missing or were doubled.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Jump {
     /// Frame of the first recording.
     pub at: f64,

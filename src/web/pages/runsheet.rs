@@ -1,6 +1,7 @@
 //! The run sheet: passes in their order, ticked by what has been recorded, with a place to drop files on each row.
 
 use super::layout::terminal;
+use crate::capture::pattern::accepted;
 use crate::capture::runsheet::{TAKES, last};
 use crate::model::explain::quoted;
 use crate::model::failure::Failure;
@@ -104,7 +105,7 @@ fn drop_zone(id: &str, label: &str, mics: &[(String, String)], setup: &str, pass
                     input type="hidden" id={ "mic-" (id) } value=(value);
                 }
                 label.file for={ "file-" (id) } { "Recordings for " (label) }
-                input type="file" id={ "file-" (id) } multiple accept=".wav,.aif,.aiff,.flac,.caf,.w64,.rf64,.bwf,.m4a,.mp3,.ogg,audio/*";
+                input type="file" id={ "file-" (id) } multiple accept=(accepted());
                 span.hint { "or drop them on this row" }
             }
             ul.uploads aria-live="polite" {}

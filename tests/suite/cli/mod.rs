@@ -2,6 +2,8 @@
 
 pub(crate) mod errors;
 mod evening;
+mod remembered;
+mod ways_out;
 
 use crate::golden;
 use crate::program::Desk;

@@ -9,71 +9,46 @@ use std::path::Path;
 
 /// Kinds that no test can bring about, and why.
 const UNREACHED: &[(&str, &str)] = &[
+    ("changed", "another program that writes to a file in the moment in which it is bundled"),
+    ("damaged-result", "a result that cannot be written as JSON: one that was damaged is told with its session"),
     ("demo-rig", "a defect of the demo's own sheet"),
     ("no-hall", "a build without the feature, which has no other door"),
     ("flac-size", "fresh dither makes a sample longer than the reserve for it, which is a hundredth"),
     ("job-lost", "a panic within a job"),
     ("no-randomness", "the system gives no random numbers"),
+    ("no-receipt", "a log that has lost a pick, of which audit tells"),
     ("no-thread", "the system gives no thread"),
     ("no-timestamps", "a build without the feature, which has no other door"),
     ("player", "the demo's player without a sound card stands still"),
     ("plot", "the drawing library fails in memory"),
+    ("shape", "channels of unequal length, which no reader hands out"),
+    ("two-passages", "a run whose passages bear one name, which match refuses to make"),
     ("terminal", "a terminal that breaks while it is used"),
+];
+
+/// Kinds that a page or a terminal tells in words alone, and words of theirs that a test looks for.
+const BY_WORDS: &[(&str, &str)] = &[
+    ("listening", "in the middle of a trial, which is lost"),
+    ("no-locks", "cannot be locked"),
+    ("not-sealed", "seal a further test"),
+    ("wrong-field", "is not a whole number"),
 ];
 
 /// Kinds that no test meets by name yet: the list may only become shorter.
 const LEFT: &[&str] = &[
     "bad-name",
-    "cannot-write",
-    "changed",
-    "clip-changed",
-    "confirm",
-    "cut-off",
-    "damaged-note",
-    "damaged-result",
     "database",
     "desk-ended",
     "device-channels",
     "device-rate",
-    "di-in-use",
-    "faulty-defaults",
-    "folder-taken",
-    "given-up-already",
-    "input",
-    "key-damaged",
-    "listening",
     "mismatch",
     "no-common-span",
-    "no-device",
-    "no-input",
-    "no-invitation",
-    "no-locks",
     "no-pass",
-    "no-receipt",
-    "no-repeats",
-    "no-slot",
-    "no-such-input",
-    "no-votes",
-    "not-asked",
     "not-metered",
-    "not-sealed",
     "not-written",
-    "nothing-shared",
-    "out-of-range",
-    "patch",
-    "rig-described",
-    "shape",
-    "test-open",
-    "the-di",
-    "too-few-setups",
-    "too-few-takes",
     "trial-lost",
-    "two-passages",
     "unreadable-file",
-    "unreadable-folder",
     "which-mic",
-    "which-montage",
-    "wrong-field",
 ];
 
 /// Functions whose first argument is a kind.
@@ -116,7 +91,8 @@ fn every_kind_of_error_is_met_by_a_test() {
     assert!(kinds.len() > 120, "the reader of kinds is broken: {}", kinds.len());
     let mut tests = String::new();
     texts(&root().join("tests"), &mut tests);
-    let met = |kind: &String| tests.contains(&format!("\"{kind}\"")) || tests.contains(&format!(": {kind}\n"));
+    let in_words = |kind: &String| BY_WORDS.iter().any(|(k, words)| k == kind && tests.contains(words));
+    let met = |kind: &String| tests.contains(&format!("\"{kind}\"")) || tests.contains(&format!(": {kind}\n")) || in_words(kind);
     let excused: BTreeSet<&str> = UNREACHED.iter().map(|(kind, _)| *kind).chain(LEFT.iter().copied()).collect();
     let unmet: Vec<&String> = kinds.iter().filter(|k| !met(k) && !excused.contains(k.as_str())).collect();
     assert!(unmet.is_empty(), "no test meets these kinds of error: {unmet:?}");

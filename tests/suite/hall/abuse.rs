@@ -95,3 +95,30 @@ fn what_the_hall_cannot_carry_is_refused_before_anything_is_written() {
     hall.cluster.sql("insert into hall_migrations (number) values (99)");
     assert_eq!(hall.refused(&["hall", "status", "s", "--test", "test-1", "--json"], 4), "hall-newer");
 }
+
+/// Too many requests of one address wait; another address does not notice.
+#[test]
+fn an_address_that_asks_too_often_is_told_to_wait() {
+    let hall = Hall::published(2);
+    let replica = Hall::ready(hall.begin(&["--per-address", "20"]));
+    let host = replica.host.as_str();
+    let get = |from: &str, path: &str| {
+        raw(host, &format!("GET {path} HTTP/1.1\r\nHost: {host}\r\nX-Forwarded-For: {from}\r\nConnection: close\r\n\r\n"))
+    };
+    let page = format!("/h/{}", hall.test);
+    for _ in 0..20 {
+        assert!(get("198.51.100.7", "/assets/none").starts_with("HTTP/1.1 404"));
+    }
+    let refused = get("198.51.100.7", "/assets/none");
+    assert!(refused.starts_with("HTTP/1.1 429") && refused.to_lowercase().contains("retry-after: 2"), "{refused}");
+    // Of its requests a tenth may be of new visitors.
+    assert!(get("198.51.100.8", &page).starts_with("HTTP/1.1 200"));
+    assert!(get("198.51.100.8", &page).starts_with("HTTP/1.1 200"));
+    assert!(get("198.51.100.8", &page).starts_with("HTTP/1.1 429"));
+    // A network of IPv6 is one place, whatever its last 64 bits say.
+    for last in 1..=20 {
+        assert!(get(&format!("2001:db8:0:1::{last}"), "/assets/none").starts_with("HTTP/1.1 404"));
+    }
+    assert!(get("2001:db8:0:1:ffff::1", "/assets/none").starts_with("HTTP/1.1 429"));
+    assert!(get("2001:db8:0:2::1", "/assets/none").starts_with("HTTP/1.1 404"));
+}

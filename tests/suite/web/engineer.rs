@@ -106,6 +106,14 @@ async fn a_recording_is_streamed_in_and_its_name_is_never_a_path() {
     assert!(bad.status.is_client_error());
     assert!(bad.text().contains("notes.txt") && !bad.text().contains("incoming"), "{}", bad.text());
     send("name=x.wav&setup=three&mic=main".to_owned(), vec![1]).await;
+    // A browser that goes away in the middle.
+    let halves = [Ok(vec![1u8; 400]), Err(std::io::Error::other("gone"))];
+    let broken = Request::post("/takes/upload?name=half.wav&setup=one&mic=main")
+        .header("host", host())
+        .header("cookie", cookie(&h.app))
+        .body(Body::from_stream(futures_util::stream::iter(halves)))
+        .unwrap();
+    assert_eq!(h.send(broken).await.json()["error"]["kind"], "cut-off");
     assert!(!h.folder.join("s/incoming").exists(), "nothing is left of what came in");
     assert!(!h.folder.path().parent().unwrap().join("evil.wav").exists());
 }

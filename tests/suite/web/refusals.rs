@@ -79,11 +79,16 @@ async fn strangers_hosts_origins_and_kinds_are_refused() {
     {
         h.get(path).await.is(404);
     }
-    h.post("/api/l/00000000000000000000000000000000/trials", "").await.is(404);
-    h.post(&h.at("/trials/00000000000000000000000000000000/pick"), good).await.is(404);
-    h.get(&h.at("/trials/00000000000000000000000000000000/slots/A")).await.is(404);
+    let none = "00000000000000000000000000000000";
     let slot = |label: &str| h.at(&format!("/trials/{}/slots/{label}", trial["trial"].as_str().unwrap()));
-    h.get(&slot("C")).await.is(404);
+    for (answer, kind) in [
+        (h.post(&format!("/api/l/{none}/trials"), "").await, "no-invitation"),
+        (h.post(&h.at(&format!("/trials/{none}/pick")), good).await, "no-trial"),
+        (h.get(&h.at(&format!("/trials/{none}/slots/A"))).await, "no-slot"),
+        (h.get(&slot("C")).await, "no-slot"),
+    ] {
+        assert_eq!(answer.is(404).json()["error"]["kind"], kind);
+    }
     for name in ["evil.example:4711", "127.0.0.1:80", "127.0.0.1", "127.0.0.1.evil.example:4711", "192.168.1.5:4711"] {
         let request = Request::get(h.at("")).header("host", name).body(Body::empty()).unwrap();
         h.send(request).await.is(421);
