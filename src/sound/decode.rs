@@ -1,18 +1,20 @@
-//! FLAC, AIFF, CAF, ALAC, MP3 and Ogg Vorbis through symphonia. A panic in a decoder becomes an error that names the file.
+//! FLAC, AIFF, CAF, ALAC, MP3, Ogg Vorbis and Opus through symphonia. A panic in a decoder becomes an error that names the file.
 
 use super::error::SoundError;
+use super::opus::{Opus, RATE as OPUS_RATE};
 use super::source::{BLOCK_FRAMES, Head, Sink, hash_rest};
 use crate::model::audio::{FaultKind, FileFacts, Finding, Severity};
 use crate::units::SampleRate;
 use std::fs::File;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
-use symphonia::core::codecs::audio::AudioDecoderOptions;
-use symphonia::core::codecs::audio::well_known::{CODEC_ID_ALAC, CODEC_ID_FLAC};
+use symphonia::core::codecs::audio::well_known::{CODEC_ID_ALAC, CODEC_ID_FLAC, CODEC_ID_OPUS};
+use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error;
 use symphonia::core::formats::probe::Hint;
 use symphonia::core::formats::{FormatReader, TrackType};
 use symphonia::core::io::MediaSourceStream;
+use symphonia::core::packet::Packet;
 
 /// What a decoder gave.
 struct Decoded {
@@ -23,6 +25,7 @@ struct Decoded {
     short_by: u64,
     /// Whether the coding keeps every sample, whatever the container.
     lossless: bool,
+    opus: bool,
 }
 
 /// The format by its first bytes: name, and whether it throws something away. Anything else is refused before a decoder sees it.
@@ -68,7 +71,12 @@ pub(super) fn run(path: &Path, magic: &[u8], file: File, sink: &mut Sink<'_>) ->
         find(FaultKind::Truncated, Severity::Warn, detail);
     }
     Ok(FileFacts {
-        format: if name == "Ogg" && decoded.lossless { "Ogg, FLAC" } else { name }.to_owned(),
+        format: match name {
+            "Ogg" if decoded.lossless => "Ogg, FLAC",
+            "Ogg" if decoded.opus => "Opus",
+            name => name,
+        }
+        .to_owned(),
         lossy,
         rate: decoded.head.rate,
         bits: decoded.bits,
@@ -95,9 +103,14 @@ fn decode(path: &Path, file: File, extension: &str, sink: &mut Sink<'_>) -> Resu
     let (lossless, packed) = (matches!(params.codec, CODEC_ID_FLAC | CODEC_ID_ALAC), params.codec == CODEC_ID_ALAC);
     let promised = track.num_frames;
     let track_id = track.id;
-    let mut decoder = symphonia::default::get_codecs()
-        .make_audio_decoder(params, &AudioDecoderOptions::default())
-        .map_err(|e| SoundError::Coding { path: path.to_owned(), coding: format!("a coding that is not known here ({e})") })?;
+    let unknown = |coding: String| SoundError::Coding { path: path.to_owned(), coding };
+    let opus = params.codec == CODEC_ID_OPUS;
+    let mut decoder = if opus {
+        Coder::Opus(Box::new(Opus::of(params.extra_data.as_deref().unwrap_or_default()).map_err(unknown)?))
+    } else {
+        let made = symphonia::default::get_codecs().make_audio_decoder(params, &AudioDecoderOptions::default());
+        Coder::Plain(made.map_err(|e| unknown(format!("a coding that is not known here ({e})")))?)
+    };
     let mut out = Blocks { head: None, frames: 0, largest: 0, planes: Vec::new(), path };
     let mut damaged = 0;
     loop {
@@ -111,11 +124,8 @@ fn decode(path: &Path, file: File, extension: &str, sink: &mut Sink<'_>) -> Resu
         if packet.track_id != track_id {
             continue;
         }
-        match decoder.decode(&packet) {
-            Ok(buffer) => {
-                buffer.copy_to_vecs_planar(&mut out.planes);
-                out.hand_out(buffer.spec().rate(), sink)?;
-            }
+        match decoder.decode(&packet, &mut out.planes) {
+            Ok(rate) => out.hand_out(rate, sink)?,
             Err(Error::DecodeError(_) | Error::IoError(_)) => damaged += 1,
             Err(e) => return Err(refused(e.to_string())),
         }
@@ -124,7 +134,30 @@ fn decode(path: &Path, file: File, extension: &str, sink: &mut Sink<'_>) -> Resu
     let short_by = promised.unwrap_or(0).saturating_sub(out.frames);
     // A container that counts packets counts the last one as full.
     let short_by = if packed && short_by < out.largest { 0 } else { short_by };
-    Ok(Decoded { head, frames: out.frames, bits, damaged, short_by, lossless })
+    Ok(Decoded { head, frames: out.frames, bits, damaged, short_by, lossless, opus })
+}
+
+/// Who decodes packets.
+enum Coder {
+    Plain(Box<dyn AudioDecoder>),
+    Opus(Box<Opus>),
+}
+
+impl Coder {
+    /// Decodes a packet into planes; the rate.
+    fn decode(&mut self, packet: &Packet, planes: &mut Vec<Vec<f32>>) -> Result<u32, Error> {
+        match self {
+            Self::Plain(decoder) => {
+                let buffer = decoder.decode(packet)?;
+                buffer.copy_to_vecs_planar(planes);
+                Ok(buffer.spec().rate())
+            }
+            Self::Opus(decoder) => {
+                let whole = decoder.decode(&packet.data, packet.trim_end.get(), planes);
+                if whole { Ok(OPUS_RATE) } else { Err(Error::DecodeError("a damaged packet of Opus")) }
+            }
+        }
+    }
 }
 
 /// Hands decoded packets on, and insists that rate and channels stay what they were.

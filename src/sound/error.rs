@@ -111,7 +111,7 @@ impl Explain for SoundError {
             Self::Missing { .. } => "check the name; a path with spaces wants quotes",
             Self::Unreadable { .. } => "check that it is a file and that you may read it",
             Self::Empty { .. } | Self::NoFrames { .. } => "export the recording again from the editor",
-            Self::NotAudio { .. } => "give a WAV, Wave64, FLAC, AIFF, AU, CAF, MP3 or Ogg file",
+            Self::NotAudio { .. } => "give a WAV, Wave64, FLAC, AIFF, AU, CAF, MP3, Opus or Ogg file",
             Self::BadHeader { .. } | Self::Decoder { .. } => "open it in the editor and export it again as 24-bit WAV",
             Self::Coding { .. } => "export it as 24-bit or float WAV, or as FLAC",
             Self::Exists { .. } => "choose another name or folder, or move the old file away yourself",

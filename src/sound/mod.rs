@@ -3,7 +3,7 @@
 //! * [`read`]: any file to planar `f32`, in blocks or whole, hashed in the same pass
 //! * [`wav`]: our own RIFF / RF64 / BW64 / Wave64 walker; `au`: AU
 //! * [`wav_notes`]: channel mask, title and named places of a written file
-//! * [`decode`]: FLAC, AIFF, CAF, ALAC, MP3, Ogg Vorbis through symphonia
+//! * [`decode`]: FLAC, AIFF, CAF, ALAC, MP3, Ogg Vorbis through symphonia; `opus` decodes its packets
 //! * [`write`](mod@write): 24-bit WAV, never over something that exists
 //! * [`flac`]: the same as FLAC
 //! * [`resample`](mod@resample): another rate
@@ -27,6 +27,7 @@ pub mod duplex;
 pub mod engine;
 pub mod error;
 pub mod flac;
+mod opus;
 pub mod player;
 pub mod read;
 pub mod recorder;

@@ -3,5 +3,6 @@
 mod containers;
 mod damaged;
 mod flac;
+mod opus;
 mod wav_cases;
 mod written;
