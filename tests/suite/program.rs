@@ -63,6 +63,7 @@ impl Desk {
             .env("NO_COLOR", "1")
             .env("COLUMNS", "100")
             .env("XDG_CONFIG_HOME", self.path().join("config"))
+            .env("XDG_STATE_HOME", self.path().join("state"))
             .stdin(Stdio::null());
         command
     }
