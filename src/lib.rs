@@ -1,6 +1,12 @@
-#![doc = include_str!("../README.md")]
+//! Blind listening for guitar cab wiring: the program's own library. What the program does stands in the README and in the guide (`sessions/`).
 //!
-//! # The library
+//! ```
+//! use cabjury::circuit::notation::parse;
+//!
+//! let wiring = parse("(A + B) || (C + D)").expect("two series strings in parallel");
+//! assert_eq!(wiring.to_string(), "(A + B) || (C + D)");
+//! ```
+//!
 //! For other programs: [`circuit`] (notation and load of a wiring), [`signal`] (loudness, true peak, alignment, matching), [`stats`] (exact
 //! tests, splits of takes, intervals), [`trial`] (methods, designs, commitments), [`report`] (sentences, plots and pages of a
 //! [`model::result::TestResult`]), and [`model`] and [`units`], in whose types they speak. All of them calculate: they touch no file, clock or

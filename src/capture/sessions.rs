@@ -47,6 +47,15 @@ pub fn sessions(root: &Path) -> Result<SessionsDoc, Failure> {
     Ok(SessionsDoc { sessions: found.iter().map(|f| entry(f)).collect() })
 }
 
+/// Sessions in a folder and in the folders of its folders, by their names.
+#[must_use]
+pub fn near(root: &Path) -> Vec<PathBuf> {
+    let mut found = Vec::new();
+    look(root, 2, &mut found);
+    found.sort();
+    found
+}
+
 /// A folder that may not be looked into is passed over: the others are listed all the same.
 fn look(folder: &Path, deeper: u32, found: &mut Vec<PathBuf>) {
     if folder.join("session.db").is_file() {
@@ -62,7 +71,9 @@ fn look(folder: &Path, deeper: u32, found: &mut Vec<PathBuf>) {
     }
 }
 
-fn entry(folder: &Path) -> SessionEntry {
+/// One session, and how far it is.
+#[must_use]
+pub fn entry(folder: &Path) -> SessionEntry {
     let session = folder.display().to_string();
     match status(folder) {
         Ok(doc) => SessionEntry {

@@ -22,12 +22,17 @@ pub(super) fn yes(question: &str) -> Result<bool, Failure> {
     Ok(matches!(answer.trim().to_lowercase().as_str(), "y" | "yes"))
 }
 
-/// Asks for a line.
+/// Asks for a line; an input that has ended answers nothing.
 pub(super) fn line(question: &str) -> Result<String, Failure> {
+    Ok(answer(question)?.unwrap_or_default())
+}
+
+/// Asks for a line; none when the input has ended.
+pub(super) fn answer(question: &str) -> Result<Option<String>, Failure> {
     let mut err = std::io::stderr().lock();
     // Nobody can be told that standard error cannot be written.
     let _ = write!(err, "{question}").and_then(|()| err.flush());
     let mut answer = String::new();
-    std::io::stdin().lock().read_line(&mut answer).map_err(|e| failed(&e))?;
-    Ok(answer.trim().to_owned())
+    let read = std::io::stdin().lock().read_line(&mut answer).map_err(|e| failed(&e))?;
+    Ok((read > 0).then(|| answer.trim().to_owned()))
 }

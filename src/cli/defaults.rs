@@ -17,6 +17,8 @@ pub(crate) struct Defaults {
     pub(crate) trials: Option<u32>,
     /// The mic of `plan`.
     pub(crate) mic: Option<MicName>,
+    /// False: no list of the sessions that were opened last is kept.
+    pub(crate) recent: Option<bool>,
     /// Where all that comes from.
     #[serde(skip)]
     pub(crate) from: PathBuf,
@@ -55,6 +57,6 @@ fn faulty(path: &Path, why: &dyn std::fmt::Display) -> Failure {
         Fate::Unfit,
         path,
         message,
-        "it may say device = \"...\", trials = 20, mic = \"...\"; correct it or move it away",
+        "it may say device = \"...\", trials = 20, mic = \"...\", recent = false; correct it or move it away",
     )
 }

@@ -1,11 +1,13 @@
 //! `desk`: the session in a browser.
 
 use super::shell::{Outcome, Shell};
+use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{ListenerCode, TestId};
 use crate::model::outside::SystemClock;
 use crate::testing::closed_memory;
 use crate::web::{Certificate, Options, PublicName, Ready, serve};
+use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -13,15 +15,19 @@ use std::sync::atomic::AtomicBool;
 pub(crate) const EXAMPLE: &str = "\
 Example:
   cabjury desk evening
+  cabjury desk evening --browser
   cabjury desk evening --lan --invite ann --invite bob";
 
 /// What was typed.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Default, clap::Args)]
 #[command(after_long_help = EXAMPLE)]
 pub(crate) struct Args {
-    /// The session's folder; an empty one becomes a session.
-    pub(crate) folder: PathBuf,
+    /// The session's folder; an empty one becomes a session. On a terminal it may be left out: recent sessions are offered.
+    pub(crate) folder: Option<PathBuf>,
 
+    /// Also opens the browser of this computer at the link (which its other users can then read in the list of programs).
+    #[arg(long)]
+    pub(crate) browser: bool,
     /// The port; default any free one.
     #[arg(long, value_name = "P", value_parser = clap::value_parser!(u16).range(1..))]
     pub(crate) port: Option<u16>,
@@ -47,6 +53,7 @@ pub(crate) struct Args {
 
 /// Serves until it is told to stop.
 pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
+    let Some(folder) = folder(args, shell)? else { return Ok(Outcome::Done) };
     let stop = Arc::new(AtomicBool::new(false));
     #[cfg(unix)]
     for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP] {
@@ -54,7 +61,7 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         let _ = signal_hook::flag::register(signal, Arc::clone(&stop));
     }
     let options = Options {
-        folder: args.folder.clone(),
+        folder: folder.clone(),
         port: args.port,
         lan: args.lan,
         test: args.test.clone(),
@@ -69,9 +76,54 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
         shell.warn(&warning);
     }
     static CLOCK: SystemClock = SystemClock;
-    serve(&options, &CLOCK, &stop, |ready| say(shell, ready, args.lan))?;
+    serve(&options, &CLOCK, &stop, |ready| {
+        super::recent::remember(&folder);
+        say(shell, ready, args.lan);
+        if args.browser {
+            open_browser(shell, &ready.url);
+        }
+    })?;
     shell.say("The desk is closed.");
     Ok(Outcome::Done)
+}
+
+/// The folder that was named, or chosen among recent ones; none when the input ended at the question.
+fn folder(args: &Args, shell: &mut Shell) -> Result<Option<PathBuf>, Failure> {
+    if let Some(folder) = &args.folder {
+        return Ok(Some(folder.clone()));
+    }
+    if shell.json() || !std::io::stdout().is_terminal() || !super::ask::somebody() {
+        let next = "name it: cabjury desk FOLDER (an empty folder becomes a session; which there are: cabjury sessions)";
+        return Err(Failure::plain("wrong-use", Fate::WrongUse, "the desk needs a session's folder", next));
+    }
+    shell.say("Which session?");
+    let chosen = super::pick::session(shell, &super::pick::at_hand(), true)?;
+    // A new one begins as an empty folder, which the desk makes a session.
+    if let Some(folder) = chosen.as_ref().filter(|f| !f.exists()) {
+        std::fs::create_dir_all(folder).map_err(|e| {
+            let message = format!("{} cannot be made: {e}", folder.display());
+            Failure::at_path("cannot-write", Fate::Failed, folder, message, "choose a place that you may write to")
+        })?;
+    }
+    Ok(chosen)
+}
+
+/// Hands the link to the system's own opener, and goes on without waiting for it.
+fn open_browser(shell: &mut Shell, url: &str) {
+    use std::process::{Command, Stdio};
+    let opener = if cfg!(target_os = "macos") {
+        "open"
+    } else if cfg!(windows) {
+        "explorer"
+    } else {
+        "xdg-open"
+    };
+    let begun = Command::new(opener).arg(url).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).spawn();
+    match begun {
+        // Waited for beside the desk, so that it leaves no dead process behind.
+        Ok(mut child) => drop(std::thread::spawn(move || child.wait())),
+        Err(error) => shell.warn(&format!("no browser was opened ({opener}: {error}); open the link yourself")),
+    }
 }
 
 fn say(shell: &mut Shell, ready: &Ready, lan: bool) {

@@ -92,6 +92,12 @@ pub(super) fn sessions_in(args: &[OsString]) -> (Option<String>, Option<String>)
     }
 }
 
+/// The session that was typed behind the command's name.
+pub(super) fn session_among(args: &[OsString]) -> Option<PathBuf> {
+    let at = command_place(args)?;
+    args[at + 1..].iter().map(PathBuf::from).find(|arg| arg.join("session.db").is_file())
+}
+
 /// Where the command's name stands.
 fn command_place(args: &[OsString]) -> Option<usize> {
     let mut at = 1;

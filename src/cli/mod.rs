@@ -15,6 +15,8 @@ mod defaults;
 mod demo;
 mod desk;
 mod devices;
+mod entry;
+mod fresh;
 mod hall;
 mod here;
 mod level;
@@ -27,10 +29,12 @@ mod meter;
 mod montage;
 mod names;
 mod new;
+mod pick;
 mod picture;
 mod plan;
 mod publish;
 mod reassign;
+mod recent;
 mod record;
 mod rehearse;
 mod report;
@@ -179,7 +183,13 @@ pub fn main() -> ExitCode {
     // A limit on the size of files must come back as an error of the write: by itself the signal would end the program in the middle of it.
     #[cfg(unix)]
     let _ = signal_hook::flag::register(signal_hook::consts::SIGXFSZ, std::sync::Arc::default());
-    let args = here::meant(std::env::args_os().collect());
+    let typed: Vec<_> = std::env::args_os().collect();
+    if entry::meant(&typed) {
+        let mut shell = Shell::new(false, ColorArg::Auto);
+        let code = entry::run(&mut shell).map_or_else(|error| shell.error(&error), Outcome::exit_code);
+        return shell.finish(code);
+    }
+    let args = here::meant(typed);
     let cli = match Cli::try_parse_from(&args) {
         Ok(cli) => cli,
         Err(error) => {
@@ -193,7 +203,10 @@ pub fn main() -> ExitCode {
     let (folder, misplaced) = here::sessions_in(&args);
     shell.about(folder, misplaced);
     let code = match cli.command.run(&mut shell) {
-        Ok(outcome) => outcome.exit_code(),
+        Ok(outcome) => {
+            here::session_among(&args).inspect(|folder| recent::remember(folder));
+            outcome.exit_code()
+        }
         Err(error) => shell.error(&error),
     };
     shell.finish(code)

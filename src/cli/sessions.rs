@@ -6,7 +6,14 @@ use crate::model::failure::Failure;
 use crate::report::text::count;
 use std::path::PathBuf;
 
-pub(crate) const EXAMPLE: &str = "Example:\n  cabjury sessions";
+pub(crate) const EXAMPLE: &str = "\
+Example:
+  cabjury sessions
+
+On a terminal, cabjury alone asks what to do, and offers the sessions that you opened last.
+Their paths, and nothing else, are kept in $XDG_STATE_HOME/cabjury/recent (else in
+~/.local/state/cabjury/recent), readable by you only; a folder that is gone is not offered.
+recent = false in $XDG_CONFIG_HOME/cabjury/defaults.toml (else ~/.config) keeps no list.";
 
 /// What was typed.
 #[derive(Debug, clap::Args)]

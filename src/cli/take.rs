@@ -85,6 +85,30 @@ pub(crate) struct Args {
 }
 
 impl Args {
+    /// A whole folder by its files' names, which somebody has agreed to.
+    pub(super) fn of_folder(session: &Path, dir: &Path) -> Self {
+        Self {
+            folder: session.to_owned(),
+            files: vec![dir.to_owned()],
+            di: false,
+            setup: None,
+            mics: Vec::new(),
+            pass: None,
+            pattern: None,
+            watch: false,
+            split: false,
+            dry_run: false,
+            yes: true,
+            resample: false,
+            mix_down: false,
+            depth: None,
+            notes: Vec::new(),
+            load_reason: None,
+            confirm: Vec::new(),
+            reason: None,
+        }
+    }
+
     fn notes(&self) -> std::collections::BTreeMap<String, String> {
         self.notes.iter().map(|n| (n.key.clone(), n.value.clone())).collect()
     }

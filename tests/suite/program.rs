@@ -64,6 +64,7 @@ impl Desk {
             .env("COLUMNS", "100")
             .env("XDG_CONFIG_HOME", self.path().join("config"))
             .env("XDG_CACHE_HOME", self.path().join("cache"))
+            .env("XDG_STATE_HOME", self.path().join("state"))
             .stdin(Stdio::null());
         command
     }

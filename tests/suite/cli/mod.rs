@@ -1,5 +1,6 @@
 //! The program as a person runs it: help, exit codes, completions, manual pages.
 
+mod entry;
 pub(crate) mod errors;
 mod evening;
 mod remembered;

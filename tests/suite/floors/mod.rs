@@ -5,6 +5,7 @@
 
 mod circles;
 mod kinds;
+mod picture;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;

@@ -5,7 +5,7 @@ use crate::trial_support;
 use rustix_openpty::rustix::termios::Winsize;
 use std::fs::File;
 use std::io::{Read, Write};
-use std::process::{Child, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
@@ -35,10 +35,15 @@ impl Terminal {
     }
 
     fn sized(desk: &Desk, args: &[&str], rows: u16, columns: u16) -> Self {
+        Self::of(desk.command(args), rows, columns)
+    }
+
+    /// Any command line in a terminal of this size.
+    pub(crate) fn of(mut command: Command, rows: u16, columns: u16) -> Self {
         let size = Winsize { ws_row: rows, ws_col: columns, ws_xpixel: 0, ws_ypixel: 0 };
         let pty = rustix_openpty::openpty(None, Some(&size)).unwrap();
         let user = || Stdio::from(File::from(pty.user.try_clone().unwrap()));
-        let child = desk.command(args).env("TERM", "xterm-256color").stdin(user()).stdout(user()).stderr(user()).spawn().unwrap();
+        let child = command.env("TERM", "xterm-256color").stdin(user()).stdout(user()).stderr(user()).spawn().unwrap();
         drop(pty.user);
         let keys = File::from(pty.controller);
         let screen = Arc::new(Mutex::new(vt100::Parser::new(cells(rows), cells(columns), 0)));
@@ -57,6 +62,17 @@ impl Terminal {
         Self { child, keys, screen, closed }
     }
 
+    /// Sends the program a signal, as Ctrl-C does.
+    pub(crate) fn signal(&self, name: &str) {
+        assert!(Command::new("kill").args([name, &self.child.id().to_string()]).status().unwrap().success());
+    }
+
+    /// The widest line on the screen.
+    pub(crate) fn widest(&self) -> usize {
+        let contents = self.screen.lock().unwrap().screen().contents();
+        contents.lines().map(|l| l.trim_end().chars().count()).max().unwrap_or(0)
+    }
+
     /// What a person sees, line by line, white space squeezed.
     pub(crate) fn sees(&self) -> String {
         let contents = self.screen.lock().unwrap().screen().contents();
@@ -65,9 +81,19 @@ impl Terminal {
 
     #[track_caller]
     pub(crate) fn waits_for(&self, text: &str) {
+        self.waits(Duration::from_secs(90), text);
+    }
+
+    #[track_caller]
+    pub(crate) fn waits_minutes_for(&self, minutes: u64, text: &str) {
+        self.waits(Duration::from_secs(60 * minutes), text);
+    }
+
+    #[track_caller]
+    fn waits(&self, longest: Duration, text: &str) {
         let since = Instant::now();
         while !self.sees().contains(text) {
-            assert!(since.elapsed() < Duration::from_secs(90), "{text:?} never appeared:\n{}", self.sees());
+            assert!(since.elapsed() < longest, "{text:?} never appeared:\n{}", self.sees());
             std::thread::sleep(Duration::from_millis(10));
         }
     }

@@ -1,5 +1,7 @@
 //! What the program is built from: licences that may be passed on, a compiler that is old enough, a package that has what it needs.
 
+mod packed;
+
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::process::Command;
