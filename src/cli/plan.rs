@@ -10,7 +10,7 @@ use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, SetupName};
 use crate::model::outside::SystemClock;
-use crate::model::trial::{Controls, TrialCount};
+use crate::model::trial::{Conditions, Controls, TrialCount};
 use crate::report::text::count;
 use crate::testing::plan::{PlanDoc, Request, further, plan};
 use std::io::IsTerminal;
@@ -88,6 +88,18 @@ pub(crate) struct Args {
     /// Ask for a confidence (0 to 100) and a remark after each pick.
     #[arg(long)]
     pub(crate) ask_confidence: bool,
+    /// Stated, sealed and printed in the report: the listening level as set, as in "74 dB(A) at the seat".
+    #[arg(long, value_name = "TEXT", hide_short_help = true)]
+    pub(crate) level_as_set: Option<String>,
+    /// Stated, sealed and printed in the report: headphones or loudspeakers, and which.
+    #[arg(long, value_name = "TEXT", hide_short_help = true)]
+    pub(crate) listening_on: Option<String>,
+    /// Stated, sealed and printed in the report: the room.
+    #[arg(long, value_name = "TEXT", hide_short_help = true)]
+    pub(crate) room: Option<String>,
+    /// Stated, sealed and printed in the report: the device that plays.
+    #[arg(long, value_name = "TEXT", hide_short_help = true)]
+    pub(crate) playback: Option<String>,
     /// Seal it for simulated listeners alone: rehearsals that are kept. It has no place among the session's tests.
     #[arg(long)]
     pub(crate) simulated: bool,
@@ -201,6 +213,12 @@ fn request(args: &Args, shell: &mut Shell) -> Result<Request, Failure> {
         ask_confidence: args.ask_confidence,
         simulated: args.simulated,
         audience: args.audience,
+        conditions: Conditions {
+            level: args.level_as_set.clone(),
+            on: args.listening_on.clone(),
+            room: args.room.clone(),
+            device: args.playback.clone(),
+        },
     })
 }
 

@@ -13,7 +13,9 @@ Example:
   cabjury votes evening answers.csv --montage montage-1
 
 The file's first line names the columns: person,clip,choice. One line per person and clip; clip is the number that was said,
-choice the name of a setup.";
+choice the name of a setup.
+
+Of the audience page (--audience): a text file with the visitors' lines, each from cabjury1 to its end; the mails around them may stay.";
 
 /// What was typed.
 #[derive(Debug, clap::Args)]

@@ -21,7 +21,7 @@ use crate::model::ids::{MicName, SetupName};
 use crate::model::outside::{Clock, Progress};
 use crate::model::rig::Rig;
 use crate::model::session::{Depth, MeterValue};
-use crate::model::trial::Controls;
+use crate::model::trial::{Conditions, Controls};
 use crate::publish::report::gather::INVENTED;
 use crate::publish::report::{VerdictLine, report};
 use crate::rig::cards as rigs;
@@ -221,6 +221,7 @@ fn listening(folder: &Path, random: &mut Generator, clock: &dyn Clock, progress:
             mic: Some(MicName::new(mic)?),
             simulated: true,
             audience: false,
+            conditions: Conditions::default(),
             ..plan::Request::of(vec![SetupName::new("s16")?, SetupName::new("p4")?])
         };
         plan::plan(folder, &request, clock)?;

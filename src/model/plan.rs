@@ -179,6 +179,43 @@ pub struct PlanClip {
     pub sha256: Sha256Hex,
 }
 
+/// How it will be listened to, as the engineer states it; what is not stated is printed as that.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct Conditions {
+    /// The listening level as set.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub level: Option<String>,
+    /// Headphones or loudspeakers, and which.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub on: Option<String>,
+    /// The room.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub room: Option<String>,
+    /// The device that plays.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub device: Option<String>,
+}
+
+impl Conditions {
+    /// Nothing is stated.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.named().next().is_none()
+    }
+
+    /// What is stated, by its name in a report.
+    pub fn named(&self) -> impl Iterator<Item = (&'static str, &str)> {
+        [
+            ("listening level as set", &self.level),
+            ("headphones or loudspeakers", &self.on),
+            ("room", &self.room),
+            ("device", &self.device),
+        ]
+        .into_iter()
+        .filter_map(|(name, text)| Some((name, text.as_deref()?)))
+    }
+}
+
 /// A plan. Once sealed it never changes; a changed one is another test.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Plan {
@@ -247,6 +284,9 @@ pub struct Plan {
     /// Sealed for an audience that visits: trials are of each visitor, and what it shows is never added to a panel's.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub audience: bool,
+    /// How it will be listened to.
+    #[serde(default, skip_serializing_if = "Conditions::is_empty")]
+    pub conditions: Conditions,
     /// The test's place among those that the session's claim rests on; `None` in plans that were sealed before there were such places.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub family: Option<FamilyPlace>,

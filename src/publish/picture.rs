@@ -11,7 +11,7 @@ use crate::report::picture::framed::framed;
 use crate::report::picture::reveal::{self, Reveal};
 use crate::report::picture::wiring::{comparisons, slide};
 use crate::report::picture::{Ground, Picture, Size};
-use crate::report::plots::{Plot, PlotError, bands, boxes, evidence, forest, interval, levels, power, scale};
+use crate::report::plots::{Plot, PlotError, bands, boxes, evidence, forest, interval, levels, power, scale, splits, takes};
 use crate::report::view::{Report, ScoreView, TestView};
 use crate::sound::write::write_new;
 use rayon::prelude::*;
@@ -214,17 +214,21 @@ fn foot(view: &Report, test: &TestView) -> String {
     said.join(" \u{b7} ")
 }
 
-fn plots_of(test: &TestView, score: &ScoreView) -> Result<Vec<(&'static str, Plot)>, PlotError> {
+fn plots_of(test: &TestView, score: &ScoreView) -> Result<Vec<(String, Plot)>, PlotError> {
     let one_count = test.method.one_count(test.setups.len());
     let mut out = Vec::new();
-    let mut put = |name, plot: Option<Plot>| out.extend(plot.map(|p| (name, p)));
+    let mut put = |name: &str, plot: Option<Plot>| out.extend(plot.map(|p| (name.to_owned(), p)));
     if one_count && score.result.count.trials > 0 {
         put("share", interval(test, score)?);
     }
     if one_count {
         put("power", power(test, score)?);
     }
-    put("listeners", forest(test, score)?);
+    for (n, plot) in (1..).zip(forest(test, score)?) {
+        put(&if n == 1 { "listeners".to_owned() } else { format!("listeners-{n}") }, Some(plot));
+    }
+    put("takes", takes(test, score)?);
+    put("splits", splits(test)?);
     put("evidence", evidence(test, score)?);
     put("scale", scale(test, score)?);
     put("ratings", boxes(test, score)?);

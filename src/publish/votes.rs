@@ -6,8 +6,10 @@ use crate::model::failure::Failure;
 use crate::model::ids::{MontageId, SetupName};
 use crate::model::montage::{BlindMontage, Vote, VoteCount};
 use crate::model::outside::Clock;
+use crate::publish::answers::{nothing, number, read, rows, unfit};
 use crate::publish::montage_request::least_p;
-use crate::report::votes::{VoteFacts, one_key, own_keys};
+use crate::publish::visits::{Visits, read_visits};
+use crate::report::votes::{PairFacts, VisitFacts, VoteFacts, one_key, own_keys};
 use crate::stats::{binomial, panel};
 use crate::store::Session;
 use crate::verdict::montage_key::drawn;
@@ -52,64 +54,37 @@ pub struct VotesDoc {
     pub counted_before: u64,
     /// True of `own-keys`: nobody watched.
     pub unguarded: bool,
+    /// Of `own-keys`: visits, several of which may be one person's.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub visits: Option<u64>,
+    /// Of `own-keys`: visits that were not the visitor's first.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub later_visits: Option<u64>,
+    /// Of `own-keys`: visitors' lines that stood there more than once, and are counted once.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub repeated: Option<u64>,
+    /// Of `own-keys`: each pair of setups that visitors chose.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub pairs: Option<Vec<PairDoc>>,
     /// One sentence.
     pub sentence: String,
 }
 
-fn unfit(path: &Path, line: u64, what: impl std::fmt::Display, next: &str) -> Failure {
-    Failure::at_path("votes", Fate::Unfit, path, format!("{}, line {line}: {what}", path.display()), next)
-}
-
-/// Rows of a file of answers: line number and the wanted columns, trimmed.
-fn rows(path: &Path, bytes: &[u8], wanted: &[&str]) -> Result<Vec<(u64, Vec<String>)>, Failure> {
-    let text = std::str::from_utf8(bytes)
-        .map_err(|e| unfit(path, line_of(bytes, e.valid_up_to()), "it is not text (UTF-8)", "save it again as CSV, UTF-8"))?;
-    let text = text.trim_start_matches('\u{feff}');
-    let head = text.lines().next().unwrap_or_default();
-    // Spreadsheets of half the world write semicolons.
-    let delimiter = [b',', b';', b'\t'].into_iter().max_by_key(|d| head.bytes().filter(|b| b == d).count()).unwrap_or(b',');
-    let mut reader =
-        csv::ReaderBuilder::new().delimiter(delimiter).trim(csv::Trim::All).flexible(true).from_reader(text.as_bytes());
-    let next = format!("the first line names the columns: {}", wanted.join(","));
-    let names: Vec<String> = reader.headers().map_err(|e| unfit(path, 1, e, &next))?.iter().map(str::to_lowercase).collect();
-    let mut places = Vec::new();
-    for name in wanted {
-        let place = names.iter().position(|n| n == name);
-        places.push(place.ok_or_else(|| unfit(path, 1, format!("there is no column {name}"), &next))?);
-    }
-    let mut out = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(|e| {
-            let line = e.position().map_or(0, csv::Position::line);
-            unfit(path, line, "it cannot be read as CSV", "open it in a spreadsheet and save it again as CSV")
-        })?;
-        let line = record.position().map_or(0, csv::Position::line);
-        if record.iter().all(str::is_empty) {
-            continue;
-        }
-        let cells: Vec<String> = places.iter().map(|p| record.get(*p).unwrap_or_default().to_owned()).collect();
-        if let Some((name, _)) = wanted.iter().zip(&cells).find(|(_, c)| c.is_empty()) {
-            return Err(unfit(path, line, format!("the column {name} is empty"), "fill it in, or remove the line"));
-        }
-        out.push((line, cells));
-    }
-    Ok(out)
-}
-
-fn line_of(bytes: &[u8], place: usize) -> u64 {
-    bytes.iter().take(place).filter(|b| **b == b'\n').count() as u64 + 1
-}
-
-fn number(path: &Path, line: u64, text: &str, most: u64) -> Result<u32, Failure> {
-    let read = text.parse::<u64>().ok().filter(|n| (1..=most).contains(n)).and_then(|n| u32::try_from(n).ok());
-    read.ok_or_else(|| {
-        unfit(
-            path,
-            line,
-            format!("{text:?} is not a clip: a number from 1 to {most} is needed"),
-            "correct the number, or remove the line",
-        )
-    })
+/// What visitors of the audience page answered about one pair of setups.
+#[derive(Debug, Clone, Serialize)]
+pub struct PairDoc {
+    /// `mild against dark`.
+    pub setups: String,
+    /// People.
+    pub people: u64,
+    /// Answers.
+    pub answers: u64,
+    /// Right ones.
+    pub correct: u64,
+    /// Exact binomial p.
+    pub p_value: f64,
+    /// The same over all pairs: min(1, pairs x p).
+    pub p_family: f64,
 }
 
 /// Reads an audience's answers to a montage: every line a person, a clip and one of the setups, no clip twice by one person.
@@ -134,14 +109,6 @@ pub fn read_votes(path: &Path, bytes: &[u8], montage: &BlindMontage) -> Result<V
     }
     nothing(path, out.is_empty())?;
     Ok(out)
-}
-
-fn nothing(path: &Path, empty: bool) -> Result<(), Failure> {
-    if empty {
-        let message = format!("{} holds no answers", path.display());
-        return Err(Failure::at_path("no-votes", Fate::Unfit, path, message, "one line per person and clip: person,clip,choice"));
-    }
-    Ok(())
 }
 
 /// Counts a file of answers and keeps that it was counted.
@@ -180,17 +147,10 @@ pub fn dry_run(folder: &Path, file: &Path, design: &Design) -> Result<VotesReadD
         }
         Design::OwnKeys => {
             Session::open_read(folder)?;
-            let own = read_own(file, &bytes)?;
-            Ok(VotesReadDoc { people: own.people, answers: own.answers })
+            let visits = read_visits(file, &bytes)?;
+            Ok(VotesReadDoc { people: visits.people(), answers: visits.trials() })
         }
     }
-}
-
-fn read(file: &Path) -> Result<Vec<u8>, Failure> {
-    std::fs::read(file).map_err(|e| {
-        let message = format!("{} cannot be read: {e}", file.display());
-        Failure::at_path("cannot-read", Fate::Unfit, file, message, "give the path of a CSV file of answers")
-    })
 }
 
 fn which(session: &Session, id: Option<&MontageId>) -> Result<BlindMontage, Failure> {
@@ -278,6 +238,10 @@ fn document(design: &'static str, montage: Option<String>, f: &VoteFacts, senten
     VotesDoc {
         design,
         unguarded: montage.is_none(),
+        visits: None,
+        later_visits: None,
+        repeated: None,
+        pairs: None,
         montage,
         people: f.people,
         clips: f.clips,
@@ -291,56 +255,31 @@ fn document(design: &'static str, montage: Option<String>, f: &VoteFacts, senten
     }
 }
 
-/// The visitor's lines as the audience page writes them: their own key stands beside each answer, and a code over all of a visitor's lines
-/// shows when some were lost on the way. It guards against accidents, not against cheats.
-fn read_own(file: &Path, bytes: &[u8]) -> Result<Own, Failure> {
-    let mut people: BTreeMap<String, (u64, String, String)> = BTreeMap::new();
-    let mut seen = BTreeMap::new();
-    let (mut answers, mut correct, mut most) = (0u64, 0u64, 0u64);
-    for (line, cells) in rows(file, bytes, &["person", "clip", "choice", "right", "code"])? {
-        let clip = number(file, line, &cells[1], 1000)?;
-        if let Some(cell) = cells[2..4].iter().find(|c| !matches!(c.as_str(), "A" | "B")) {
-            return Err(unfit(file, line, format!("{cell:?} is neither A nor B"), "paste a visitor's text as it was sent"));
+fn pair_docs(visits: &Visits) -> Vec<PairDoc> {
+    let pairs = visits.pairs();
+    let count = pairs.len() as f64;
+    let named = |(pair, own): (String, Visits)| {
+        let (answers, correct) = (own.trials(), own.correct());
+        let p_value = binomial::upper_tail(correct, answers, 0.5);
+        PairDoc {
+            setups: pair.replace('/', " against "),
+            people: own.people(),
+            answers,
+            correct,
+            p_value,
+            p_family: (count * p_value).min(1.0),
         }
-        if let Some(first) = seen.insert((cells[0].clone(), clip), line) {
-            let what = format!("{} answers clip {clip} a second time (first on line {first})", cells[0]);
-            return Err(unfit(file, line, what, "a text was pasted twice: remove one of them"));
-        }
-        let known = people.entry(cells[0].clone()).or_insert_with(|| (line, cells[4].clone(), String::new()));
-        known.2.push_str(&format!("{clip}{}{};", cells[2], cells[3]));
-        answers += 1;
-        correct += u64::from(cells[2] == cells[3]);
-        most = most.max(u64::from(clip));
-    }
-    nothing(file, answers == 0)?;
-    for (person, (line, code, text)) in &people {
-        if *code != visitor_code(person, text) {
-            let what = format!("the lines of {person} do not give their code {code}");
-            return Err(unfit(
-                file,
-                *line,
-                what,
-                "some lines were lost or changed on the way: paste the visitor's whole text again",
-            ));
-        }
-    }
-    Ok(Own { people: people.len() as u64, answers, correct, most })
-}
-
-/// Visitors' lines, added up.
-struct Own {
-    people: u64,
-    answers: u64,
-    correct: u64,
-    most: u64,
+    };
+    pairs.into_iter().filter(|(pair, _)| !pair.is_empty()).map(named).collect()
 }
 
 fn count_own_keys(folder: &Path, file: &Path, bytes: &[u8], clock: &dyn Clock) -> Result<VotesDoc, Failure> {
     let mut session = Session::open_write(folder, clock.now())?;
-    let Own { people, answers, correct, most } = read_own(file, bytes)?;
-    let before = session.vote_counts(None)?.len();
+    let visits = read_visits(file, bytes)?;
+    let (answers, correct) = (visits.trials(), visits.correct());
+    let most = visits.all.iter().map(|v| v.trials).max().unwrap_or(0);
     let facts = VoteFacts {
-        people,
+        people: visits.people(),
         clips: most,
         answered_clips: most,
         answers,
@@ -351,17 +290,17 @@ fn count_own_keys(folder: &Path, file: &Path, bytes: &[u8], clock: &dyn Clock) -
         alpha: ALPHA,
         montages: 1,
         few_takes: false,
-        counted_before: before,
+        counted_before: session.vote_counts(None)?.len(),
         revealed: false,
     };
+    let pairs = pair_docs(&visits);
+    let each = |p: &PairDoc| PairFacts { setups: p.setups.clone(), answers: p.answers, correct: p.correct, p: p.p_family };
+    let came = VisitFacts { later: visits.later(), repeated: visits.repeated, pairs: pairs.iter().map(each).collect() };
     keep(&mut session, None, bytes, &facts, clock)?;
-    Ok(document("own-keys", None, &facts, own_keys(&facts)))
-}
-
-/// The code over a visitor's lines: FNV-1a, 32 bits, of the name, a line feed and `clip choice right;` of each line without spaces. The
-/// page computes the same; a browser without a secure context has no SHA-256.
-#[must_use]
-pub fn visitor_code(person: &str, lines: &str) -> String {
-    let hash = format!("{person}\n{lines}").bytes().fold(0x811C_9DC5u32, |h, b| (h ^ u32::from(b)).wrapping_mul(0x0100_0193));
-    format!("{hash:08x}")
+    let mut doc = document("own-keys", None, &facts, own_keys(&facts, &came));
+    doc.visits = Some(visits.all.len() as u64);
+    doc.later_visits = Some(came.later);
+    doc.repeated = Some(came.repeated);
+    doc.pairs = Some(pairs);
+    Ok(doc)
 }

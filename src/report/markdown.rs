@@ -1,7 +1,7 @@
 //! The same report as Markdown: sentences, tables and numbers; plots as their data tables.
 
 use super::content::{Block, Document};
-use super::plots::Table;
+use super::plots::{Plot, Table};
 use std::fmt::Write;
 
 /// The whole report.
@@ -61,10 +61,8 @@ fn piece(out: &mut String, block: &Block) {
         }
         Block::Facts(list) => facts(out, list),
         Block::Table(rows) => table(out, rows),
-        Block::Plot(plot) => {
-            put(out, &format!("{}. {}", plot.title, plot.alt));
-            table(out, &plot.table);
-        }
+        Block::Plot(plot) => plotted(out, plot),
+        Block::Plots(plots) => plots.iter().for_each(|plot| plotted(out, plot)),
         Block::Drawing(_, words) => put(out, words),
         Block::Typed(text) => put(out, &format!("```\n{text}\n```")),
         Block::Folded(title, blocks) => {
@@ -74,6 +72,11 @@ fn piece(out: &mut String, block: &Block) {
             }
         }
     }
+}
+
+fn plotted(out: &mut String, plot: &Plot) {
+    put(out, &format!("{}. {}", plot.title, plot.alt));
+    table(out, &plot.table);
 }
 
 fn facts(out: &mut String, list: &[(String, String)]) {

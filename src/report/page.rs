@@ -101,6 +101,9 @@ pub fn piece(block: &Block) -> Markup {
             Block::Facts(facts) => dl.facts { @for (name, value) in facts { div { dt { (name) } dd { (value) } } } },
             Block::Table(table) => (ruled(table)),
             Block::Plot(plot) => (figure(plot)),
+            Block::Plots(plots) => @if let [plot] = plots.as_slice() { (figure(plot)) } @else {
+                div.many tabindex="0" role="group" aria-label="Plots" { @for plot in plots { (figure(plot)) } }
+            },
             Block::Drawing(svg, words) => figure.drawing { (PreEscaped(inline(svg))) figcaption { (words) } },
             Block::Typed(text) => pre { (text) },
             Block::Folded(title, blocks) => details {

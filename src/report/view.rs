@@ -2,7 +2,8 @@
 //! the name; what does not exist is `None`.
 
 use crate::model::result::{ListenerDoc, RatingDoc, TestResult};
-use crate::model::trial::Method;
+use crate::model::trial::{Conditions, Method};
+use crate::report::heard_takes::TakesHeard;
 use crate::stats::intervals::clopper_pearson;
 use serde::Serialize;
 
@@ -227,12 +228,16 @@ pub struct TestView {
     pub fate: String,
     /// The score, of a closed test.
     pub score: Option<ScoreView>,
+    /// How it was to be listened to, as the plan states it.
+    pub conditions: Conditions,
     /// What it was played by: devices, as the players said; none of an open test.
     pub played: Vec<String>,
     /// First and last pick.
     pub answered: Option<(String, String)>,
     /// Times that a sample was played in a trial, in the mean.
     pub replays: Option<f64>,
+    /// What the takes test looked at; of a closed crossed test.
+    pub takes_heard: Option<TakesHeard>,
     /// Its clips.
     pub stimuli: Option<Stimuli>,
     /// Who outside of the session's folder vouches for it, in words.

@@ -112,9 +112,33 @@ pub fn one_key(f: &VoteFacts) -> String {
     out
 }
 
+/// What only visitors of the page have.
+#[derive(Debug, Clone, Default)]
+pub struct VisitFacts {
+    /// Visits that were not the visitor's first.
+    pub later: u64,
+    /// Lines that stood there more than once.
+    pub repeated: u64,
+    /// Each pair of setups.
+    pub pairs: Vec<PairFacts>,
+}
+
+/// A pair of setups that visitors compared.
+#[derive(Debug, Clone)]
+pub struct PairFacts {
+    /// `mild against dark`.
+    pub setups: String,
+    /// Answers.
+    pub answers: u64,
+    /// Right ones.
+    pub correct: u64,
+    /// p over all pairs.
+    pub p: f64,
+}
+
 /// Everybody had draws of their own, on an unguarded page.
 #[must_use]
-pub fn own_keys(f: &VoteFacts) -> String {
+pub fn own_keys(f: &VoteFacts, came: &VisitFacts) -> String {
     let mut out = format!(
         "Unguarded audience: {} of {} right ({:.1} by chance) from {}, {}, everybody by draws of their own.",
         f.correct,
@@ -123,6 +147,22 @@ pub fn own_keys(f: &VoteFacts) -> String {
         plural(f.people, "person", "people"),
         p_text(f.p),
     );
+    if came.pairs.len() > 1 {
+        let each = came.pairs.iter().map(|p| format!("{}: {} of {}, {}", p.setups, p.correct, p.answers, p_text(p.p)));
+        out.push_str(&format!(" By pairs, each p over all of them: {}.", each.collect::<Vec<_>>().join("; ")));
+    }
+    if came.later > 0 {
+        out.push_str(&format!(
+            " {}: more tries are more luck.",
+            plural(came.later, "visit was not the visitor's first", "visits were not their visitor's first")
+        ));
+    }
+    if came.repeated > 0 {
+        out.push_str(&format!(
+            " {} more than once and counted once.",
+            plural(came.repeated, "line stood there", "lines stood there")
+        ));
+    }
     out.push_str(" Visitors can cheat and choose whether to send their answers, so this is not a verdict and is never added to a sealed test.");
     if f.counted_before > 0 {
         out.push_str(&format!(" Answers from the page were counted {} before.", times(f.counted_before)));

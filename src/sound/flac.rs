@@ -61,6 +61,12 @@ pub fn flac24_bytes(audio: &Audio, length: usize) -> Option<Vec<u8>> {
     Some(bytes)
 }
 
+/// The same as a file in memory, without padding.
+#[must_use]
+pub fn flac24(audio: &Audio) -> Vec<u8> {
+    encode(audio)
+}
+
 /// How long the file would be without padding.
 #[must_use]
 pub fn flac24_length(audio: &Audio) -> usize {

@@ -5,7 +5,7 @@ use crate::model::failure::Failure;
 use crate::model::ids::{SetupName, TestId};
 use crate::model::rig::{Rig, Setup};
 use crate::model::session::Take;
-use crate::model::trial::{self, Controls, Design, Plan, PlanClip, TrialCount};
+use crate::model::trial::{self, Conditions, Controls, Design, Plan, PlanClip, TrialCount};
 use crate::rig::differs::{differs, notes_that_differ};
 use crate::rig::gate::Gate;
 use crate::stats::sequential;
@@ -67,6 +67,7 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
         sealing: None,
         training_by_name: request.training_by_name,
         ask_confidence: request.ask_confidence,
+        conditions: stated(&request.conditions)?,
         simulated: request.simulated,
         audience: request.audience,
         family: Some(family),
@@ -80,6 +81,23 @@ pub(crate) fn build(session: &Session, request: &Request, test: TestId) -> Resul
         .map(ToString::to_string)
         .collect();
     Ok(plan)
+}
+
+/// Conditions as they were typed, in one line each.
+fn stated(given: &Conditions) -> Result<Conditions, Failure> {
+    let plain = |text: &Option<String>| match text.as_deref().map(str::trim).filter(|t| !t.is_empty()) {
+        None => Ok(None),
+        Some(text) if text.chars().count() > 200 || text.chars().any(char::is_control) => {
+            Err(wrong(format!("{text:?} is not one line of at most 200 characters"), "shorten what is stated of the listening"))
+        }
+        Some(text) => Ok(Some(text.to_owned())),
+    };
+    Ok(Conditions {
+        level: plain(&given.level)?,
+        on: plain(&given.on)?,
+        room: plain(&given.room)?,
+        device: plain(&given.device)?,
+    })
 }
 
 /// What was typed now, else what was typed at an earlier door: the plan seals it, every report prints it.

@@ -3,7 +3,7 @@
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, MicName, SetupName};
-use crate::model::trial::{Controls, Design, Method, TrialCount};
+use crate::model::trial::{Conditions, Controls, Design, Method, TrialCount};
 
 /// Most scored trials per listener.
 pub const MOST_TRIALS: u32 = 1000;
@@ -54,6 +54,8 @@ pub struct Request {
     pub training_by_name: bool,
     /// A confidence and a remark are asked for after each pick.
     pub ask_confidence: bool,
+    /// How it will be listened to.
+    pub conditions: Conditions,
     /// For simulated listeners alone.
     pub simulated: bool,
     /// For an audience that visits.
@@ -85,6 +87,7 @@ impl Request {
             load_reason: None,
             training_by_name: false,
             ask_confidence: false,
+            conditions: Conditions::default(),
             simulated: false,
             audience: false,
         }

@@ -26,6 +26,7 @@ fn added(plan: &Plan) -> Vec<(&'static str, String)> {
     if plan.audience {
         out.push(("listeners", "an audience that visits: self-selected, unguarded, never added to a panel".to_owned()));
     }
+    out.extend(plan.conditions.named().map(|(name, text)| (name, text.to_owned())));
     out.extend(plan.looks.iter().map(|l| {
         let ends = l.least_correct.map_or_else(|| "no number".to_owned(), |k| format!("{k} right or more"));
         ("look", format!("after {} answers {ends} ends it", l.answers))

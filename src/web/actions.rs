@@ -15,7 +15,7 @@ use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, ListenerCode, MicName, SetupName, TakeId, TestId};
 use crate::model::session::{Excerpt, MeterValue};
-use crate::model::trial::{Controls, Design, Method, TrialCount};
+use crate::model::trial::{Conditions, Controls, Design, Method, TrialCount};
 use crate::report::text::count;
 use crate::rig::cards as rig;
 use crate::rig::gate;
@@ -237,6 +237,7 @@ fn plan_request(fields: &Fields) -> Result<plan::Request, Failure> {
         Some(other) => return Err(wrong(format!("{other:?} is not a design"))),
     };
     let name = |key: &str| fields.get(key).map(SetupName::new).transpose();
+    let told = |key: &str| fields.get(key).map(str::to_owned);
     Ok(plan::Request {
         compare: fields.keys().filter_map(|k| k.strip_prefix("with-")).map(SetupName::new).collect::<Result<_, _>>()?,
         method: Method::from_name(method).ok_or_else(|| wrong(format!("{method:?} is not a method")))?,
@@ -252,18 +253,24 @@ fn plan_request(fields: &Fields) -> Result<plan::Request, Failure> {
         mic: fields.get("mic").map(MicName::new).transpose()?,
         excerpt: fields.get("excerpt").map(ExcerptName::new).transpose()?,
         as_recorded: fields.contains_key("as_recorded"),
-        attribute: fields.get("attribute").map(str::to_owned),
+        attribute: told("attribute"),
         expect: name("expect")?,
         reference: name("reference")?,
         known_db: fields.get("known_db").map(|_| fields.number("known_db", 1.0)).transpose()?,
         design,
         tests: fields.get("tests").map(|_| fields.whole("tests", 1)).transpose()?,
         looks: Vec::new(),
-        load_reason: fields.get("load_reason").map(str::to_owned),
+        load_reason: told("load_reason"),
         training_by_name: fields.contains_key("training_by_name"),
         ask_confidence: fields.contains_key("ask_confidence"),
         simulated: false,
         audience: false,
+        conditions: Conditions {
+            level: told("level_as_set"),
+            on: told("listening_on"),
+            room: told("room"),
+            device: told("playback"),
+        },
     })
 }
 

@@ -13,7 +13,7 @@
 //! * `actions`: what the engineer's forms do
 //! * `forms`: what they send
 //! * `jobs`: long work beside the session; `job_pages`: its addresses; `steps`: how far it is
-//! * `publishing`: what leaves the session, as jobs
+//! * `publishing`: what leaves the session, as jobs; `published`: what was made
 //! * `drafts`: what was typed into a form that was refused
 //! * `guessing`: what dropped recordings are taken for, by their names
 //! * `uploads`: recordings on their way in
@@ -37,6 +37,7 @@ mod openly;
 pub(crate) mod pages;
 mod panel;
 mod presence;
+mod published;
 mod publishing;
 mod qr;
 mod refusals;
@@ -80,6 +81,7 @@ pub fn router(app: &std::sync::Arc<App>) -> axum::Router {
         .merge(panel::routes())
         .merge(job_pages::routes())
         .merge(publishing::routes())
+        .merge(published::routes())
         .layer(from_fn_with_state(std::sync::Arc::clone(app), guard::key));
     axum::Router::new()
         .merge(listening)

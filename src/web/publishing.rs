@@ -1,43 +1,39 @@
 //! What leaves the session, by button: each a job that writes into the session's `published` folder, from where the engineer fetches it.
 //!
-//! `POST /publish/report`, `/publish/montage` (`raw_level`, `blind=N`), `/publish/audience`, `/publish/bundle` (`without_audio`); what lies
-//! there: `GET /published.json`; a file: `GET /published/PATH`. Nothing is overwritten: every one gets the next free number.
+//! `POST /publish/report`, `/publish/picture` (`what-KIND`, `size`, `theme`, `reveal`), `/publish/montage` (`raw_level`, `blind=N`,
+//! `level_mics`, `video`), `/publish/audience` (`pair=A/B`, `flac`, `seconds`, `one_file`, `send_to`), `/publish/bundle` (`without_audio`).
+//! Nothing is overwritten: every one gets the next free number.
 
 use super::App;
-use super::forms::Fields;
-use super::guard::said;
+use super::forms::{Fields, wrong};
 use super::job_pages::begin;
 use super::jobs::{Outcome, Work};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
+use crate::model::ids::SetupName;
+use crate::paint::theme::Theme;
 use crate::publish::montage_request::Request;
+use crate::publish::picture::{self, Kind, Moving};
+use crate::publish::report::audience;
 use crate::publish::{bundle, montage, report};
-use axum::body::{Body, Bytes};
-use axum::extract::{Path as Address, State};
-use axum::http::{HeaderMap, StatusCode, header};
-use axum::response::{IntoResponse, Response};
-use axum::routing::{get, post};
-use axum::{Json, Router};
-use futures_util::stream::unfold;
+use crate::report::picture::Size;
+use axum::Router;
+use axum::extract::State;
+use axum::http::HeaderMap;
+use axum::response::Response;
+use axum::routing::post;
 use serde_json::json;
 use std::fs;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-
-/// A file goes out in pieces of so many bytes.
-const PIECE: usize = 256 * 1024;
-/// Folders within folders that are listed.
-const DEPTH: u32 = 3;
 
 pub(super) fn routes() -> Router<Arc<App>> {
     Router::new()
         .route("/publish/report", post(whole_report))
         .route("/publish/montage", post(make_montage))
-        .route("/publish/audience", post(audience))
+        .route("/publish/audience", post(make_audience))
         .route("/publish/bundle", post(make_bundle))
-        .route("/published.json", get(listed))
-        .route("/published/{*path}", get(fetched))
+        .route("/publish/picture", post(make_pictures))
 }
 
 /// A name that is free, in a folder that exists.
@@ -71,11 +67,54 @@ async fn whole_report(State(app): State<Arc<App>>, headers: HeaderMap, fields: F
         report::report(folder, Some(&out), inner.clock)?;
         Ok(written(folder, &out, "The report is written", &[]))
     });
-    begin(&app, &headers, fields.order("Write the report", "/publish/report", "/results", work))
+    begin(&app, &headers, fields.order("Write the report", "/publish/report", "/publish", work))
+}
+
+/// What pictures a form asks for.
+fn picture_request(fields: &Fields) -> Result<picture::Request, Failure> {
+    let sizes = match fields.get("size") {
+        Some("all") => Size::ALL.to_vec(),
+        None => vec![Size::Wide],
+        Some(name) => {
+            let known = Size::ALL.into_iter().find(|s| s.name() == name);
+            vec![known.ok_or_else(|| wrong(format!("{name:?} is not a size")))?]
+        }
+    };
+    let themes = match fields.get("theme") {
+        Some("both") => vec![Theme::Light, Theme::Dark],
+        Some("dark") => vec![Theme::Dark],
+        None | Some("light") => vec![Theme::Light],
+        Some(name) => return Err(wrong(format!("{name:?} is neither light nor dark"))),
+    };
+    let kinds = [("card", Kind::Card), ("plots", Kind::Plot), ("wirings", Kind::Wiring), ("comparison", Kind::Comparison)];
+    let only: Vec<Kind> =
+        kinds.into_iter().filter(|(name, _)| fields.contains_key(&format!("what-{name}"))).map(|(_, kind)| kind).collect();
+    let reveal = fields.contains_key("reveal").then_some(Moving::Apng);
+    if only.is_empty() && reveal.is_none() {
+        return Err(wrong("no picture is chosen"));
+    }
+    Ok(picture::Request { out: None, sizes, themes, only, reveal })
+}
+
+async fn make_pictures(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields) -> Response {
+    let request = match picture_request(&fields) {
+        Ok(request) => request,
+        Err(error) => return super::pages::layout::failed(&error),
+    };
+    let inner = Arc::clone(&app);
+    let work: Work = Box::new(move |bench| {
+        let folder = inner.desk.folder();
+        let out = free(folder, "pictures", "")?;
+        let request = picture::Request { out: Some(out.clone()), ..request };
+        let doc = picture::picture(folder, &request, inner.clock, bench)?;
+        let left: Vec<String> = doc.left_out.iter().map(|l| format!("No picture of {}: {}.", l.what, l.why)).collect();
+        Ok(written(folder, &out, "The pictures are drawn", &left))
+    });
+    begin(&app, &headers, fields.order("Draw the pictures", "/publish/picture", "/publish", work))
 }
 
 async fn make_montage(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields) -> Response {
-    let raw_level = fields.contains_key("raw_level");
+    let [raw_level, level_mics, video] = ["raw_level", "level_mics", "video"].map(|key| fields.contains_key(key));
     let blind = match fields.get("blind").map(|_| fields.whole("blind", 0)).transpose() {
         Ok(clips) => clips,
         Err(error) => return super::pages::layout::failed(&error),
@@ -92,8 +131,8 @@ async fn make_montage(State(app): State<Arc<App>>, headers: HeaderMap, fields: F
             blind,
             rate: None,
             loudness: None,
-            level_mics: false,
-            video: false,
+            level_mics,
+            video,
             out: out.clone(),
         };
         let clock = inner.clock;
@@ -106,18 +145,34 @@ async fn make_montage(State(app): State<Arc<App>>, headers: HeaderMap, fields: F
         };
         Ok(written(folder, &out, "The montage is written", &doc.warnings))
     });
-    begin(&app, &headers, fields.order("Make a montage", "/publish/montage", "/results", work))
+    begin(&app, &headers, fields.order("Make a montage", "/publish/montage", "/publish", work))
 }
 
-async fn audience(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields) -> Response {
+/// What the audience's page is asked for by its form.
+fn page_request(fields: &Fields) -> Result<audience::Request, Failure> {
+    let pair = match fields.get("pair").map(|pair| pair.split_once('/').ok_or_else(|| wrong("choose two setups"))).transpose()? {
+        Some((first, second)) => Some([SetupName::new(first)?, SetupName::new(second)?]),
+        None => None,
+    };
+    let seconds = fields.get("seconds").map(|_| fields.number("seconds", 0.0)).transpose()?;
+    let send_to = fields.get("send_to").map(str::parse).transpose().map_err(|e: String| wrong(e))?;
+    let (flac, one_file) = (fields.contains_key("flac"), fields.contains_key("one_file"));
+    Ok(audience::Request { out: PathBuf::new(), pair, flac, seconds, one_file, send_to })
+}
+
+async fn make_audience(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields) -> Response {
+    let request = match page_request(&fields) {
+        Ok(request) => request,
+        Err(error) => return super::pages::layout::failed(&error),
+    };
     let inner = Arc::clone(&app);
     let work: Work = Box::new(move |_| {
         let folder = inner.desk.folder();
         let out = free(folder, "audience", "")?;
-        report::audience::audience(folder, &out)?;
-        Ok(written(folder, &out, "The audience\u{2019}s page is written", &[]))
+        let doc = audience::audience(folder, &audience::Request { out: out.clone(), ..request })?;
+        Ok(written(folder, &out, "The audience\u{2019}s page is written", &doc.warnings))
     });
-    begin(&app, &headers, fields.order("Make the audience\u{2019}s page", "/publish/audience", "/results", work))
+    begin(&app, &headers, fields.order("Make the audience\u{2019}s page", "/publish/audience", "/publish", work))
 }
 
 async fn make_bundle(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields) -> Response {
@@ -128,93 +183,5 @@ async fn make_bundle(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fi
         let doc = bundle::bundle(folder, &out, without_audio, bench)?;
         Ok(written(folder, &out, "The bundle is written", &doc.warnings))
     });
-    begin(&app, &headers, fields.order("Bundle the session", "/publish/bundle", "/results", work))
-}
-
-/// Files under a folder, links and hidden names left out.
-fn below(place: &Path, prefix: &str, depth: u32, out: &mut Vec<(String, u64)>) {
-    let Ok(entries) = fs::read_dir(place) else { return };
-    for entry in entries.flatten() {
-        let name = entry.file_name().to_string_lossy().into_owned();
-        let Ok(kind) = entry.file_type() else { continue };
-        if !plain(&name) {
-            continue;
-        }
-        if kind.is_file() {
-            out.push((format!("{prefix}{name}"), entry.metadata().map_or(0, |m| m.len())));
-        } else if kind.is_dir() && depth > 0 {
-            below(&entry.path(), &format!("{prefix}{name}/"), depth - 1, out);
-        }
-    }
-}
-
-async fn listed(State(app): State<Arc<App>>) -> Response {
-    let inner = Arc::clone(&app);
-    let found = App::apart(move || {
-        let mut files = Vec::new();
-        below(&inner.desk.folder().join("published"), "", DEPTH, &mut files);
-        files.sort();
-        Ok(files)
-    })
-    .await;
-    match found {
-        Ok(files) => {
-            let file =
-                |(path, bytes): &(String, u64)| json!({ "path": path, "bytes": bytes, "url": format!("/published/{path}") });
-            Json(json!({ "files": files.iter().map(file).collect::<Vec<_>>() })).into_response()
-        }
-        Err(error) => super::pages::layout::failed(&error),
-    }
-}
-
-fn plain(name: &str) -> bool {
-    let fits = name.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '.' | '-' | '_' | ' '));
-    fits && !name.is_empty() && !name.starts_with('.')
-}
-
-/// The file of an address: every part a plain name, and none a link.
-fn opened(folder: &Path, address: &str) -> Option<(fs::File, u64)> {
-    let mut path = folder.join("published");
-    for part in address.split('/') {
-        if !plain(part) {
-            return None;
-        }
-        path.push(part);
-        if fs::symlink_metadata(&path).ok()?.is_symlink() {
-            return None;
-        }
-    }
-    let file = fs::File::open(&path).ok()?;
-    let found = file.metadata().ok()?;
-    found.is_file().then_some((file, found.len()))
-}
-
-async fn fetched(State(app): State<Arc<App>>, Address(address): Address<String>) -> Response {
-    let (inner, asked) = (Arc::clone(&app), address.clone());
-    let Ok(Some((file, length))) = App::apart(move || Ok(opened(inner.desk.folder(), &asked))).await else {
-        return said(StatusCode::NOT_FOUND, "not-found", "there is no such file", "go back to the results", false);
-    };
-    let name = address.rsplit('/').next().unwrap_or("file").to_owned();
-    let pieces = unfold(file, |mut file| async move {
-        let piece = tokio::task::spawn_blocking(move || {
-            let mut piece = vec![0; PIECE];
-            let read = file.read(&mut piece);
-            read.map(|n| {
-                piece.truncate(n);
-                (piece, file)
-            })
-        });
-        match piece.await {
-            Ok(Ok((piece, _))) if piece.is_empty() => None,
-            Ok(Ok((piece, file))) => Some((Ok::<_, std::io::Error>(Bytes::from(piece)), file)),
-            // The transfer is broken off: the browser says that the file is not whole.
-            Ok(Err(_)) | Err(_) => None,
-        }
-    });
-    let headers = [
-        (header::CONTENT_TYPE, "application/octet-stream".to_owned()),
-        (header::CONTENT_DISPOSITION, format!("attachment; filename=\"{name}\"")),
-        (header::CONTENT_LENGTH, length.to_string()),
-    ];
-    (headers, Body::from_stream(pieces)).into_response()
+    begin(&app, &headers, fields.order("Bundle the session", "/publish/bundle", "/publish", work))
 }

@@ -7,6 +7,7 @@
 
 pub mod audience;
 pub mod gather;
+mod takes_heard;
 pub mod tested;
 mod wired;
 

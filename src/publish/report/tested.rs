@@ -1,5 +1,6 @@
 //! Sealed tests with their fate, results and picks, as the report shows them.
 
+use super::takes_heard::takes_heard;
 use crate::model::failure::Failure;
 use crate::model::ids::ClipId;
 use crate::model::result::{TestEntry, TestHead};
@@ -64,9 +65,11 @@ fn test(sealed: &SealedTest, entry: &TestEntry, trials: &[TrialRecord], places: 
         sealed_at: sealed.sealed_at.to_string(),
         closed_at: sealed.closed_at.map(|t| t.to_string()),
         fate: fate(head),
+        conditions: plan.conditions.clone(),
         played: played(trials),
         answered: answered(trials),
         replays: replays(trials),
+        takes_heard: entry.result().and_then(|result| takes_heard(sealed, result, trials)),
         stimuli: None,
         witnessed: String::new(),
         fingerprint: None,

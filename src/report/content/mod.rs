@@ -35,6 +35,8 @@ pub enum Block {
     Table(Table),
     /// A plot with its table.
     Plot(Box<Plot>),
+    /// Plots that are one: many of them scroll on screen and break over pages in print.
+    Plots(Vec<Plot>),
     /// A drawing: SVG element and what it shows in words.
     Drawing(String, String),
     /// Figures set as typed.

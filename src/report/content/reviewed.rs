@@ -9,12 +9,39 @@ use crate::report::view::{Report, ScoreView, TestView};
 /// What stands where nobody said anything.
 const NOT_STATED: &str = "not stated";
 
-/// Conditions that the rig sheet's table `held` may state: key and how the report names it.
-const CONDITIONS: [(&str, &str); 3] =
-    [("listening-level", "listening level as set"), ("listening-on", "headphones or loudspeakers"), ("listening-room", "room")];
+/// What may be stated of the listening: by the sealed plan, else by the rig sheet's table `held`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Of {
+    Level,
+    On,
+    Room,
+    Device,
+}
 
-fn stated(report: &Report, key: &str) -> String {
-    report.held.iter().find(|(k, _)| k == key).map_or_else(|| NOT_STATED.to_owned(), |(_, v)| v.clone())
+impl Of {
+    const ALL: [Self; 4] = [Self::Level, Self::On, Self::Room, Self::Device];
+
+    /// The key under `held`, and how the report names it.
+    fn names(self) -> (&'static str, &'static str) {
+        match self {
+            Self::Level => ("listening-level", "listening level as set"),
+            Self::On => ("listening-on", "headphones or loudspeakers"),
+            Self::Room => ("listening-room", "room"),
+            Self::Device => ("listening-device", "device"),
+        }
+    }
+
+    fn stated(self, report: &Report, test: &TestView) -> String {
+        let c = &test.conditions;
+        let planned = match self {
+            Self::Level => &c.level,
+            Self::On => &c.on,
+            Self::Room => &c.room,
+            Self::Device => &c.device,
+        };
+        let held = report.held.iter().find(|(k, _)| k == self.names().0).map(|(_, v)| v);
+        planned.as_ref().or(held).cloned().unwrap_or_else(|| NOT_STATED.to_owned())
+    }
 }
 
 /// Conditions and stimuli, test by test.
@@ -23,17 +50,17 @@ pub(super) fn conditions(report: &Report) -> Section {
     if scored(report).next().is_none() {
         return section("conditions", "How it was listened to", blocks);
     }
-    let common = CONDITIONS.iter().map(|(key, name)| ((*name).to_owned(), stated(report, key)));
-    blocks.push(Block::Facts(common.collect()));
     for (test, score) in scored(report) {
         blocks.push(Block::Heading(test.test.clone()));
-        blocks.push(Block::Facts(of_test(test, score)));
+        let mut facts: Vec<_> = Of::ALL.into_iter().map(|of| (of.names().1.to_owned(), of.stated(report, test))).collect();
+        facts.extend(of_test(test, score));
+        blocks.push(Block::Facts(facts));
     }
     blocks.push(Block::Text(format!(
         "Loudness is integrated loudness by ITU-R BS.1770-5. Clips of one mic are matched over one gate that they share: a block counts where \
          it is above the gate in all of them, so that a quiet passage cannot count in one clip and not in the other. What was not stated can \
-         be: keys {} under [held] in the rig sheet.",
-        CONDITIONS.map(|(key, _)| key).join(", ")
+         be: with the plan (--level-as-set, --listening-on, --room, --playback), or by keys {} under [held] in the rig sheet.",
+        Of::ALL.map(|of| of.names().0).join(", ")
     )));
     section("conditions", "How it was listened to", blocks)
 }
@@ -111,10 +138,11 @@ fn paragraph(report: &Report, test: &TestView, score: &ScoreView) -> String {
         test.seal_sha256.get(..12).unwrap_or_default()
     ));
     said.push_str(&format!(
-        "Listening level: {}; playback: {}; room: {}. ",
-        stated(report, "listening-level"),
-        stated(report, "listening-on"),
-        stated(report, "listening-room")
+        "Listening level: {}; playback: {}; room: {}; device: {}. ",
+        Of::Level.stated(report, test),
+        Of::On.stated(report, test),
+        Of::Room.stated(report, test),
+        Of::Device.stated(report, test)
     ));
     if let (Some(right), true) = (c.correct, test.method.one_count(test.setups.len())) {
         let what = if test.method == Method::Preference { "preferred the first named" } else { "were right" };
@@ -158,9 +186,9 @@ pub(super) fn standard(report: &Report) -> Section {
         ),
         ("double blind, order at random", "yes: sealed plan, orders drawn and committed to before each trial".to_owned()),
         ("free switching, as often as wanted", "yes, each sample as often as wanted; fades at the switch".to_owned()),
-        ("reference room: size, reverberation, noise", stated(report, "listening-room")),
-        ("monitors or headphones measured against their targets", stated(report, "listening-on")),
-        ("listening level calibrated", stated(report, "listening-level")),
+        ("reference room: size, reverberation, noise", Of::Room.stated(report, test)),
+        ("monitors or headphones measured against their targets", Of::On.stated(report, test)),
+        ("listening level calibrated", Of::Level.stated(report, test)),
         ("critical material chosen by a panel", "one riff, chosen by who made the session".to_owned()),
         (
             "anchors or controls",

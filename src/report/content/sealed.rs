@@ -149,9 +149,11 @@ pub fn listeners(report: &Report) -> Result<Section, PlotError> {
             "people"
         };
         blocks.push(Block::Text(format!("{}: {took} of {} planned took part ({kind}).", test.test, test.listeners_planned)));
-        match forest(test, score)? {
-            Some(plot) => blocks.push(Block::Plot(Box::new(plot))),
-            None => blocks.push(one_by_one(test, score)),
+        let plots = forest(test, score)?;
+        if plots.is_empty() {
+            blocks.push(one_by_one(test, score));
+        } else {
+            blocks.push(Block::Plots(plots));
         }
         let flags: Vec<String> =
             score.result.listeners.iter().flat_map(|l| l.flags.iter().map(|f| format!("{}: {f}", l.listener))).collect();

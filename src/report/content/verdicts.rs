@@ -4,7 +4,7 @@ use super::{Block, Section, section};
 use crate::model::result::PreferenceDoc;
 use crate::model::trial::Method;
 use crate::model::verdict::{Subject, VerdictKind};
-use crate::report::plots::{Plot, PlotError, boxes, evidence, interval, power, scale};
+use crate::report::plots::{Plot, PlotError, boxes, evidence, interval, power, scale, splits, takes};
 use crate::report::text::{expected, p, percent};
 use crate::report::view::{Report, ScoreView, TestView};
 
@@ -60,6 +60,8 @@ pub fn verdict(test: &TestView) -> Result<Verdict, PlotError> {
     if one_count {
         plots.extend(power(test, score)?);
     }
+    plots.extend(takes(test, score)?);
+    plots.extend(splits(test)?);
     plots.extend(evidence(test, score)?);
     plots.extend(scale(test, score)?);
     plots.extend(boxes(test, score)?);

@@ -8,6 +8,7 @@
 //! * [`levels()`]: level over the capture order
 //! * [`scale()`]: a preference test's setups on one scale
 //! * [`boxes()`]: ratings of a graded test
+//! * [`takes()`], [`splits()`]: takes one above the other, and the truth among all ways to split them
 //! * [`evidence()`]: evidence over the trials of an open-ended test
 
 mod bands;
@@ -19,6 +20,7 @@ mod interval;
 mod levels;
 mod power;
 mod scale;
+mod takes;
 
 pub use bands::bands;
 pub use boxes::boxes;
@@ -29,6 +31,7 @@ pub use interval::interval;
 pub use levels::levels;
 pub use power::power;
 pub use scale::scale;
+pub use takes::{splits, takes};
 
 use serde::Serialize;
 

@@ -213,6 +213,19 @@ impl Crossed {
         }
     }
 
+    /// z of each split that [`Crossed::test`] looks at with the same `random`, and whether these are all; where they are drawn, the true one
+    /// is counted as one more there.
+    #[must_use]
+    pub fn each_z(&self, heard: &[Heard], random: &mut dyn RandomWords) -> (Vec<f64>, bool) {
+        let forms = Forms::of(self.rule, self.first.len(), heard);
+        let mut out = Vec::new();
+        let looked = self.splits().each(random, |signs| {
+            let (m, r) = forms.count(signs);
+            out.push(self.rule.z(m, r));
+        });
+        (out, looked.every)
+    }
+
     /// For `heard-some`: of each listener the share of splits under which the *largest* z over all listeners is at least that listener's true
     /// z. Only where it is at most the level may the sentence say of the listener that it was the setups.
     #[must_use]

@@ -1,6 +1,7 @@
 //! The results of closed tests: verdict first; the whole report is one click away.
 
 use super::layout::failed;
+use super::publish;
 use crate::model::failure::Failure;
 use crate::publish::report::whole;
 use crate::report::content::{Document, document, sealed, verdicts};
@@ -31,7 +32,10 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
         @for section in [listeners, sealed::controls(&report), verdicts::limits(&report)] {
             @if !section.blocks.is_empty() { section.part { h2 { (section.title) } @for block in &section.blocks { (piece(block)) } } }
         }
-        @if scored { p { a.button.main href="/publish" { "Publish it" } " " a href="/report" { "The whole report as one page" } } }
+        @if scored {
+            p { a.button.main href="/publish" { "Publish it" } " " a href="/report" { "The whole report as one page" } }
+            (publish::pictures(true))
+        }
     })
 }
 

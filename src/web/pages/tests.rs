@@ -169,6 +169,10 @@ impl Form<'_> {
                 (self.own("attribute", "Word", "", "attribute only: brighter, ..."))
                 (self.own("expect", "Expected to have more of it", "", "attribute only: a setup"))
                 (self.own("reference", "Reference", "", "duo-trio, graded: a setup"))
+                (self.own("level_as_set", "Listening level as set", "", "as in 74 dB(A) at the seat; printed in the report"))
+                (self.own("listening_on", "Headphones or loudspeakers", "", "and which; printed in the report"))
+                (self.own("room", "Room", "", "printed in the report"))
+                (self.own("playback", "Device that plays", "", "printed in the report"))
                 (self.own("load_reason", "Reason for a load below the tap", "", "printed in every report"))
             }
             @if self.raw { (self.tick("as_recorded", "Levels as recorded")) }

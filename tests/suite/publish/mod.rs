@@ -1,5 +1,6 @@
 //! What leaves the room: montages, an audience's answers, bundles.
 
+mod audience;
 mod bundle;
 mod montage;
 mod pictures;

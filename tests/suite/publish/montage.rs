@@ -1,6 +1,7 @@
 //! Montages measured as files: places to the sample, gaps, loudness by the `ebur128` crate, FLAC by the `claxon` crate, captions by the
 //! `subtp` crate (general libraries all three).
 
+use crate::material;
 use crate::program::Desk;
 use crate::trial_support::{matched_session, played_session};
 use cabjury::model::ids::{ClipId, SetupName};
@@ -366,4 +367,96 @@ fn two_channels_are_left_and_right() {
     assert_eq!(&bytes[40..44], &[3, 0, 0, 0]);
     let mut reader = hound::WavReader::new(std::io::Cursor::new(bytes)).unwrap();
     assert_eq!(reader.samples::<i32>().count(), 96);
+}
+
+/// The box of what is not black in a grey frame: left, right, first and last row.
+fn lit(frame: &[u8], wide: usize) -> [usize; 4] {
+    let mut out = [usize::MAX, 0, usize::MAX, 0];
+    for (i, _) in frame.iter().enumerate().filter(|(_, v)| **v > 60) {
+        let (x, y) = (i % wide, i / wide);
+        out = [out[0].min(x), out[1].max(x), out[2].min(y), out[3].max(y)];
+    }
+    out
+}
+
+/// Captions burned into an upright video by ffmpeg (libass) with the program's own typeface: nothing leaves the frame, and in letters of a
+/// size that phones show well (46 px of 1920) every caption keeps the two lines that it was written in.
+#[test]
+fn captions_stay_inside_an_upright_video() {
+    let desk = Desk::new();
+    played_session(&desk, 8);
+    let doc = desk.run(&["montage", "s", "--blind", "--clips", "3", "--out", "m", "--json"]).ends(0).json();
+    let (within, (wide, high)) = (desk.join("m"), (1080, 1920));
+    let fonts = format!("{}/src/paint/font", env!("CARGO_MANIFEST_DIR"));
+    for (style, lines) in [("FontName=Inter", None), ("FontName=Inter,FontSize=7,WrapStyle=2", Some(2))] {
+        for segment in doc["segments"].as_array().unwrap() {
+            let at = f64::midpoint(segment["start_s"].as_f64().unwrap(), segment["end_s"].as_f64().unwrap());
+            let filter = format!("subtitles=captions.srt:fontsdir={fonts}:force_style='{style}',trim=start={at}");
+            let length = format!("color=black:s={wide}x{high}:d={}:r=5", at + 1.0);
+            let said = ffmpeg(
+                &["-f", "lavfi", "-i", &length, "-vf", &filter, "-frames:v", "1", "-pix_fmt", "gray", "-f", "rawvideo", "out"],
+                &within,
+            );
+            assert!(said.contains("(Inter, 400, 0) -> Inter-Regular"), "another typeface was taken: {said}");
+            let frame = std::fs::read(within.join("out")).unwrap();
+            assert_eq!(frame.len(), wide * high);
+            let [left, right, top, bottom] = lit(&frame, wide);
+            assert!(left >= 10 && right < wide - 10 && top > 10 && bottom < high - 10, "{style}: {left} {right} {top} {bottom}");
+            if let Some(lines) = lines {
+                // A line is 7 of 288 parts of the height, and half of that more between two.
+                assert!(bottom - top < lines * high * 7 / 288, "{style}: {top} to {bottom}");
+            }
+        }
+    }
+}
+
+/// Two mics, one 6 dB below the other: said as a step, or brought to one loudness on request (measured by the reference library ebur128).
+#[test]
+fn mics_are_levelled_on_request_and_their_step_is_said_without() {
+    let desk = Desk::new();
+    two_mics(&desk);
+    let loudness = |doc: &Value, out: &str| -> Vec<(String, f64)> {
+        let (_, whole) = samples(&desk.join(out).join("montage.wav"));
+        let of = |s: &Value| {
+            let frame = |key: &str| (s[key].as_f64().unwrap() * 48_000.0).round() as usize;
+            let own: Vec<f32> = whole[frame("start_s")..frame("end_s")].iter().map(|v| *v as f32 / 8_388_608.0).collect();
+            let mut meter = ebur128::EbuR128::new(1, 48_000, ebur128::Mode::I).unwrap();
+            meter.add_frames_f32(&own).unwrap();
+            (s["mic"].as_str().unwrap().to_owned(), meter.loudness_global().unwrap())
+        };
+        doc["segments"].as_array().unwrap().iter().map(of).collect()
+    };
+    let spread = |all: &[(String, f64)]| {
+        all.iter().map(|l| l.1).fold(f64::MIN, f64::max) - all.iter().map(|l| l.1).fold(f64::MAX, f64::min)
+    };
+    let plain = desk.run(&["montage", "s", "--out", "plain", "--json"]).ends(0);
+    assert!(plain.err.contains("loudness steps from mic to mic") && plain.err.contains("--level-mics"), "{}", plain.err);
+    let heard = loudness(&plain.json(), "plain");
+    assert!(heard.iter().any(|l| l.0 == "far") && heard.iter().any(|l| l.0 == "near"), "{heard:?}");
+    assert!((spread(&heard) - 6.0).abs() < 0.3, "{heard:?}");
+    let levelled = desk.run(&["montage", "s", "--level-mics", "--out", "levelled", "--json"]).ends(0);
+    assert!(!levelled.err.contains("loudness steps"), "{}", levelled.err);
+    let heard = loudness(&levelled.json(), "levelled");
+    assert!(spread(&heard) < 0.15, "{heard:?}");
+}
+
+/// Two setups of two passes by two mics.
+fn two_mics(desk: &Desk) {
+    let rate = 48_000;
+    let di = material::riff(3.4, rate);
+    let setups =
+        [("one", material::peaking(&di, rate, 120.0, 1.0, 3.0)), ("two", material::peaking(&di, rate, 2_500.0, 0.7, 3.0))];
+    let sheet = "[session]\ntitle = \"Two mics\"\n\n[[setup]]\nname = \"one\"\n\n[[setup]]\nname = \"two\"\n\n[[mic]]\nname = \"near\"\n\n[[mic]]\nname = \"far\"\n";
+    std::fs::write(desk.join("sheet.toml"), sheet).unwrap();
+    desk.run(&["new", "s", "--sheet", "sheet.toml"]).ends(0);
+    for pass in 1..=4_i64 {
+        let (setup, sound) = &setups[usize::from(pass % 2 == 0)];
+        for (mic, gain) in [("near", 0.0), ("far", -6.0)] {
+            let name = format!("{setup}-{mic}-{pass}.wav");
+            let own = material::noisy(&material::later(&material::gain(sound, gain), pass * 7), -80.0 + gain, pass as u64);
+            material::write_wav(&desk.join(&name), rate, &own);
+            desk.run(&["take", "s", &name, "--setup", setup, "--mic", mic, "--pass", &pass.to_string()]).ends(0);
+        }
+    }
+    desk.run(&["match", "s"]).ends(0);
 }

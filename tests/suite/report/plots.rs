@@ -4,6 +4,7 @@ use super::sample;
 use cabjury::model::ids::SetupName;
 use cabjury::model::result::{ItemDoc, RatingDoc, ScaleDoc};
 use cabjury::model::verdict::VerdictKind;
+use cabjury::report::heard_takes::{TakeShare, TakesHeard};
 use cabjury::report::plots;
 use cabjury::report::view::ScoreView;
 
@@ -90,7 +91,7 @@ fn power_marks_this_test_on_the_saw_tooth() {
 #[test]
 fn forest_has_a_row_per_listener_in_black_and_white() {
     let test = sample::test(VerdictKind::Heard, &[(13, 16), (9, 16), (15, 16)], "Heard.");
-    let plot = plots::forest(&test, test.score.as_ref().unwrap()).unwrap().unwrap();
+    let plot = plots::forest(&test, test.score.as_ref().unwrap()).unwrap().remove(0);
     let x = across(&plot.svg);
     let dots = attributes(&plot.svg, "circle", "fill=\"#22201C\"", "cx");
     // Filled: significant alone after correction. The second listener's dot is open, told by shape and not by colour.
@@ -98,7 +99,41 @@ fn forest_has_a_row_per_listener_in_black_and_white() {
     assert!((x(dots[0]) - 13.0 / 16.0).abs() < 0.001 && (x(dots[1]) - 15.0 / 16.0).abs() < 0.001);
     assert_eq!(plot.table.rows.len(), 3);
     let one = sample::test(VerdictKind::Heard, &[(13, 16)], "Heard.");
-    assert!(plots::forest(&one, one.score.as_ref().unwrap()).unwrap().is_none());
+    assert!(plots::forest(&one, one.score.as_ref().unwrap()).unwrap().is_empty());
+}
+
+/// Sixty listeners are three drawings that a printed page holds each, every listener in one of them and all together in each.
+#[test]
+fn many_listeners_are_drawn_in_parts() {
+    let counts: Vec<(u64, u64)> = (0..60).map(|i| (8 + i % 9, 16)).collect();
+    let test = sample::test(VerdictKind::Heard, &counts, "Heard.");
+    let score = test.score.as_ref().unwrap();
+    let plots = plots::forest(&test, score).unwrap();
+    assert_eq!(plots.iter().map(|p| p.table.rows.len()).collect::<Vec<_>>(), [24, 24, 12]);
+    let mut ids = std::collections::BTreeSet::new();
+    for (part, listeners) in plots.iter().zip(score.result.listeners.chunks(24)) {
+        let x = across(&part.svg);
+        let mut found: Vec<(f64, f64)> = Vec::new();
+        for element in part.svg.split('<').filter(|e| e.starts_with("circle") && e.contains("#22201C")) {
+            let number = |name: &str| {
+                element.split(&format!(" {name}=\"")).nth(1).unwrap().split('"').next().unwrap().parse::<f64>().unwrap()
+            };
+            found.push((number("cy"), x(number("cx"))));
+        }
+        assert_eq!(found.len(), listeners.len());
+        for ((_, share), listener) in found.iter().zip(listeners) {
+            assert!((share - listener.correct.unwrap() as f64 / 16.0).abs() < 0.001, "{listener:?}");
+        }
+        assert!(
+            ids.insert(part.svg.split("id=\"").nth(1).unwrap().split('"').next().unwrap().to_owned()),
+            "two drawings of one id"
+        );
+        let (_, high) = plots::sheet_of(&part.svg);
+        // A printed page is 297 mm less 34 mm of margins, the plot 125 mm wide (the page's style).
+        assert!(high / 5600.0 * 125.0 < 263.0 - 20.0, "{high}");
+    }
+    let html = cabjury::report::page::page(&cabjury::report::content::document(&sample::report(test)).unwrap());
+    assert_eq!(html.matches("class=\"many\"").count(), 1);
 }
 
 #[test]
@@ -197,6 +232,48 @@ fn boxes_reach_from_quartile_to_quartile() {
     assert_eq!(filled.len(), 3);
 }
 
+/// Two takes of each setup and the three ways to split them.
+fn heard() -> TakesHeard {
+    let take =
+        |take: &str, setup: &str, right, trials| TakeShare { take: take.to_owned(), setup: setup.to_owned(), trials, right };
+    TakesHeard {
+        takes: vec![take("t001", "s16", 9, 12), take("t003", "s16", 6, 12), take("t002", "p4", 8, 10), take("t004", "p4", 7, 14)],
+        splits: vec![2.5, -0.5, 0.25],
+        truth: 2.5,
+        every_split: true,
+    }
+}
+
+#[test]
+fn takes_stand_at_their_shares_and_the_truth_among_the_splits() {
+    let mut test = sample::test(VerdictKind::Heard, &[(13, 16)], "Heard.");
+    let score = test.score.clone().unwrap();
+    assert!(plots::takes(&test, &score).unwrap().is_none() && plots::splits(&test).unwrap().is_none());
+    test.takes_heard = Some(heard());
+    let plot = plots::takes(&test, &score).unwrap().unwrap();
+    let x = across(&plot.svg);
+    let found: Vec<f64> = attributes(&plot.svg, "circle", ACCENT, "cx").into_iter().map(x).collect();
+    for (found, wanted) in found.iter().zip([0.75, 0.5, 0.8, 0.5]) {
+        assert!((found - wanted).abs() < 0.001, "{found} {wanted}");
+    }
+    assert_eq!((found.len(), plot.table.rows.len()), (4, 4));
+    let plot = plots::splits(&test).unwrap().unwrap();
+    let words = words(&plot.svg);
+    let tick = |w: &str| words.iter().find(|t| t.0 == w).unwrap_or_else(|| panic!("{w}: {words:?}")).1;
+    let z = scale((0.0, tick("0.0")), (2.0, tick("+2.0")));
+    let upright = |colour: &str, width: &str| -> Vec<f64> {
+        let all = plot.svg.split('<').filter(|e| e.starts_with("polyline") && e.contains(colour) && e.contains(width));
+        all.map(|e| z(points(e)[0].0)).collect()
+    };
+    let sticks = upright("#22201C", "stroke-width=\"20\"");
+    for (found, wanted) in sticks.iter().zip([-0.5, 0.25, 2.5]) {
+        assert!((found - wanted).abs() < 0.01, "{found} {wanted}");
+    }
+    assert_eq!(sticks.len(), 3);
+    assert!((upright(ACCENT, "stroke-width=\"30\"")[0] - 2.5).abs() < 0.01);
+    assert!(plot.alt.contains("1 of 3 splits") && plot.alt.contains("p = 0.33"), "{}", plot.alt);
+}
+
 #[test]
 fn every_plot_has_words_and_numbers() {
     let test = sample::test(VerdictKind::Heard, &[(13, 16), (9, 16)], "Heard.");
@@ -204,15 +281,19 @@ fn every_plot_has_words_and_numbers() {
     let report = sample::report(test.clone());
     let mut open_ended = test.clone();
     open_ended.planned = None;
+    let mut crossed = test.clone();
+    crossed.takes_heard = Some(heard());
     let all = [
         plots::interval(&test, &score).unwrap(),
         plots::power(&test, &score).unwrap(),
-        plots::forest(&test, &score).unwrap(),
+        plots::forest(&test, &score).unwrap().pop(),
         plots::bands(&report.differences[0], "b").unwrap(),
         plots::levels(&report.takes, "close-a", "l").unwrap(),
         plots::evidence(&open_ended, &score).unwrap(),
         plots::scale(&test, &liked(&score)).unwrap(),
         plots::boxes(&test, &rated(&score)).unwrap(),
+        plots::takes(&crossed, &score).unwrap(),
+        plots::splits(&crossed).unwrap(),
     ];
     for plot in all {
         let plot = plot.unwrap();

@@ -5,7 +5,8 @@ use cabjury::model::audio::Sha256Hex;
 use cabjury::model::ids::{ListenerCode, MicName, TrialId};
 use cabjury::model::result::TestResult;
 use cabjury::model::trial::{
-    Answer, Controls, Method, OrderRecord, Plan, SealedTest, SlotRecord, TrialCount, TrialKind, TrialRecord, TrialState,
+    Answer, Conditions, Controls, Method, OrderRecord, Plan, SealedTest, SlotRecord, TrialCount, TrialKind, TrialRecord,
+    TrialState,
 };
 use cabjury::model::verdict::VerdictKind;
 use cabjury::report::view::{
@@ -119,7 +120,9 @@ pub(crate) fn test(verdict: VerdictKind, counts: &[(u64, u64)], sentence: &str) 
         played: vec!["an invented device".to_owned()],
         answered: Some(("2026-03-01T20:12:00Z".to_owned(), "2026-03-01T21:38:00Z".to_owned())),
         replays: Some(2.4),
+        takes_heard: None,
         stimuli: Some(Stimuli { seconds: 6.0, rate_hz: 48_000 }),
+        conditions: Conditions::default(),
         witnessed: "Who vouches: 3 of 4 listeners hold receipts that fit.".to_owned(),
         fingerprint: Some(format!("cabjury {} test-1 {}", "5e".repeat(16), "a7".repeat(10))),
     }

@@ -3,7 +3,7 @@
 use cabjury::model::audio::Sha256Hex;
 use cabjury::model::explain::{Explain, Fate};
 use cabjury::model::ids::{ClipId, ExcerptName, MicName, SetupName, TakeId, TestId};
-use cabjury::model::trial::{Answer, Controls, Method, OrderRecord, Plan, PlanClip, TrialCount, TrialKind};
+use cabjury::model::trial::{Answer, Conditions, Controls, Method, OrderRecord, Plan, PlanClip, TrialCount, TrialKind};
 use cabjury::trial::draw::planned;
 use cabjury::trial::{Generator, Progressed, commitment_of, draw_trial, seal};
 use cabjury::units::Probability;
@@ -54,6 +54,7 @@ pub(crate) fn plan(method: Method, setups: &[&str], takes: usize, controls: Cont
         ask_confidence: false,
         simulated: false,
         audience: false,
+        conditions: Conditions::default(),
         family: None,
     }
 }

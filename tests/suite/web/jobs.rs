@@ -207,6 +207,8 @@ async fn what_leaves_the_session_is_written_once_and_fetched() {
         h.order("/publish/montage", "").await,
         h.order("/publish/bundle", "").await,
         h.order("/publish/montage", "blind=6").await,
+        h.order("/publish/picture", "what-wirings=1&what-plots=1&size=1080x1080&theme=dark").await,
+        h.order("/publish/audience", "flac=1&one_file=1&seconds=2&send_to=jury%40example.org").await,
     ];
     for job in &jobs {
         let over = h.over(job).await;
@@ -221,6 +223,25 @@ async fn what_leaves_the_session_is_written_once_and_fetched() {
     for file in listed["files"].as_array().unwrap() {
         let got = h.page(&file["url"].as_str().unwrap().replace(' ', "%20")).await.is(200);
         assert_eq!(got.body.len() as u64, file["bytes"].as_u64().unwrap());
+    }
+    let shown = h.page("/publish").await.is(200).text();
+    for file in files.iter().filter(|f| f.starts_with("audience-1/") || f.ends_with(".zip")) {
+        assert!(shown.contains(&format!("/published/{file}")), "{file}");
+    }
+    assert!(
+        files.contains(&"audience-1/index.html")
+            && files.iter().any(|f| f.starts_with("pictures-1/") && f.ends_with("-dark.png")),
+        "{files:?}"
+    );
+    for (path, form) in [
+        ("/publish/picture", ""),
+        ("/publish/picture", "what-card=1&size=3x3"),
+        ("/publish/picture", "what-card=1&theme=pink"),
+        ("/publish/audience", "send_to=nowhere"),
+        ("/publish/audience", "pair=one"),
+        ("/publish/audience", "seconds=long"),
+    ] {
+        h.form(path, form).await.is(409);
     }
     for path in
         ["/published/../session.db", "/published/%2e%2e/session.db", "/published/.x", "/published/montage-1", "/published/x//y"]

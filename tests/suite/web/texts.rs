@@ -1,4 +1,4 @@
-//! The listening page's languages: none misses a key, and a browser gets the one that it asks for.
+//! The languages of the listening page and the audience's: none misses a key, and a browser gets the one that it asks for.
 
 use super::support::{House, host, house};
 use axum::body::Body;
@@ -20,12 +20,22 @@ fn named() -> BTreeSet<String> {
         include_str!("../../../src/web/files/piece.js"),
         include_str!("../../../src/web/files/receipt.js"),
         include_str!("../../../src/web/files/desk-side.js"),
+        include_str!("../../../src/report/audience.rs"),
+        include_str!("../../../src/report/files/audience.js"),
     ];
     let mut out = BTreeSet::new();
     for source in sources {
         for (i, text) in source.split('"').enumerate() {
             let key = text.chars().all(|c| c.is_ascii_lowercase() || matches!(c, '.' | '-'));
-            if i % 2 == 1 && key && text.contains('.') && !text.ends_with(".js") && !text.starts_with('.') {
+            if i % 2 == 1
+                && key
+                && text.contains('.')
+                && !text.ends_with(".js")
+                && !text.ends_with(".css")
+                && !text.ends_with(".png")
+                && !text.starts_with('.')
+                && !text.ends_with('.')
+            {
                 out.insert(text.to_owned());
             }
         }
