@@ -50,9 +50,16 @@ impl Of {
 }
 
 fn folder() -> Option<PathBuf> {
+    user_folder("XDG_CACHE_HOME", ".cache")
+}
+
+/// The program's own folder below one of the user's (XDG Base Directory Specification): a variable's, else one below the home. None where the
+/// system names no home.
+pub(crate) fn user_folder(variable: &str, below_home: &str) -> Option<PathBuf> {
     let set = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
-    let cache = set("XDG_CACHE_HOME").filter(|p| p.is_absolute()).or_else(|| Some(set("HOME")?.join(".cache")))?;
-    Some(cache.join("cabjury"))
+    // A relative path is to be passed over (the specification's word).
+    let folder = set(variable).filter(|p| p.is_absolute()).or_else(|| Some(set("HOME")?.join(below_home)))?;
+    Some(folder.join("cabjury"))
 }
 
 /// The program that works it out: a build that finds other numbers has another size or time.

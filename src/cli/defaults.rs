@@ -1,6 +1,7 @@
 //! The defaults file: what is the same every evening, `cabjury/defaults.toml` below the configuration folder (XDG Base Directory
 //! Specification: `$XDG_CONFIG_HOME`, else `~/.config`).
 
+use crate::capture::remembered::user_folder;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::MicName;
@@ -26,9 +27,7 @@ pub(crate) struct Defaults {
 
 /// The file's place; none where the system names no home.
 fn place() -> Option<PathBuf> {
-    let set = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
-    let folder = set("XDG_CONFIG_HOME").filter(|p| p.is_absolute()).or_else(|| Some(set("HOME")?.join(".config")))?;
-    Some(folder.join("cabjury").join("defaults.toml"))
+    Some(user_folder("XDG_CONFIG_HOME", ".config")?.join("defaults.toml"))
 }
 
 /// Reads the file; without one there are no defaults of your own.

@@ -2,6 +2,7 @@
 //! `~/.local/state`). One path a line, the newest first, for the owner alone, and only of sessions that somebody opened at a terminal.
 
 use super::defaults;
+use crate::capture::remembered::user_folder;
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
@@ -10,9 +11,7 @@ const KEPT: usize = 20;
 
 /// The file's place; none where the system names no home.
 fn place() -> Option<PathBuf> {
-    let set = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
-    let folder = set("XDG_STATE_HOME").filter(|p| p.is_absolute()).or_else(|| Some(set("HOME")?.join(".local/state")))?;
-    Some(folder.join("cabjury").join("recent"))
+    Some(user_folder("XDG_STATE_HOME", ".local/state")?.join("recent"))
 }
 
 fn written(place: &Path) -> Vec<PathBuf> {

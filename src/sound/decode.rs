@@ -55,8 +55,13 @@ pub(super) fn run(path: &Path, magic: &[u8], file: File, sink: &mut Sink<'_>) ->
     })?;
     let mut findings = Vec::new();
     let mut find = |kind, severity, detail: String| findings.push(Finding { kind, severity, detail });
-    // Ogg holds FLAC too.
+    // Ogg holds FLAC and Opus too.
     let lossy = lossy && !decoded.lossless;
+    let name = match name {
+        "Ogg" if decoded.lossless => "Ogg, FLAC",
+        "Ogg" if decoded.opus => "Opus",
+        name => name,
+    };
     if lossy {
         let detail =
             format!("{name} throws part of the sound away: what is missing cannot be matched. Use the original recording.");
@@ -71,12 +76,7 @@ pub(super) fn run(path: &Path, magic: &[u8], file: File, sink: &mut Sink<'_>) ->
         find(FaultKind::Truncated, Severity::Warn, detail);
     }
     Ok(FileFacts {
-        format: match name {
-            "Ogg" if decoded.lossless => "Ogg, FLAC",
-            "Ogg" if decoded.opus => "Opus",
-            name => name,
-        }
-        .to_owned(),
+        format: name.to_owned(),
         lossy,
         rate: decoded.head.rate,
         bits: decoded.bits,
@@ -101,7 +101,9 @@ fn decode(path: &Path, file: File, extension: &str, sink: &mut Sink<'_>) -> Resu
     let params = track.codec_params.as_ref().and_then(|p| p.audio()).ok_or_else(|| refused("its coding is not stated".into()))?;
     let bits = params.bits_per_sample.and_then(|b| u16::try_from(b).ok()).filter(|b| *b > 0);
     let (lossless, packed) = (matches!(params.codec, CODEC_ID_FLAC | CODEC_ID_ALAC), params.codec == CODEC_ID_ALAC);
-    let promised = track.num_frames;
+    // What an encoder asks to leave out before the first frame is none of the recording's.
+    let left_out = if params.codec == CODEC_ID_OPUS { track.delay.unwrap_or(0) } else { 0 };
+    let promised = track.num_frames.map(|n| n.saturating_sub(left_out.into()));
     let track_id = track.id;
     let unknown = |coding: String| SoundError::Coding { path: path.to_owned(), coding };
     let opus = params.codec == CODEC_ID_OPUS;

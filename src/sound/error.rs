@@ -108,7 +108,7 @@ impl Explain for SoundError {
 
     fn next(&self) -> String {
         match self {
-            Self::Missing { .. } => "check the name; a path with spaces wants quotes",
+            Self::Missing { .. } => "check the name; a path with spaces needs quotes",
             Self::Unreadable { .. } => "check that it is a file and that you may read it",
             Self::Empty { .. } | Self::NoFrames { .. } => "export the recording again from the editor",
             Self::NotAudio { .. } => "give a WAV, Wave64, FLAC, AIFF, AU, CAF, MP3, Opus or Ogg file",

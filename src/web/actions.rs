@@ -181,7 +181,7 @@ async fn check_takes(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fi
 async fn withdraw(State(app): State<Arc<App>>, fields: Fields) -> Response {
     alone(app, "/takes", move |folder, app| {
         let take = TakeId::new(fields.text("take"))?;
-        let reason = fields.get("reason").ok_or_else(|| wrong("a reason is wanted: every report prints it"))?;
+        let reason = fields.get("reason").ok_or_else(|| wrong("a reason is needed: every report prints it"))?;
         mend::withdraw(folder, &take, reason, app.clock)?;
         Ok(vec![format!("{take} is out of use. Make the clips again.")])
     })

@@ -130,13 +130,15 @@ fn table(folder: &Path, dropped: &Dropped) -> Result<Value, Failure> {
     let drawn = if rig.setups.len() < 2 { BTreeMap::new() } else { drawn(folder)? };
     let mut taken = used(folder)?;
     let files = read(&rig, folder, dropped)?;
+    // More takes than the sheet has passes for: numbers behind all of it, for those between are other setups'.
+    let beyond = drawn.values().flatten().max().map_or(1, |last| last + 1);
     let mut rows = Vec::new();
     for ((name, file), wished) in dropped.names.iter().zip(&files).zip(meant(&drawn, &files)) {
         let pass = file.setup.as_ref().map(|setup| match drawn.get(setup).filter(|_| !dropped.setup.is_empty()) {
             // Dropped on a row: this setup's passes from that row on.
             Some(passes) => {
                 let open = |p: &&u32| **p >= dropped.pass && !taken.contains(&(setup.clone(), file.mic.clone(), **p));
-                let wished = passes.iter().find(open).copied().unwrap_or(dropped.pass);
+                let wished = passes.iter().find(open).copied().unwrap_or(beyond);
                 free(&mut taken, setup, &file.mic, wished)
             }
             None => free(&mut taken, setup, &file.mic, if dropped.setup.is_empty() { wished } else { dropped.pass }),

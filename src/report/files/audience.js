@@ -19,8 +19,9 @@ const buffers = {};
 let kept = { visitor: fresh(), run: 1, name: "", language: null, pair: 0, trials: data.usual, answers: [], draw: null, state: "begin" };
 
 function fresh() {
-  const words = crypto.getRandomValues(new Uint32Array(1));
-  return words[0].toString(16).padStart(8, "0");
+  // 64 bits: with 32, two of ten thousand visitors would be alike in one audience of a hundred.
+  const words = crypto.getRandomValues(new Uint32Array(2));
+  return [...words].map((word) => word.toString(16).padStart(8, "0")).join("");
 }
 
 function keep() {

@@ -33,7 +33,8 @@ fn opus_is_what_the_reference_decoder_makes_of_it() {
     // 60 ms packets, and speech's coder at a low rate: other branches of the decoder.
     ffmpeg(&desk, &["-i", "left.wav", "-af", MONO, "-c:a", "libopus", "-b:a", "64k", "-frame_duration", "60", "long.opus"]);
     ffmpeg(&desk, &["-i", "left.wav", "-af", MONO, "-c:a", "libopus", "-b:a", "12k", "-application", "voip", "speech.opus"]);
-    for (name, channels) in [("two.opus", 2), ("long.opus", 1), ("speech.opus", 1)] {
+    // Decoders need not agree to the bit (RFC 6716, 6): speech's coder goes through a resampler that each makes for itself.
+    for (name, channels, near) in [("two.opus", 2, -60.0), ("long.opus", 1, -60.0), ("speech.opus", 1, -35.0)] {
         ffmpeg(&desk, &["-c:a", "libopus", "-i", name, "-c:a", "pcm_f32le", "theirs.wav"]);
         let (ours, facts) = read_all(&desk.join(name)).unwrap();
         let (theirs, _) = read_all(&desk.join("theirs.wav")).unwrap();
@@ -42,7 +43,7 @@ fn opus_is_what_the_reference_decoder_makes_of_it() {
         assert_eq!((ours.frames(), ours.channels().len()), (theirs.frames(), theirs.channels().len()), "{name}");
         for (a, b) in ours.channels().iter().zip(theirs.channels()) {
             let off = level(a.iter().zip(b).map(|(a, b)| a - b)) - level(b.iter().copied());
-            assert!(off < -60.0, "{name}: {off} dB");
+            assert!(off < near, "{name}: {off} dB");
         }
     }
     // More than two channels are refused by name, and a stream that breaks off is told.
