@@ -81,7 +81,7 @@ pub(crate) struct Publish {
     /// No trial and no answer after it, as in 2030-01-31T20:00:00Z.
     #[arg(long, value_name = "TIME")]
     pub(crate) closes: Option<Timestamp>,
-    /// What visitors see, for the link: https://listen.example.
+    /// Scheme and name that visitors see, for the link.
     #[arg(long, value_name = "URL")]
     pub(crate) public: Option<String>,
 }
@@ -96,7 +96,7 @@ pub(crate) struct Serve {
     /// Where to listen; a web server with TLS stands before it.
     #[arg(long, value_name = "ADDR", default_value = "127.0.0.1:4801")]
     pub(crate) listen: SocketAddr,
-    /// What visitors see: https://listen.example; default where it listens.
+    /// Scheme and name that visitors see; default where it listens.
     #[arg(long, value_name = "URL")]
     pub(crate) public: Option<String>,
     /// Serve the sounds of this folder, too: for a room, or to try it.

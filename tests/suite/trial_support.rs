@@ -2,7 +2,10 @@
 
 use crate::material;
 use crate::program::Desk;
+use std::fs::Permissions;
+use std::path::Path;
 use std::process::{Command, Stdio};
+use std::sync::OnceLock;
 
 /// Two setups of two takes each, matched, with a sealed ABX test of so many trials.
 pub(crate) fn played_session(desk: &Desk, trials: u32) {
@@ -34,8 +37,42 @@ pub(crate) fn answers_all(folder: &std::path::Path, test: &str, listener: &str) 
     }
 }
 
-/// Two setups of two takes each, matched.
+/// Two setups of two takes each, matched: made once by the program, kept in memory, and laid out anew for every test. All of them are one
+/// session, with one id.
 pub(crate) fn matched_session(desk: &Desk) {
+    static MADE: OnceLock<Vec<File>> = OnceLock::new();
+    let files = MADE.get_or_init(|| {
+        let (first, mut files) = (Desk::new(), Vec::new());
+        own_session(&first);
+        read_below(first.path(), Path::new(""), &mut files);
+        files
+    });
+    for (path, bytes, permissions) in files {
+        let path = desk.join(path);
+        match bytes {
+            None => std::fs::create_dir_all(&path).unwrap(),
+            Some(bytes) => std::fs::write(&path, bytes).unwrap(),
+        }
+        std::fs::set_permissions(path, permissions.clone()).unwrap();
+    }
+}
+
+/// A file (a folder: no bytes) as it lay in the first folder: its relative path, bytes and rights.
+type File = (String, Option<Vec<u8>>, Permissions);
+
+fn read_below(root: &Path, below: &Path, files: &mut Vec<File>) {
+    for entry in std::fs::read_dir(root.join(below)).unwrap().map(Result::unwrap) {
+        let (relative, folder) = (below.join(entry.file_name()), entry.file_type().unwrap().is_dir());
+        let bytes = (!folder).then(|| std::fs::read(entry.path()).unwrap());
+        files.push((relative.to_str().unwrap().to_owned(), bytes, entry.metadata().unwrap().permissions()));
+        if folder {
+            read_below(root, &relative, files);
+        }
+    }
+}
+
+/// The same, made anew: with an id that no other session has.
+pub(crate) fn own_session(desk: &Desk) {
     let rate = 48_000;
     let di = material::riff(3.4, rate);
     let one = material::peaking(&di, rate, 120.0, 1.0, 3.0);

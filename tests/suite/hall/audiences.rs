@@ -1,7 +1,7 @@
 //! Simulated audiences that hear nothing: how often is something claimed?
 
-use super::visitors::matched;
 use crate::program::Desk as Folder;
+use crate::trial_support::matched_session;
 use cabjury::model::ids::{ListenerCode, TestId, TrialId};
 use cabjury::model::random::RandomWords;
 use cabjury::model::trial::{Answer, TrialRecord, TrialState};
@@ -65,7 +65,7 @@ fn answered(plan: &cabjury::model::trial::Plan, planned: u32, seed: u64) -> (Str
 #[test]
 fn audiences_that_hear_nothing_are_claimed_to_hear_no_oftener_than_the_level() {
     let folder = Folder::new();
-    matched(&folder);
+    matched_session(&folder);
     let mut claims = Vec::new();
     for (number, method) in [(1, "abx"), (2, "preference")] {
         folder.run(&["plan", "s", "--compare", "one,two", "--audience", "--trials", "6", "--method", method]).ends(0);

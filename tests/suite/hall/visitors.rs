@@ -68,32 +68,6 @@ impl Answer {
     }
 }
 
-/// A matched session, made once for all of these tests and copied.
-pub(super) fn matched(folder: &Folder) {
-    static MADE: std::sync::OnceLock<std::path::PathBuf> = std::sync::OnceLock::new();
-    let made = MADE.get_or_init(|| {
-        let kept = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join("hall-session");
-        let _ = std::fs::remove_dir_all(&kept);
-        let first = Folder::new();
-        matched_session(&first);
-        copy(&first.join("s"), &kept);
-        kept
-    });
-    copy(made, &folder.join("s"));
-}
-
-fn copy(from: &std::path::Path, to: &std::path::Path) {
-    std::fs::create_dir_all(to).unwrap();
-    for entry in std::fs::read_dir(from).unwrap().flatten() {
-        let target = to.join(entry.file_name());
-        if entry.file_type().unwrap().is_dir() {
-            copy(&entry.path(), &target);
-        } else {
-            std::fs::copy(entry.path(), target).unwrap();
-        }
-    }
-}
-
 impl Hall {
     /// A session whose test of so many trials was published, four sounds of each clip.
     pub(super) fn published(trials: u32) -> Self {
@@ -119,7 +93,7 @@ impl Hall {
     /// The same before it is published.
     pub(super) fn sealed(trials: u32) -> Self {
         let folder = Folder::new();
-        matched(&folder);
+        matched_session(&folder);
         let trials = trials.to_string();
         folder.run(&["plan", "s", "--compare", "one,two", "--audience", "--design", "paired", "--trials", &trials]).ends(0);
         Self { folder, cluster: Cluster::start(), test: String::new() }

@@ -1,7 +1,7 @@
 //! A session that somebody answered, with the receipts that were taken home.
 
 use crate::program::Desk;
-use crate::trial_support::matched_session;
+use crate::trial_support::own_session;
 use cabjury::model::ids::{ListenerCode, TestId};
 use cabjury::model::outside::SystemClock;
 use cabjury::model::trial::Answer;
@@ -43,7 +43,7 @@ impl Evening {
     /// Two listeners answer twelve trials each.
     pub(super) fn new() -> Self {
         let desk = Desk::new();
-        matched_session(&desk);
+        own_session(&desk);
         let plan = ["plan", "s", "--compare", "one,two", "--trials", "12", "--listeners", "2", "--design", "paired", "--json"];
         let before = desk.run(&plan).ends(0).json()["fingerprint"]["line"].as_str().unwrap().to_owned();
         let mut receipts = Vec::new();
