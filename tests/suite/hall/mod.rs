@@ -1,6 +1,7 @@
 //! The hall against a real PostgreSQL: whole journeys, faults, blindness, abuse, audiences.
 
 mod abuse;
+mod at_once;
 mod audiences;
 mod blind;
 mod cluster;

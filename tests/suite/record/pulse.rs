@@ -31,9 +31,8 @@ impl Server {
         );
         std::fs::write(home.join("default.pa"), modules).unwrap();
         let server = format!("server \"unix:{}\"", socket.display());
-        // A server that runs empty on a busy machine says so, as a sound card does: by itself the plug-in keeps it to itself.
         let conf = format!(
-            "pcm.out {{ type pulse {server} device \"null\" handle_underrun 1 }}\npcm.in {{ type pulse {server} device \"null.monitor\" }}\n\
+            "pcm.out {{ type pulse {server} device \"null\" }}\npcm.in {{ type pulse {server} device \"null.monitor\" }}\n\
              pcm.default {{ type asym playback.pcm \"out\" capture.pcm \"in\" }}\n"
         );
         std::fs::write(&alsa, conf).unwrap();
