@@ -179,6 +179,46 @@ pub struct PlanClip {
     pub sha256: Sha256Hex,
 }
 
+/// What may be stated of the listening.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Condition {
+    /// The listening level as set.
+    Level,
+    /// Headphones or loudspeakers, and which.
+    On,
+    /// The room.
+    Room,
+    /// The device that plays.
+    Device,
+}
+
+impl Condition {
+    /// All of them, as they are printed.
+    pub const ALL: [Self; 4] = [Self::Level, Self::On, Self::Room, Self::Device];
+
+    /// Its name in seals and reports.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Level => "listening level as set",
+            Self::On => "headphones or loudspeakers",
+            Self::Room => "room",
+            Self::Device => "device",
+        }
+    }
+
+    /// Its key in the rig sheet's table `held`.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Level => "listening-level",
+            Self::On => "listening-on",
+            Self::Room => "listening-room",
+            Self::Device => "listening-device",
+        }
+    }
+}
+
 /// How it will be listened to, as the engineer states it; what is not stated is printed as that.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Conditions {
@@ -203,16 +243,21 @@ impl Conditions {
         self.named().next().is_none()
     }
 
-    /// What is stated, by its name in a report.
+    /// What is stated of one of them.
+    #[must_use]
+    pub fn stated(&self, of: Condition) -> Option<&str> {
+        match of {
+            Condition::Level => &self.level,
+            Condition::On => &self.on,
+            Condition::Room => &self.room,
+            Condition::Device => &self.device,
+        }
+        .as_deref()
+    }
+
+    /// What is stated, by its name.
     pub fn named(&self) -> impl Iterator<Item = (&'static str, &str)> {
-        [
-            ("listening level as set", &self.level),
-            ("headphones or loudspeakers", &self.on),
-            ("room", &self.room),
-            ("device", &self.device),
-        ]
-        .into_iter()
-        .filter_map(|(name, text)| Some((name, text.as_deref()?)))
+        Condition::ALL.into_iter().filter_map(|of| Some((of.name(), self.stated(of)?)))
     }
 }
 

@@ -2,7 +2,9 @@
 
 use super::audio::Sha256Hex;
 use super::ids::{ClipId, ListenerCode, TestId, TrialId};
-pub use super::plan::{Conditions, Controls, Design, FamilyPlace, Look, Method, Plan, PlanClip, SealedTest, Sealing, TrialCount};
+pub use super::plan::{
+    Condition, Conditions, Controls, Design, FamilyPlace, Look, Method, Plan, PlanClip, SealedTest, Sealing, TrialCount,
+};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 

@@ -1,5 +1,7 @@
 //! The sound of the audience page: copies of clips under names that do not tell their setups apart.
 
+use crate::matching::aim::Aim;
+use crate::matching::level::match_stretches;
 use crate::model::audio::Audio;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
@@ -7,10 +9,6 @@ use crate::model::ids::SetupName;
 use crate::model::random::RandomWords;
 use crate::model::session::Clip;
 use crate::report::audience::Sound;
-use crate::signal::loudness::blocks;
-use crate::signal::matching::{gains, loudness_over, shared_gate};
-use crate::signal::meter::Meter;
-use crate::signal::{dither, fades};
 use crate::sound::flac::flac24;
 use crate::sound::read::{hash_file, read_all};
 use crate::sound::write::wav24_bytes;
@@ -56,7 +54,7 @@ fn read(session: &Session, clip: &Clip) -> Result<Audio, Failure> {
 
 /// The first seconds of all clips, with faded edges, matched again over their shared gate: what was equally loud as a whole need not be so
 /// at its beginning.
-fn shortened(all: Vec<Audio>, seconds: f64, generator: &mut Generator) -> Result<Vec<Audio>, Failure> {
+fn shortened(all: Vec<Audio>, seconds: f64) -> Result<Vec<Audio>, Failure> {
     let whole = all.iter().map(Audio::frames).min().unwrap_or(0);
     let Some(rate) = all.first().map(Audio::rate) else { return Ok(all) };
     let frames = (seconds * rate.as_f64()).round() as usize;
@@ -65,37 +63,20 @@ fn shortened(all: Vec<Audio>, seconds: f64, generator: &mut Generator) -> Result
         let next = format!("give from {LEAST_S} to {:.1} seconds", (whole as f64 / rate.as_f64() * 10.0).floor() / 10.0);
         return Err(Failure::plain("seconds", Fate::WrongUse, message, next));
     }
-    let fade = fades::switch_table(rate).len();
-    let (mut cut, mut heard, mut peaks) = (Vec::new(), Vec::new(), Vec::new());
-    for audio in all {
-        let mut channels: Vec<Vec<f32>> = audio.channels().iter().map(|c| c[..frames].to_vec()).collect();
-        channels.iter_mut().for_each(|c| fades::fade_edges(c, fade));
-        let mut meter = Meter::new(rate, channels.len());
-        meter.push(&channels);
-        heard.push(blocks(meter.steps(), rate));
-        peaks.push(meter.levels().true_peak);
-        cut.push(channels);
-    }
-    let quiet = || {
-        let message = format!("the first {seconds} s are too quiet to be matched in loudness");
-        Failure::plain("seconds", Fate::Refused, message, "ask for more seconds")
+    let cut = |audio: Audio| {
+        let channels = audio.channels().iter().map(|c| c[..frames].to_vec()).collect();
+        Audio::new(rate, channels)
+            .map_err(|e| Failure::plain("seconds", Fate::Failed, format!("a clip cannot be shortened: {e}"), "audit the session"))
     };
-    let kept = shared_gate(&heard).ok_or_else(quiet)?;
-    let loudness = heard.iter().map(|b| loudness_over(b, &kept)).collect::<Option<Vec<_>>>().ok_or_else(quiet)?;
-    let ceiling = peaks.iter().flatten().map(|p| p.value()).fold(f64::MIN, f64::max);
-    let gains = gains(&loudness, &peaks, Dbtp::new(ceiling)?);
-    let mut out = Vec::new();
-    for (mut channels, gain) in cut.into_iter().zip(gains) {
-        let factor = 10f64.powf(gain / 20.0) as f32;
-        for channel in &mut channels {
-            channel.iter_mut().for_each(|v| *v *= factor);
-            dither::to_24_bits(channel, generator);
+    let cut = all.into_iter().map(cut).collect::<Result<Vec<_>, _>>()?;
+    let matched = match_stretches(cut, &Aim::plain(Dbtp::new(0.0)?)).map_err(|error| match error.explain().kind() {
+        "nothing-shared" => {
+            let message = format!("the first {seconds} s are too quiet to be matched in loudness");
+            Failure::plain("seconds", Fate::Refused, message, "ask for more seconds")
         }
-        out.push(Audio::new(rate, channels).map_err(|e| {
-            Failure::plain("seconds", Fate::Failed, format!("a clip cannot be shortened: {e}"), "audit the session")
-        })?);
-    }
-    Ok(out)
+        _ => error,
+    })?;
+    Ok(matched.audio)
 }
 
 /// Copies in a drawn order; which is which stands in the page, for it is unguarded.
@@ -107,7 +88,7 @@ pub(crate) fn copies(session: &Session, setups: &[SetupName], clips: &[Clip], fo
     }
     let mut all = order.iter().map(|c| read(session, c)).collect::<Result<Vec<_>, _>>()?;
     if let Some(seconds) = form.seconds {
-        all = shortened(all, seconds, &mut generator)?;
+        all = shortened(all, seconds)?;
     }
     let mut out = Copies {
         clips: vec![Vec::new(); setups.len()],

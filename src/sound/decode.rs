@@ -101,12 +101,12 @@ fn decode(path: &Path, file: File, extension: &str, sink: &mut Sink<'_>) -> Resu
     let params = track.codec_params.as_ref().and_then(|p| p.audio()).ok_or_else(|| refused("its coding is not stated".into()))?;
     let bits = params.bits_per_sample.and_then(|b| u16::try_from(b).ok()).filter(|b| *b > 0);
     let (lossless, packed) = (matches!(params.codec, CODEC_ID_FLAC | CODEC_ID_ALAC), params.codec == CODEC_ID_ALAC);
-    // What an encoder asks to leave out before the first frame is none of the recording's.
-    let left_out = if params.codec == CODEC_ID_OPUS { track.delay.unwrap_or(0) } else { 0 };
+    let opus = params.codec == CODEC_ID_OPUS;
+    // What an encoder asks to leave out before the first frame is not part of the recording.
+    let left_out = if opus { track.delay.unwrap_or(0) } else { 0 };
     let promised = track.num_frames.map(|n| n.saturating_sub(left_out.into()));
     let track_id = track.id;
     let unknown = |coding: String| SoundError::Coding { path: path.to_owned(), coding };
-    let opus = params.codec == CODEC_ID_OPUS;
     let mut decoder = if opus {
         Coder::Opus(Box::new(Opus::of(params.extra_data.as_deref().unwrap_or_default()).map_err(unknown)?))
     } else {

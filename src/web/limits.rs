@@ -2,6 +2,7 @@
 //! book is full share one line of it.
 
 use std::collections::HashMap;
+use std::hash::Hash;
 use std::net::{IpAddr, Ipv6Addr};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -33,35 +34,59 @@ enum Who {
     Others,
 }
 
-/// Counters per minute.
-#[derive(Debug, Default)]
-pub struct Limits(Mutex<Book>);
-
-#[derive(Debug, Default)]
-struct Book {
-    lines: HashMap<(What, Who), (Instant, u32)>,
+/// Counters per minute, a bounded book of them.
+#[derive(Debug)]
+pub(crate) struct Book<K> {
+    lines: HashMap<K, (Instant, u32)>,
+    most_lines: usize,
     /// When lines of past minutes were last taken out.
     swept: Option<Instant>,
 }
 
-impl Book {
+impl<K: Eq + Hash> Book<K> {
+    /// An empty book of so many lines at most.
+    pub(crate) fn of(most_lines: usize) -> Self {
+        Self { lines: HashMap::new(), most_lines, swept: None }
+    }
+
     /// True when there is room for one more line. A full book is looked through once a second at most, however many ask.
     fn has_room(&mut self, now: Instant) -> bool {
-        if self.lines.len() >= COUNTERS && self.swept.is_none_or(|at| now.duration_since(at) >= Duration::from_secs(1)) {
+        if self.lines.len() >= self.most_lines && self.swept.is_none_or(|at| now.duration_since(at) >= Duration::from_secs(1)) {
             self.lines.retain(|_, (since, _)| now.duration_since(*since) < MINUTE);
             self.swept = Some(now);
         }
-        self.lines.len() < COUNTERS
+        self.lines.len() < self.most_lines
+    }
+
+    /// Counts one more on a line, or, where that is new and the book is full, on the one of all others; false when there were too many in this
+    /// minute.
+    pub(crate) fn count(&mut self, line: K, others: K, most: u32) -> bool {
+        let now = Instant::now();
+        let line = if self.lines.contains_key(&line) || self.has_room(now) { line } else { others };
+        let counter = self.lines.entry(line).or_insert((now, 0));
+        if now.duration_since(counter.0) >= MINUTE {
+            *counter = (now, 0);
+        }
+        counter.1 = counter.1.saturating_add(1);
+        counter.1 <= most
     }
 }
 
-fn network(address: IpAddr) -> IpAddr {
-    match address {
-        IpAddr::V6(v6) => match v6.to_ipv4_mapped() {
-            Some(v4) => IpAddr::V4(v4),
-            None => IpAddr::V6(Ipv6Addr::from_bits(v6.to_bits() & !u128::from(u64::MAX))),
-        },
+/// An address as it is counted: a network of IPv6 has 64 bits of addresses (RFC 4291, 2.5.1), all of which are one place.
+pub(crate) fn network(address: IpAddr) -> IpAddr {
+    match address.to_canonical() {
+        IpAddr::V6(v6) => IpAddr::V6(Ipv6Addr::from_bits(v6.to_bits() & !u128::from(u64::MAX))),
         v4 @ IpAddr::V4(_) => v4,
+    }
+}
+
+/// Counters per minute.
+#[derive(Debug)]
+pub struct Limits(Mutex<Book<(What, Who)>>);
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self(Mutex::new(Book::of(COUNTERS)))
     }
 }
 
@@ -84,18 +109,7 @@ impl Limits {
     }
 
     fn count(&self, what: What, who: Who, most: u32) -> bool {
-        let now = Instant::now();
-        let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut key = (what, who);
-        if !all.lines.contains_key(&key) && !all.has_room(now) {
-            key.1 = Who::Others;
-        }
-        let counter = all.lines.entry(key).or_insert((now, 0));
-        if now.duration_since(counter.0) >= MINUTE {
-            *counter = (now, 0);
-        }
-        counter.1 = counter.1.saturating_add(1);
-        counter.1 <= most
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).count((what, who), (what, Who::Others), most)
     }
 
     /// Lines in the book, for a test of its bound.

@@ -8,6 +8,7 @@ use super::App;
 use super::forms::{Fields, wrong};
 use super::job_pages::begin;
 use super::jobs::{Outcome, Work};
+use super::pages::publish::PICTURES;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
@@ -59,13 +60,26 @@ fn written(folder: &Path, path: &Path, what: &str, warnings: &[String]) -> Outco
     Outcome { lines, body: json!({ "path": format!("published/{name}"), "warnings": warnings }) }
 }
 
+/// Makes something under the next free name, and says what it is called and what there is to think of.
+fn made(
+    app: &App,
+    (name, ending): (&str, &str),
+    what: &str,
+    make: impl FnOnce(&Path, &Path) -> Result<Vec<String>, Failure>,
+) -> Result<Outcome, Failure> {
+    let folder = app.desk.folder();
+    let out = free(folder, name, ending)?;
+    let warnings = make(folder, &out)?;
+    Ok(written(folder, &out, what, &warnings))
+}
+
 async fn whole_report(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields) -> Response {
     let inner = Arc::clone(&app);
     let work: Work = Box::new(move |_| {
-        let folder = inner.desk.folder();
-        let out = free(folder, "report", ".html")?;
-        report::report(folder, Some(&out), inner.clock)?;
-        Ok(written(folder, &out, "The report is written", &[]))
+        made(&inner, ("report", ".html"), "The report is written", |folder, out| {
+            report::report(folder, Some(out), inner.clock)?;
+            Ok(Vec::new())
+        })
     });
     begin(&app, &headers, fields.order("Write the report", "/publish/report", "/publish", work))
 }
@@ -86,10 +100,9 @@ fn picture_request(fields: &Fields) -> Result<picture::Request, Failure> {
         None | Some("light") => vec![Theme::Light],
         Some(name) => return Err(wrong(format!("{name:?} is neither light nor dark"))),
     };
-    let kinds = [("card", Kind::Card), ("plots", Kind::Plot), ("wirings", Kind::Wiring), ("comparison", Kind::Comparison)];
-    let only: Vec<Kind> =
-        kinds.into_iter().filter(|(name, _)| fields.contains_key(&format!("what-{name}"))).map(|(_, kind)| kind).collect();
-    let reveal = fields.contains_key("reveal").then_some(Moving::Apng);
+    let asked = |(field, _, kind): (&str, &str, Kind)| fields.contains_key(field).then_some(kind);
+    let (moving, only): (Vec<Kind>, Vec<Kind>) = PICTURES.into_iter().filter_map(asked).partition(|kind| *kind == Kind::Reveal);
+    let reveal = (!moving.is_empty()).then_some(Moving::Apng);
     if only.is_empty() && reveal.is_none() {
         return Err(wrong("no picture is chosen"));
     }
@@ -103,12 +116,11 @@ async fn make_pictures(State(app): State<Arc<App>>, headers: HeaderMap, fields: 
     };
     let inner = Arc::clone(&app);
     let work: Work = Box::new(move |bench| {
-        let folder = inner.desk.folder();
-        let out = free(folder, "pictures", "")?;
-        let request = picture::Request { out: Some(out.clone()), ..request };
-        let doc = picture::picture(folder, &request, inner.clock, bench)?;
-        let left: Vec<String> = doc.left_out.iter().map(|l| format!("No picture of {}: {}.", l.what, l.why)).collect();
-        Ok(written(folder, &out, "The pictures are drawn", &left))
+        made(&inner, ("pictures", ""), "The pictures are drawn", |folder, out| {
+            let request = picture::Request { out: Some(out.to_owned()), ..request };
+            let doc = picture::picture(folder, &request, inner.clock, bench)?;
+            Ok(doc.left_out.iter().map(|l| format!("No picture of {}: {}.", l.what, l.why)).collect())
+        })
     });
     begin(&app, &headers, fields.order("Draw the pictures", "/publish/picture", "/publish", work))
 }
@@ -121,29 +133,29 @@ async fn make_montage(State(app): State<Arc<App>>, headers: HeaderMap, fields: F
     };
     let inner = Arc::clone(&app);
     let work: Work = Box::new(move |bench| {
-        let folder = inner.desk.folder();
-        let out = free(folder, "montage", "")?;
-        let request = Request {
-            order: Vec::new(),
-            mic: None,
-            excerpt: None,
-            raw_level,
-            blind,
-            rate: None,
-            loudness: None,
-            level_mics,
-            video,
-            out: out.clone(),
-        };
-        let clock = inner.clock;
-        let doc = match blind {
-            None => montage::montage(folder, &request, clock, bench)?,
-            // Its key is kept in the session: alone with it, and refused while somebody listens.
-            Some(_) => inner.desk.wait(|desk, done| {
-                desk.alone(move |folder| montage::montage(folder, &request, clock, &crate::model::outside::Unwatched), done);
-            })?,
-        };
-        Ok(written(folder, &out, "The montage is written", &doc.warnings))
+        made(&inner, ("montage", ""), "The montage is written", |folder, out| {
+            let request = Request {
+                order: Vec::new(),
+                mic: None,
+                excerpt: None,
+                raw_level,
+                blind,
+                rate: None,
+                loudness: None,
+                level_mics,
+                video,
+                out: out.to_owned(),
+            };
+            let clock = inner.clock;
+            let doc = match blind {
+                None => montage::montage(folder, &request, clock, bench)?,
+                // Its key is kept in the session: alone with it, and refused while somebody listens.
+                Some(_) => inner.desk.wait(|desk, done| {
+                    desk.alone(move |folder| montage::montage(folder, &request, clock, &crate::model::outside::Unwatched), done);
+                })?,
+            };
+            Ok(doc.warnings)
+        })
     });
     begin(&app, &headers, fields.order("Make a montage", "/publish/montage", "/publish", work))
 }
@@ -167,10 +179,9 @@ async fn make_audience(State(app): State<Arc<App>>, headers: HeaderMap, fields: 
     };
     let inner = Arc::clone(&app);
     let work: Work = Box::new(move |_| {
-        let folder = inner.desk.folder();
-        let out = free(folder, "audience", "")?;
-        let doc = audience::audience(folder, &audience::Request { out: out.clone(), ..request })?;
-        Ok(written(folder, &out, "The audience\u{2019}s page is written", &doc.warnings))
+        made(&inner, ("audience", ""), "The audience\u{2019}s page is written", |folder, out| {
+            Ok(audience::audience(folder, &audience::Request { out: out.to_owned(), ..request })?.warnings)
+        })
     });
     begin(&app, &headers, fields.order("Make the audience\u{2019}s page", "/publish/audience", "/publish", work))
 }
@@ -178,10 +189,9 @@ async fn make_audience(State(app): State<Arc<App>>, headers: HeaderMap, fields: 
 async fn make_bundle(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields) -> Response {
     let (inner, without_audio) = (Arc::clone(&app), fields.contains_key("without_audio"));
     let work: Work = Box::new(move |bench| {
-        let folder = inner.desk.folder();
-        let out = free(folder, "bundle", ".zip")?;
-        let doc = bundle::bundle(folder, &out, without_audio, bench)?;
-        Ok(written(folder, &out, "The bundle is written", &doc.warnings))
+        made(&inner, ("bundle", ".zip"), "The bundle is written", |folder, out| {
+            Ok(bundle::bundle(folder, out, without_audio, bench)?.warnings)
+        })
     });
     begin(&app, &headers, fields.order("Bundle the session", "/publish/bundle", "/publish", work))
 }

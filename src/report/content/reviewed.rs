@@ -2,46 +2,17 @@
 
 use super::sealed::scored;
 use super::{Block, Section, day, section, table};
-use crate::model::trial::{Design, Method};
+use crate::model::trial::{Condition, Design, Method};
 use crate::report::text::{count, named_p, p_text, percent};
 use crate::report::view::{Report, ScoreView, TestView};
 
 /// What stands where nobody said anything.
 const NOT_STATED: &str = "not stated";
 
-/// What may be stated of the listening: by the sealed plan, else by the rig sheet's table `held`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Of {
-    Level,
-    On,
-    Room,
-    Device,
-}
-
-impl Of {
-    const ALL: [Self; 4] = [Self::Level, Self::On, Self::Room, Self::Device];
-
-    /// The key under `held`, and how the report names it.
-    fn names(self) -> (&'static str, &'static str) {
-        match self {
-            Self::Level => ("listening-level", "listening level as set"),
-            Self::On => ("listening-on", "headphones or loudspeakers"),
-            Self::Room => ("listening-room", "room"),
-            Self::Device => ("listening-device", "device"),
-        }
-    }
-
-    fn stated(self, report: &Report, test: &TestView) -> String {
-        let c = &test.conditions;
-        let planned = match self {
-            Self::Level => &c.level,
-            Self::On => &c.on,
-            Self::Room => &c.room,
-            Self::Device => &c.device,
-        };
-        let held = report.held.iter().find(|(k, _)| k == self.names().0).map(|(_, v)| v);
-        planned.as_ref().or(held).cloned().unwrap_or_else(|| NOT_STATED.to_owned())
-    }
+/// What is stated of the listening: by the sealed plan, else by the rig sheet's table `held`.
+fn stated(of: Condition, report: &Report, test: &TestView) -> String {
+    let held = || report.held.iter().find(|(key, _)| key == of.key()).map(|(_, text)| text.as_str());
+    test.conditions.stated(of).or_else(held).unwrap_or(NOT_STATED).to_owned()
 }
 
 /// Conditions and stimuli, test by test.
@@ -52,7 +23,7 @@ pub(super) fn conditions(report: &Report) -> Section {
     }
     for (test, score) in scored(report) {
         blocks.push(Block::Heading(test.test.clone()));
-        let mut facts: Vec<_> = Of::ALL.into_iter().map(|of| (of.names().1.to_owned(), of.stated(report, test))).collect();
+        let mut facts: Vec<_> = Condition::ALL.into_iter().map(|of| (of.name().to_owned(), stated(of, report, test))).collect();
         facts.extend(of_test(test, score));
         blocks.push(Block::Facts(facts));
     }
@@ -60,7 +31,7 @@ pub(super) fn conditions(report: &Report) -> Section {
         "Loudness is integrated loudness by ITU-R BS.1770-5. Clips of one mic are matched over one gate that they share: a block counts where \
          it is above the gate in all of them, so that a quiet passage cannot count in one clip and not in the other. What was not stated can \
          be: with the plan (--level-as-set, --listening-on, --room, --playback), or by keys {} under [held] in the rig sheet.",
-        Of::ALL.map(|of| of.names().0).join(", ")
+        Condition::ALL.map(Condition::key).join(", ")
     )));
     section("conditions", "How it was listened to", blocks)
 }
@@ -139,10 +110,10 @@ fn paragraph(report: &Report, test: &TestView, score: &ScoreView) -> String {
     ));
     said.push_str(&format!(
         "Listening level: {}; playback: {}; room: {}; device: {}. ",
-        Of::Level.stated(report, test),
-        Of::On.stated(report, test),
-        Of::Room.stated(report, test),
-        Of::Device.stated(report, test)
+        stated(Condition::Level, report, test),
+        stated(Condition::On, report, test),
+        stated(Condition::Room, report, test),
+        stated(Condition::Device, report, test)
     ));
     if let (Some(right), true) = (c.correct, test.method.one_count(test.setups.len())) {
         let what = if test.method == Method::Preference { "preferred the first named" } else { "were right" };
@@ -186,9 +157,9 @@ pub(super) fn standard(report: &Report) -> Section {
         ),
         ("double blind, order at random", "yes: sealed plan, orders drawn and committed to before each trial".to_owned()),
         ("free switching, as often as wanted", "yes, each sample as often as wanted; fades at the switch".to_owned()),
-        ("reference room: size, reverberation, noise", Of::Room.stated(report, test)),
-        ("monitors or headphones measured against their targets", Of::On.stated(report, test)),
-        ("listening level calibrated", Of::Level.stated(report, test)),
+        ("reference room: size, reverberation, noise", stated(Condition::Room, report, test)),
+        ("monitors or headphones measured against their targets", stated(Condition::On, report, test)),
+        ("listening level calibrated", stated(Condition::Level, report, test)),
         ("critical material chosen by a panel", "one riff, chosen by who made the session".to_owned()),
         (
             "anchors or controls",

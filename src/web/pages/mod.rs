@@ -7,7 +7,7 @@ pub(super) mod layout;
 pub(crate) mod listen;
 mod listeners;
 mod log;
-mod publish;
+pub(crate) mod publish;
 mod results;
 mod runsheet;
 pub(super) mod sheet;

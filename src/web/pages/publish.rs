@@ -4,6 +4,7 @@
 use super::layout::{field, once, select, terminal};
 use crate::model::explain::quoted;
 use crate::model::failure::Failure;
+use crate::publish::picture::Kind;
 use crate::publish::report::whole;
 use crate::report::picture::Size;
 use crate::report::view::Report;
@@ -14,13 +15,13 @@ use maud::{Markup, PreEscaped, html};
 use std::collections::BTreeMap;
 use std::path::Path;
 
-/// What pictures there are: the form's field and how it is named.
-const PICTURES: [(&str, &str); 5] = [
-    ("what-card", "Result card of each closed test"),
-    ("what-plots", "Plots"),
-    ("what-wirings", "One wiring a setup"),
-    ("what-comparison", "Wirings beside each other"),
-    ("reveal", "The picks one after another, moving"),
+/// What pictures there are: the form's field, how it is named, and what it draws.
+pub(crate) const PICTURES: [(&str, &str, Kind); 5] = [
+    ("what-card", "Result card of each closed test", Kind::Card),
+    ("what-plots", "Plots", Kind::Plot),
+    ("what-wirings", "One wiring a setup", Kind::Wiring),
+    ("what-comparison", "Wirings beside each other", Kind::Comparison),
+    ("reveal", "The picks one after another, moving", Kind::Reveal),
 ];
 
 pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
@@ -135,17 +136,29 @@ fn of_one(files: &[(String, u64)]) -> Markup {
     }
 }
 
-fn the_report() -> Markup {
+/// What can go out: its name, what it is, and the form that makes it.
+fn card(title: &str, text: &str, form: &Markup) -> Markup {
     html! {
         section.card {
-            h2 { "The report" }
-            p { "One page with wirings, takes, matching, plans, picks, and the sum by hand. It needs nothing else, and prints." }
-            div.row {
-                a.button.main href="/report" { "Open the report" }
-                form method="post" action="/publish/report" { (once()) button type="submit" { "Write it as a file" } }
-            }
+            h2 { (title) }
+            p { (text) }
+            (form)
         }
     }
+}
+
+fn the_report() -> Markup {
+    let form = html! {
+        div.row {
+            a.button.main href="/report" { "Open the report" }
+            form method="post" action="/publish/report" { (once()) button type="submit" { "Write it as a file" } }
+        }
+    };
+    card(
+        "The report",
+        "One page with wirings, takes, matching, plans, picks, and the sum by hand. It needs nothing else, and prints.",
+        &form,
+    )
 }
 
 /// Pictures to choose, their size and ground.
@@ -156,48 +169,46 @@ pub(super) fn pictures(closed: bool) -> Markup {
         .chain([("all".to_owned(), "all three".to_owned())])
         .collect();
     let grounds = [("light", "light"), ("dark", "dark"), ("both", "both")].map(|(v, t)| (v.to_owned(), t.to_owned()));
-    html! {
-        section.card {
-            h2 { "Pictures" }
-            p { "For a video, a post or a slide, as SVG and PNG. Every one says what it is of, and carries the fingerprint." }
-            form method="post" action="/publish/picture" {
-                (once())
-                fieldset {
-                    legend { "Which" }
-                    @for (name, label) in PICTURES {
-                        @let of_verdict = matches!(name, "what-card" | "reveal");
-                        @if closed || !of_verdict { (tick(name, label, name != "reveal" && (closed || name != "what-plots"))) }
-                    }
-                }
-                div.row {
-                    (select("size", "Width and height in pixels", &sizes, Size::Wide.name()))
-                    (select("theme", "Ground", &grounds, "light"))
-                    button type="submit" { "Draw them" }
+    let form = html! {
+        form method="post" action="/publish/picture" {
+            (once())
+            fieldset {
+                legend { "Which" }
+                @for (name, label, kind) in PICTURES {
+                    @let of_verdict = matches!(kind, Kind::Card | Kind::Reveal);
+                    @if closed || !of_verdict { (tick(name, label, kind != Kind::Reveal && (closed || kind != Kind::Plot))) }
                 }
             }
+            div.row {
+                (select("size", "Width and height in pixels", &sizes, Size::Wide.name()))
+                (select("theme", "Ground", &grounds, "light"))
+                button type="submit" { "Draw them" }
+            }
         }
-    }
+    };
+    card(
+        "Pictures",
+        "For a video, a post or a slide, as SVG and PNG. Every one says what it is of, and carries the fingerprint.",
+        &form,
+    )
 }
 
 fn montage() -> Markup {
-    html! {
-        section.card {
-            h2 { "Sound for a video" }
-            p { "The setups one after another, matched, with captions, chapters and a cue sheet." }
-            form method="post" action="/publish/montage" {
-                (once())
-                div {
-                    (tick("level_mics", "All mics at one loudness", false))
-                    (tick("raw_level", "Levels as recorded", false))
-                    (tick("video", "A picture a clip, and the command that makes a video", false))
-                }
-                div.row {
-                    (field("blind", "Blind: numbered clips", "", "empty for a plain one; 8 to 20 for an audience that votes"))
-                    button type="submit" { "Make it" }
-                }
+    let form = html! {
+        form method="post" action="/publish/montage" {
+            (once())
+            div {
+                (tick("level_mics", "All mics at one loudness", false))
+                (tick("raw_level", "Levels as recorded", false))
+                (tick("video", "A picture a clip, and the command that makes a video", false))
+            }
+            div.row {
+                (field("blind", "Blind: numbered clips", "", "empty for a plain one; 8 to 20 for an audience that votes"))
+                button type="submit" { "Make it" }
             }
         }
-    }
+    };
+    card("Sound for a video", "The setups one after another, matched, with captions, chapters and a cue sheet.", &form)
 }
 
 fn audience(report: &Report) -> Markup {
@@ -206,37 +217,35 @@ fn audience(report: &Report) -> Markup {
     for (i, first) in names.iter().enumerate() {
         pairs.extend(names[i + 1..].iter().map(|second| (format!("{first}/{second}"), format!("{first} and {second}"))));
     }
-    html! {
-        section.card {
-            h2 { "A page for visitors" }
-            p { "For any web host: every visitor draws 6, 10 or 16 trials of their own and sees what they heard. Nobody watches, so it is a game: its answers are counted apart, and never into a test." }
-            form method="post" action="/publish/audience" {
-                (once())
-                div {
-                    (tick("flac", "FLAC, about half the size", true))
-                    (tick("one_file", "Everything in one file, which also opens from a folder or a mail", false))
-                }
-                div.grid {
-                    @if names.len() > 2 { (select("pair", "Which setups", &pairs, "")) }
-                    (field("seconds", "First seconds of each clip", "", "empty for the whole clip"))
-                    (field("send_to", "Where answers go", "", "a mail address or a page (https://...); empty: visitors keep their line"))
-                }
-                button type="submit" { "Make the page" }
+    let form = html! {
+        form method="post" action="/publish/audience" {
+            (once())
+            div {
+                (tick("flac", "FLAC, about half the size", true))
+                (tick("one_file", "Everything in one file, which also opens from a folder or a mail", false))
             }
+            div.grid {
+                @if names.len() > 2 { (select("pair", "Which setups", &pairs, "")) }
+                (field("seconds", "First seconds of each clip", "", "empty for the whole clip"))
+                (field("send_to", "Where answers go", "", "a mail address or a page (https://...); empty: visitors keep their line"))
+            }
+            button type="submit" { "Make the page" }
         }
-    }
+    };
+    card(
+        "A page for visitors",
+        "For any web host: every visitor draws 6, 10 or 16 trials of their own and sees what they heard. Nobody watches, so it is a game: its answers are counted apart, and never into a test.",
+        &form,
+    )
 }
 
 fn bundle() -> Markup {
-    html! {
-        section.card {
-            h2 { "The whole session" }
-            p { "One file for another computer, or for somebody who wants to check everything." }
-            form.row method="post" action="/publish/bundle" {
-                (once())
-                (tick("without_audio", "Without the recordings", false))
-                button type="submit" { "Bundle it" }
-            }
+    let form = html! {
+        form.row method="post" action="/publish/bundle" {
+            (once())
+            (tick("without_audio", "Without the recordings", false))
+            button type="submit" { "Bundle it" }
         }
-    }
+    };
+    card("The whole session", "One file for another computer, or for somebody who wants to check everything.", &form)
 }

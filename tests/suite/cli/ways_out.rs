@@ -83,11 +83,9 @@ fn folders_and_files_that_will_not_do() {
     let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(document["error"]["kind"], "input", "{document}");
     // A clip whose bytes changed is not played.
-    let clip = std::fs::read_dir(desk.join("s/clips")).unwrap().next().unwrap().unwrap().path();
     for entry in std::fs::read_dir(desk.join("s/clips")).unwrap() {
         spoil(&entry.unwrap().path());
     }
-    assert!(clip.exists());
     refuses(&desk, 4, "clip-changed", &["listen", "s", "--listener", "bob", "--plain", "--device", "silent-fastest"]);
     refuses(&desk, 4, "clip-changed", &["montage", "s", "--out", "m"]);
 }
