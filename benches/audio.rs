@@ -9,9 +9,12 @@
     reason = "a bench stops at the first thing that fails, and prints its table"
 )]
 
+mod kept;
+
 use cabjury::signal::align;
 use cabjury::sound::read_all;
 use cabjury::units::SampleRate;
+use kept::kept;
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
@@ -90,6 +93,9 @@ fn by_crate(path: &Path) {
 fn line(what: &str, time: Duration, against: &str, other: Option<Duration>) {
     let ratio = other.map_or_else(|| "-".to_owned(), |o| format!("{:.1} x", o.as_secs_f64() / time.as_secs_f64()));
     println!("{what:<58} {:>9.1} ms   {ratio:>8}  {against}", time.as_secs_f64() * 1e3);
+    if !what.is_empty() {
+        kept(what, time.as_secs_f64() * 1e3, "ms");
+    }
 }
 
 fn main() {

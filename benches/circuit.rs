@@ -3,12 +3,15 @@
 //! Peer: `ngspice -b` as a process on the same network and frequencies (left out with a note where ngspice is not installed).
 #![expect(clippy::unwrap_used, clippy::print_stdout, reason = "a bench ends when something is wrong, and prints")]
 
+mod kept;
+
 use cabjury::circuit::drive::{Driven, Source, grid};
 use cabjury::circuit::{meter, parse};
 use cabjury::model::rig::Driver;
 use cabjury::model::session::MeterValue;
 use cabjury::rig::sheet::read_sheet;
 use cabjury::units::Ohm;
+use kept::kept;
 use std::fmt::Write;
 use std::hint::black_box;
 use std::process::{Command, Stdio};
@@ -72,6 +75,7 @@ fn main() {
         black_box(driven.levels(&hz));
     });
     println!("drive curves of four drivers, {} points: {:.1} us (aim: under 200)", hz.len(), curves.as_secs_f64() * 1e6);
+    kept("drive curves of four drivers", curves.as_secs_f64() * 1e6, "us");
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("cab.cir");
     std::fs::write(&path, netlist(&drivers)).unwrap();
@@ -87,9 +91,11 @@ fn main() {
     let diagnosis = least(50, || {
         black_box(meter::diagnose(&network, &drivers, reading));
     });
+    kept("diagnosis of a four-driver cab", diagnosis.as_secs_f64() * 1e3, "ms");
     println!("diagnosis of a four-driver cab: {:.3} ms (aim: under 5)", diagnosis.as_secs_f64() * 1e3);
     let load = ["load", "A + B", "--driver", "A=8,30", "--driver", "B=8,60", "--tap", "16"];
     if let Some(own) = process(env!("CARGO_BIN_EXE_cabjury"), &load) {
+        kept("load as a process", own.as_secs_f64() * 1e3, "ms");
         println!("cabjury load as a process: {:.2} ms (aim: under 10)", own.as_secs_f64() * 1e3);
     }
 }

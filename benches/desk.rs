@@ -9,6 +9,9 @@
     reason = "a bench stops at the first thing that fails, and prints its table"
 )]
 
+mod kept;
+
+use kept::kept;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::path::Path;
@@ -149,6 +152,8 @@ fn slots_at_once(folder: &Path, count: usize, form: &'static str) {
     let mut times: Vec<(Duration, usize)> = threads.into_iter().flat_map(|t| t.join().unwrap()).collect();
     times.sort();
     let at = |share: f64| times[((times.len() - 1) as f64 * share) as usize].0.as_secs_f64();
+    kept(&format!("{count} listeners fetch slots of 10 s ({form}) 99 %"), at(0.99), "s");
+    kept(&format!("memory with {count} listeners who fetch slots ({form})"), memory_mb(&child, "VmHWM"), "MB");
     println!(
         "{count} listeners start together, slots of 10 s ({form}, {:.1} MB each): {:.2} s (median), {:.2} s (99 %), {:.2} s (worst); desk at {:.0} MB at most",
         times[0].1 as f64 / 1e6,
@@ -221,6 +226,7 @@ fn listeners_at_once(folder: &Path, count: usize) {
     let mut times: Vec<Duration> = threads.into_iter().flat_map(|t| t.join().unwrap()).collect();
     times.sort();
     let at = |share: f64| times[((times.len() - 1) as f64 * share) as usize].as_secs_f64() * 1000.0;
+    kept(&format!("a pick of {count} listeners acknowledged 99 %"), at(0.99), "ms");
     println!(
         "{count} listeners at once: {} picks in {:.1} s, acknowledged after {:.1} ms (median), {:.1} ms (99 %), {:.1} ms (worst)",
         times.len(),
@@ -256,6 +262,7 @@ fn first_paint(folder: &Path) {
     ] {
         bytes += line.ask("GET", &path, "").1.len();
     }
+    kept("the listening page", bytes as f64 / 1e3, "kB");
     println!("the listening page: {bytes} bytes, all answered in {:.1} ms on loopback", started.elapsed().as_secs_f64() * 1000.0);
     child.kill().unwrap();
     child.wait().unwrap();
@@ -278,6 +285,7 @@ fn large_upload(folder: &Path) {
     }
     let received = started.elapsed();
     let (status, body) = line.answer();
+    kept("memory after an upload of 1 GiB", memory_mb(&child, "VmHWM"), "MB");
     println!(
         "an upload of 1 GiB (no recording, so it is refused at its end: {status}): received in {:.1} s, memory {:.0} MB before, {:.0} MB at most",
         received.as_secs_f64(),

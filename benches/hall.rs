@@ -10,11 +10,14 @@
     reason = "a bench stops at the first thing that fails, and prints its table"
 )]
 
+mod kept;
+
 #[path = "../tests/suite/hall/cluster.rs"]
 #[expect(dead_code, reason = "the tests' faults are not wanted here")]
 mod cluster;
 
 use cluster::Cluster;
+use kept::kept;
 use serde_json::Value;
 use std::io::{BufRead, BufReader as Lines};
 use std::path::Path;
@@ -198,6 +201,7 @@ async fn load(replicas: &[Replica], test: &str, rate: u64) {
         .map(|(r, b)| (r.used(), b))
         .map(|(now, b)| format!("{:.0} MB {:.0} %", now.0, 100.0 * (now.1 - b.1) / seconds))
         .collect();
+    kept(&format!("{} replicas at {rate} trials/s", replicas.len()), 2.0 * picked.len() as f64 / seconds, "commits/s");
     println!(
         "{} replicas, {rate:>5} trials/s due: {:>6.0} commits/s, opened p50 {:.1} p99 {:.1} p99.9 {:.1} ms, picked p50 {:.1} p99 {:.1} p99.9 {:.1} ms, {failed} failed; {}",
         replicas.len(),
@@ -234,6 +238,7 @@ fn pgbench(folder: &Path, cluster: &Cluster, test: &str) {
         let text = String::from_utf8(out.stdout).unwrap();
         let tps: f64 =
             text.lines().find_map(|l| l.strip_prefix("tps = ")).and_then(|l| l.split(' ').next()).unwrap().parse().unwrap();
+        kept(&format!("pgbench with {clients} clients"), 2.0 * tps, "commits/s");
         println!("pgbench, {clients} clients, the same two rows: {:.0} commits/s", 2.0 * tps);
     }
 }

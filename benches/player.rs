@@ -6,6 +6,8 @@
     reason = "a bench stops at the first thing that fails, and prints its table"
 )]
 
+mod kept;
+
 use cabjury::model::ids::ListenerCode;
 use cabjury::model::outside::SystemClock;
 use cabjury::model::trial::Answer;
@@ -15,12 +17,14 @@ use cabjury::sound::{read_all, write_wav24};
 use cabjury::store::random;
 use cabjury::testing::trials::Trials;
 use cabjury::units::SampleRate;
+use kept::kept;
 use rayon::prelude::*;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 fn line(what: &str, time: Duration, deadline: Duration) {
     let ratio = deadline.as_secs_f64() / time.as_secs_f64();
+    kept(what, time.as_secs_f64() * 1e6, "us");
     println!(
         "{what:<64} {:>10.2} us  fits {ratio:>8.1} times into {:.1} ms",
         time.as_secs_f64() * 1e6,

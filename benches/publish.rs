@@ -9,6 +9,9 @@
     reason = "a bench stops at the first thing that fails, and prints its table"
 )]
 
+mod kept;
+
+use kept::kept;
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Instant;
@@ -78,6 +81,7 @@ fn main() {
     }
     run(at, &["match", "s"]);
     let seconds = run(at, &["montage", "s", "--mic", "a", "--blind", "--clips", "12", "--out", "m"]);
+    kept("montage of 16 clips of 30 s", seconds, "s");
     println!("montage of 16 clips of 30 s as WAV and FLAC: {seconds:.2} s, {:.0} times real time", 16.0 * 30.0 / seconds);
     run(at, &["plan", "s", "--compare", "s1,s2", "--mic", "a", "--trials", "50", "--listeners", "20"]);
     for n in 0..20 {
@@ -85,6 +89,7 @@ fn main() {
     }
     let report = run(at, &["report", "s", "--out", "r.html"]);
     let size = std::fs::metadata(at.join("r.html")).unwrap().len();
+    kept("report of 1000 trials", report, "s");
     println!("report of 1000 trials, 20 listeners, 32 takes: {report:.2} s, {:.2} MB", size as f64 / 1e6);
     let bundle = run(at, &["bundle", "s", "--out", "b.zip"]);
     let bytes = std::fs::metadata(at.join("b.zip")).unwrap().len() as f64;
@@ -92,6 +97,7 @@ fn main() {
     std::fs::copy(at.join("b.zip"), at.join("copy.zip")).unwrap();
     std::fs::File::open(at.join("copy.zip")).unwrap().sync_all().unwrap();
     let copy = started.elapsed().as_secs_f64();
+    kept("bundle", bytes / 1e6 / bundle, "MB/s");
     println!(
         "bundle of {:.0} MB: {bundle:.2} s ({:.0} MB/s), {:.1} times a plain synced copy",
         bytes / 1e6,
@@ -99,6 +105,7 @@ fn main() {
         bundle / copy
     );
     let back = run(at, &["unbundle", "b.zip", "t"]);
+    kept("unbundle", bytes / 1e6 / back, "MB/s");
     println!("unbundle: {back:.2} s ({:.0} MB/s)", bytes / 1e6 / back);
     if let Some(mb) = peak_memory_mb(at, &["bundle", "s", "--out", "b2.zip"]) {
         println!("memory of bundle: {mb:.0} MB at most");

@@ -9,12 +9,15 @@
     reason = "a bench stops at the first thing that fails, and prints its table"
 )]
 
+mod kept;
+
 use cabjury::foresight::rehearse::{Ears, simulate};
 use cabjury::model::ids::ListenerCode;
 use cabjury::model::outside::SystemClock;
 use cabjury::testing::trials::Trials;
 use cabjury::trial::Generator;
 use cabjury::verdict::score::score;
+use kept::kept;
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Instant;
@@ -63,6 +66,7 @@ fn main() {
     let ms = middle(41, || {
         program(folder, &["chance", "--trials", "16", "--correct", "12", "--json"]);
     });
+    kept("chance as a process", ms, "ms");
     println!("chance as a process: {ms:.1} ms (promised: 15)");
 
     if !folder.join("s").exists() {
@@ -79,6 +83,7 @@ fn main() {
         let doc = score(&folder.join("s"), None).unwrap();
         assert_eq!(doc.tests[1].head().done, u64::from(LISTENERS * TRIALS));
     }) / 1e3;
+    kept("a million picks scored", ours, "s");
     println!("scored, chain, seals and commitments checked: {ours:.2} s (promised: 2)");
     let peer = Command::new("python3")
         .args([concat!(env!("CARGO_MANIFEST_DIR"), "/benches/million_picks.py"), "s/session.db", "test-2"])
@@ -102,6 +107,7 @@ fn prepare(folder: &Path) {
     program(folder, &["plan", "s", "--compare", "one,two", "--trials", "16"]);
     let begin = Instant::now();
     program(folder, &["rehearse", "s", "--hears", "0.5", "--runs", "20000", "--json"]);
+    kept("rehearse 20 000 evenings", begin.elapsed().as_secs_f64(), "s");
     println!("rehearse, 20 000 evenings of 16 trials: {:.2} s (promised: 10)", begin.elapsed().as_secs_f64());
     program(folder, &["close", "s", "--test", "test-1"]);
 

@@ -122,7 +122,10 @@ pub(crate) fn outlook(all: &[Aligned], first: &str, second: &str, mic: &str) -> 
 }
 
 /// From the two setups' mean levels by band: what takes of one setup scatter by is taken out first.
-fn estimate(a: &[Vec<f64>], b: &[Vec<f64>]) -> EstimateDoc {
+///
+/// Shape: takes x bands, dB.
+#[must_use]
+pub fn estimate(a: &[Vec<f64>], b: &[Vec<f64>]) -> EstimateDoc {
     let count = a[0].len();
     let mean = |takes: &[Vec<f64>], k: usize| takes.iter().map(|t| t[k]).sum::<f64>() / takes.len() as f64;
     let scatter = |takes: &[Vec<f64>], k: usize| {
@@ -137,7 +140,9 @@ fn estimate(a: &[Vec<f64>], b: &[Vec<f64>]) -> EstimateDoc {
     of_difference(squares.sqrt())
 }
 
-fn of_difference(all_db: f64) -> EstimateDoc {
+/// From one difference over all bands, dB.
+#[must_use]
+pub fn of_difference(all_db: f64) -> EstimateDoc {
     let right = |db: f64| Model::AbxDifferencing.p_correct(all_db / db);
     let (low, high) = (right(UNTRAINED_DB), right(TRAINED_DB));
     let middle = low.midpoint(high);
@@ -153,30 +158,4 @@ fn of_difference(all_db: f64) -> EstimateDoc {
         "an estimate from published thresholds, not a verdict: expect a listener to be right in {share} of ABX trials: {plan}"
     );
     EstimateDoc { p_correct_low: low, p_correct_high: high, trials: trials.map(|n| n.max(16)), sentence, sources: SOURCES }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn nothing_is_guessing_and_much_is_heard() {
-        let none = of_difference(0.0);
-        assert!((none.p_correct_high - 0.5).abs() < 1e-9 && none.trials.is_none());
-        let much = of_difference(30.0);
-        assert!(much.p_correct_low > 0.95 && much.trials == Some(16));
-        let some = of_difference(2.0);
-        assert!(some.p_correct_low < some.p_correct_high && some.trials.is_some_and(|n| n > 16));
-        // A table of the binomial's tail: 0.8 of power at a P(right) of 0.6 needs about 158 trials (exact; own count, see chance).
-        assert!(some.trials.is_some_and(|n| n < 400));
-    }
-
-    #[test]
-    fn scatter_of_takes_is_no_difference() {
-        let a = vec![vec![0.0, 1.0], vec![0.0, -1.0], vec![0.0, 1.0], vec![0.0, -1.0]];
-        let found = estimate(&a, &a);
-        assert!((found.p_correct_high - 0.5).abs() < 1e-9);
-        let b: Vec<Vec<f64>> = a.iter().map(|t| vec![t[0] + 3.0, t[1]]).collect();
-        assert!((estimate(&a, &b).p_correct_low - Model::AbxDifferencing.p_correct(1.0)).abs() < 1e-9);
-    }
 }

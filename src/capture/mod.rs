@@ -15,7 +15,7 @@ pub mod check;
 pub mod derive;
 pub mod di;
 mod guess;
-mod hearable;
+pub mod hearable;
 pub mod incoming;
 pub(crate) mod inspection;
 pub mod loudness_meter;

@@ -76,7 +76,7 @@ pub(crate) struct Publish {
     #[command(flatten)]
     pub(crate) key: Key,
     /// Sounds of each clip, each with dither of its own; 4 at least.
-    #[arg(long, value_name = "V", default_value_t = 64)]
+    #[arg(long, value_name = "V", default_value_t = crate::hall::publish::VARIANTS)]
     pub(crate) variants: u32,
     /// No trial and no answer after it, as in 2030-01-31T20:00:00Z.
     #[arg(long, value_name = "TIME")]

@@ -49,6 +49,7 @@ mod signals;
 mod status;
 mod take;
 mod takes;
+pub mod text;
 mod unbundle;
 mod values;
 mod votes;

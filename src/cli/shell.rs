@@ -1,22 +1,13 @@
 //! Where all printing happens: people's text and documents on standard output, warnings and progress on standard error.
 
 use super::bar::Bar;
+use super::text::{BOLD, CYAN, GREEN, NORMAL, RED, YELLOW, escaped, fitted, plain};
 use crate::model::failure::Failure;
 use serde::Serialize;
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
-
-const BOLD: &str = "\x1b[1m";
-const NORMAL: &str = "\x1b[0m";
-const GREEN: &str = "\x1b[32m";
-const YELLOW: &str = "\x1b[33m";
-const RED: &str = "\x1b[31m";
-const CYAN: &str = "\x1b[36m";
-
-/// Everything that may steer a terminal: nothing of it comes from anybody else.
-const OWN: [&str; 6] = [BOLD, NORMAL, GREEN, YELLOW, RED, CYAN];
 
 /// What a coloured word stands for; the word itself always says it too.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -35,40 +26,6 @@ pub(crate) enum Tone {
 pub(crate) fn columns() -> Option<usize> {
     let columns = || ratatui::crossterm::terminal::size().ok().map(|(columns, _)| usize::from(columns));
     std::io::stdout().is_terminal().then(columns).flatten().filter(|c| *c >= 20)
-}
-
-/// Breaks lines between words; what goes on is indented by two more. A word that is longer than the line stays whole.
-fn fitted(text: &str, columns: usize) -> String {
-    let mut out = Vec::new();
-    for line in text.split('\n') {
-        let indent = line.len() - line.trim_start_matches(' ').len();
-        let mut rest = line;
-        let mut lead = String::new();
-        while let Some(at) = break_at(rest, columns.saturating_sub(lead.len()), if lead.is_empty() { indent } else { 0 }) {
-            out.push(format!("{lead}{}", rest[..at].trim_end_matches(' ')));
-            rest = rest[at..].trim_start_matches(' ');
-            lead = " ".repeat((indent + 2).min(columns / 2));
-        }
-        out.push(lead + rest);
-    }
-    out.join("\n")
-}
-
-/// The byte of the space at which a line that is longer than so many columns goes on below; nothing where it fits.
-fn break_at(line: &str, columns: usize, indent: usize) -> Option<usize> {
-    let (mut column, mut best, mut at) = (0, None, 0);
-    while let Some(c) = line[at..].chars().next() {
-        if let Some(own) = OWN.iter().find(|own| line[at..].starts_with(**own)) {
-            at += own.len();
-            continue;
-        }
-        if c == ' ' && at > indent && (column <= columns || best.is_none()) {
-            best = Some(at);
-        }
-        column += 1;
-        at += c.len_utf8();
-    }
-    best.filter(|_| column > columns)
 }
 
 /// How a command ended without an error.
@@ -290,45 +247,6 @@ fn on_stderr(text: &str) -> String {
     columns().filter(|_| terminal).map_or_else(|| text.to_owned(), |c| fitted(text, c))
 }
 
-/// True for characters that steer a terminal or turn its text around. Titles, file names and notes may come from anybody.
-fn steers(c: char) -> bool {
-    c.is_control()
-        || matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}' | '\u{2029}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
-}
-
-/// What a terminal may get: text, line feeds, tabs, and the colours of [`Shell::toned`].
-fn plain(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    let mut rest = text;
-    while let Some(c) = rest.chars().next() {
-        if let Some(after) = OWN.iter().find_map(|own| rest.strip_prefix(own)) {
-            out.push_str(&rest[..rest.len() - after.len()]);
-            rest = after;
-            continue;
-        }
-        rest = &rest[c.len_utf8()..];
-        if matches!(c, '\n' | '\t') || !steers(c) {
-            out.push(c);
-        }
-    }
-    out
-}
-
-/// A document keeps such characters, in JSON's own writing.
-fn escaped(json: &str) -> String {
-    use std::fmt::Write as _;
-    let mut out = String::with_capacity(json.len());
-    for c in json.chars() {
-        if c != '\n' && steers(c) {
-            // Writing to a String cannot fail; all of them are in the basic plane.
-            let _ = write!(out, "\\u{:04x}", u32::from(c));
-        } else {
-            out.push(c);
-        }
-    }
-    out
-}
-
 /// `{kind, message, next, path, column}` of an error, as documents hold it.
 pub(crate) fn error_entry(error: &Failure) -> serde_json::Value {
     let said = error.explain();
@@ -347,36 +265,4 @@ pub(crate) fn log_line(event: &str, detail: &str) {
     let line = serde_json::json!({ "at": jiff::Timestamp::now().to_string(), "event": event, "detail": detail });
     // Nobody can be told that standard error cannot be written.
     let _ = writeln!(std::io::stderr().lock(), "{line}");
-}
-
-#[cfg(test)]
-mod tests {
-    use super::{BOLD, NORMAL, RED, escaped, fitted, plain};
-
-    #[test]
-    fn lines_break_between_words_at_any_width() {
-        let text = "  the ohmmeter should read about 12.80 ohm\nshort\n\na-word-that-is-longer-than-the-line and more";
-        for columns in 20..60 {
-            let out = fitted(text, columns);
-            assert!(out.lines().all(|l| l.chars().count() <= columns || !l.trim().contains(' ')), "{columns}: {out}");
-            let words = |t: &str| t.split_whitespace().map(str::to_owned).collect::<Vec<_>>();
-            assert_eq!(words(&out), words(text));
-        }
-        assert_eq!(fitted("  one two three", 9), "  one two\n    three");
-        // Colours take no room.
-        let red = format!("{RED}one two{NORMAL} three");
-        assert_eq!(fitted(&red, 13), red);
-    }
-
-    /// A title that writes to the clipboard (OSC 52 of the terminal's control sequences), rings, turns text around or hides it.
-    #[test]
-    fn text_from_anybody_cannot_steer_a_terminal() {
-        assert_eq!(plain("a\x1b]52;c;aGk=\x07b\u{9b}31mc\u{202e}d\r\x7f"), "a]52;c;aGk=b31mcd");
-        assert_eq!(plain("two\nlines\tand a tab"), "two\nlines\tand a tab");
-        assert_eq!(plain(&format!("{BOLD}x{NORMAL}\x1b[8mhidden")), format!("{BOLD}x{NORMAL}[8mhidden"));
-        let odd = "\u{9b}\u{202e}\x7f";
-        let json = escaped(&serde_json::to_string_pretty(&[odd]).unwrap_or_default());
-        assert!(!json.chars().any(|c| c != '\n' && super::steers(c)));
-        assert_eq!(serde_json::from_str::<Vec<String>>(&json).ok(), Some(vec![odd.to_owned()]));
-    }
 }

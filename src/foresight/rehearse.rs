@@ -113,21 +113,7 @@ pub struct Evenings {
     pub setups: u64,
 }
 
-/// Rehearses a plan in memory: how often each verdict came out.
-///
-/// # Errors
-/// The plan cannot be drawn from.
-pub fn rehearse_plan(
-    plan: &Plan,
-    ears: &Ears,
-    runs: u64,
-    seed: u64,
-    progress: &dyn Progress,
-) -> Result<BTreeMap<&'static str, u64>, Failure> {
-    Ok(evenings(plan, ears, runs, seed, progress)?.verdicts)
-}
-
-/// The same with what the verdicts are about. Results do not depend on the number of threads: every run has a generator of its own.
+/// Rehearses a plan in memory: how often each verdict came out, and what the verdicts are about. Results do not depend on the number of threads: every run has a generator of its own.
 ///
 /// # Errors
 /// The plan cannot be drawn from.

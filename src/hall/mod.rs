@@ -14,7 +14,7 @@ mod answers;
 pub mod collect;
 mod database;
 mod error;
-mod guard;
+pub mod guard;
 mod house;
 mod key;
 mod limits;

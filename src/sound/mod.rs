@@ -37,7 +37,7 @@ pub mod tape;
 mod unpack;
 pub mod wav;
 pub mod wav_notes;
-mod wave64;
+pub mod wave64;
 pub mod write;
 
 pub use error::SoundError;

@@ -117,14 +117,6 @@ impl Session {
         self.happened(Happening::Confirmed, subject, &serde_json::json!({ "kind": kind, "reason": reason }), now)
     }
 
-    /// A load that must not be connected is used all the same, with a reason that is printed.
-    ///
-    /// # Errors
-    /// [`StoreError::Database`].
-    pub fn gate_lifted(&mut self, setup: &str, reason: &str, now: Timestamp) -> Result<(), StoreError> {
-        self.happened(Happening::GateLifted, setup, &serde_json::json!({ "reason": reason }), now)
-    }
-
     /// The same by its name in the log. Names of events that change a table are refused: those have methods of their own.
     ///
     /// # Errors

@@ -47,15 +47,3 @@ fn closed() -> Memory {
 fn closed() -> Memory {
     Memory::Open("on this system no way to close it is known here".to_owned())
 }
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn what_is_open_is_said_with_a_way_out() {
-        assert_eq!(Memory::Closed.warning(), None);
-        let said = Memory::Open("of a reason".to_owned()).warning().unwrap();
-        assert!(said.contains("of a reason") && said.contains("another account"), "{said}");
-    }
-}

@@ -52,15 +52,8 @@ pub fn document(session: &Session, hashes: &Hashes) -> Result<ScoreDoc, Failure>
     Ok(ScoreDoc { session: session.folder().display().to_string(), given_up, tests, audience: audience(session)? })
 }
 
-/// All tests of an open session: frozen results as they are, the others by the present rules.
-///
-/// # Errors
-/// The records cannot be read.
-pub fn score_session(session: &Session) -> Result<Vec<TestEntry>, Failure> {
-    score_with(session, &Hashes::default())
-}
-
-/// The same with hashes that are known already.
+/// All tests of an open session: frozen results as they are, the others by the present rules. Hashes that are known already are not
+/// worked out again.
 ///
 /// # Errors
 /// The records cannot be read.

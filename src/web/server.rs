@@ -11,6 +11,9 @@ use crate::model::outside::Clock;
 use crate::testing::desk::Desk;
 use crate::verdict::closing::freeze;
 use axum::extract::ConnectInfo;
+use hyper::Request;
+use hyper::body::Incoming;
+use hyper::service::{HttpService, Service as _, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use std::collections::HashMap;
@@ -248,7 +251,12 @@ pub(crate) async fn accept(listener: &TcpListener, door: Door, stop: &Arc<Atomic
         let Ok(seat) = Arc::clone(&seats).try_acquire_owned() else { continue };
         // Small answers at once: a listener waits for each of them.
         let _ = stream.set_nodelay(true);
-        let service = TowerToHyperService::new(router.clone().layer(axum::Extension(ConnectInfo(from))));
+        // Laid over the router as a layer, the address would be a copy of every route for every connection.
+        let site = TowerToHyperService::new(router.clone());
+        let service = service_fn(move |mut request: Request<Incoming>| {
+            request.extensions_mut().insert(ConnectInfo(from));
+            site.call(request)
+        });
         let (leaving, acceptor) = (leaving.clone(), acceptor.clone());
         tokio::spawn(async move {
             let stream = Moving::new(stream, STANDSTILL);
@@ -274,7 +282,7 @@ pub(crate) async fn accept(listener: &TcpListener, door: Door, stop: &Arc<Atomic
 async fn talk<S, T>(stream: S, service: T, mut leaving: watch::Receiver<bool>)
 where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
-    T: hyper::service::HttpService<hyper::body::Incoming, ResBody = axum::body::Body, Error = std::convert::Infallible>,
+    T: HttpService<Incoming, ResBody = axum::body::Body, Error = std::convert::Infallible>,
 {
     let connection = hyper::server::conn::http1::Builder::new()
         .timer(TokioTimer::new())

@@ -2,6 +2,7 @@
 //! the place in the loop is the same for every slot.
 
 use super::page::{Page, Stage};
+use crate::cli::text::{broken, place};
 use crate::testing::listen::Listening;
 use ratatui::Frame;
 use ratatui::layout::{Alignment, Constraint, Layout, Rect};
@@ -180,68 +181,5 @@ impl Page {
             }
             Stage::Leave => "y: leave     any other key: stay".to_owned(),
         }
-    }
-}
-
-/// A text in lines of at most so many characters, broken between words, and between the pairs of key and meaning where that is possible.
-fn broken(text: &str, width: usize) -> Vec<String> {
-    let mut out: Vec<String> = vec![String::new()];
-    for part in text.split("     ") {
-        let with = |line: &str, gap: &str, more: &str| line.chars().count() + gap.len() + more.chars().count() <= width;
-        let last = out.len() - 1;
-        if out[last].is_empty() && with("", "", part) {
-            out[last].push_str(part);
-        } else if with(&out[last], "     ", part) {
-            out[last] = format!("{}     {part}", out[last]);
-        } else {
-            if !out[last].is_empty() {
-                out.push(String::new());
-            }
-            for word in part.split(' ') {
-                let last = out.len() - 1;
-                if out[last].is_empty() {
-                    out[last].push_str(word);
-                } else if with(&out[last], " ", word) {
-                    out[last] = format!("{} {word}", out[last]);
-                } else {
-                    out.push(word.to_owned());
-                }
-            }
-        }
-    }
-    out
-}
-
-/// Where the loop stands, whole seconds and tenths; the part that is looped, and the whole's length.
-fn place((at, part, length): (f64, Option<(f64, Option<f64>)>, f64)) -> String {
-    let part = match part {
-        None => String::new(),
-        Some((from, None)) => format!(", part from {from:.1}"),
-        Some((from, Some(to))) => format!(", part {from:.1} to {to:.1}"),
-    };
-    format!("{:.1} of {length:.1} s{part}", at.min(length))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::{broken, place};
-
-    #[test]
-    fn lines_break_between_words_and_never_within_one() {
-        let keys = "a b x: hear     space: again     p: pause     Enter: answer     q: leave";
-        for width in [20, 32, 40, 79] {
-            let lines = broken(keys, width);
-            assert!(lines.iter().all(|l| l.chars().count() <= width && !l.starts_with(' ')), "{lines:?}");
-            assert_eq!(lines.join(" ").split_whitespace().collect::<Vec<_>>(), keys.split_whitespace().collect::<Vec<_>>());
-        }
-        // A pair of key and meaning stays together where it fits.
-        assert_eq!(broken("a: hear     q: leave", 12), ["a: hear", "q: leave"]);
-    }
-
-    #[test]
-    fn the_place_is_told_in_tenths() {
-        assert_eq!(place((1.26, None, 3.4)), "1.3 of 3.4 s");
-        assert_eq!(place((1.0, Some((0.5, None)), 3.4)), "1.0 of 3.4 s, part from 0.5");
-        assert_eq!(place((1.0, Some((0.5, Some(2.0))), 3.4)), "1.0 of 3.4 s, part 0.5 to 2.0");
     }
 }

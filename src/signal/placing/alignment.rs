@@ -40,18 +40,3 @@ impl Alignment {
             .fold((0.0, f64::MAX), |(start, end), (from, to)| (f64::max(start, from), f64::min(end, to)))
     }
 }
-
-#[cfg(test)]
-mod tests {
-    use super::Alignment;
-
-    /// By hand: 100 frames that begin 3.5 later and 90 that begin 10 earlier share frames 10 to 96; a fast clock covers less.
-    #[test]
-    fn what_is_shared() {
-        let at = |lag, drift| Alignment { lag, drift };
-        assert_eq!(Alignment::shared([(at(3.5, None), 100.0), (at(-10.0, None), 90.0)]), (10.0, 96.0));
-        assert_eq!(Alignment::shared([(at(0.0, Some(1e6)), 100.0)]), (0.0, 50.0));
-        assert_eq!(Alignment::shared([(at(-20.0, None), 10.0), (at(5.0, None), 10.0)]), (20.0, 5.0));
-        assert_eq!(at(2.0, None).laid(&[0.0; 8], 0, 4).len(), 4);
-    }
-}

@@ -4,6 +4,7 @@ mod entry;
 pub(crate) mod errors;
 mod evening;
 mod remembered;
+mod text;
 mod ways_out;
 
 use crate::golden;

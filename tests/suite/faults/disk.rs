@@ -40,6 +40,17 @@ impl SmallDisk {
         Some(Self { holder, at: at.to_owned(), path })
     }
 
+    /// What a program is run behind, to see the disk.
+    pub(crate) fn entry(&self) -> Vec<String> {
+        vec!["nsenter".to_owned(), format!("--target={}", self.holder.id()), "--mount".to_owned()]
+    }
+
+    /// Gives it to a user.
+    pub(crate) fn belongs_to(&self, (uid, gid): (u32, u32)) {
+        std::os::unix::fs::chown(&self.path, Some(uid), Some(gid)).unwrap();
+        std::fs::set_permissions(&self.path, std::os::unix::fs::PermissionsExt::from_mode(0o700)).unwrap();
+    }
+
     /// Fills the disk but for so many bytes.
     pub(crate) fn fill(&self, left: u64) {
         let mut file = std::fs::File::create(self.path.join("filler")).unwrap();
@@ -54,8 +65,9 @@ impl SmallDisk {
     }
 
     pub(crate) fn command(&self, args: &[&str]) -> Command {
-        let mut command = Command::new("nsenter");
-        command.arg(format!("--target={}", self.holder.id())).arg("--mount");
+        let entry = self.entry();
+        let mut command = Command::new(&entry[0]);
+        command.args(&entry[1..]);
         command.args(["sh", "-c", "cd \"$0\" && exec \"$@\""]).arg(&self.at).arg(env!("CARGO_BIN_EXE_cabjury")).args(args);
         command.env("NO_COLOR", "1").env("COLUMNS", "100").stdin(Stdio::null());
         command

@@ -1,6 +1,10 @@
 //! Forged codes, replays, other people's trials, and what the engineer's page asks for.
 
 use super::visitors::{Hall, LISTENS, Visitor, ask, picked};
+use crate::program::most_files;
+use std::io::{ErrorKind, Read, Write};
+use std::net::TcpStream;
+use std::time::Duration;
 
 #[test]
 fn forged_codes_replays_and_others_trials_are_refused() {
@@ -58,8 +62,7 @@ fn forged_codes_replays_and_others_trials_are_refused() {
 }
 
 fn raw(host: &str, text: &str) -> String {
-    use std::io::{Read, Write};
-    let mut stream = std::net::TcpStream::connect(host).unwrap();
+    let mut stream = TcpStream::connect(host).unwrap();
     stream.write_all(text.as_bytes()).unwrap();
     let mut out = String::new();
     stream.read_to_string(&mut out).unwrap();
@@ -121,4 +124,35 @@ fn an_address_that_asks_too_often_is_told_to_wait() {
     }
     assert!(get("2001:db8:0:1:ffff::1", "/assets/none").starts_with("HTTP/1.1 429"));
     assert!(get("2001:db8:0:2::1", "/assets/none").starts_with("HTTP/1.1 404"));
+}
+
+/// Ten thousand connections that never end their first request, from one machine, as behind a web server all are: a visitor notices
+/// nothing, and they are let go.
+#[test]
+fn ten_thousand_half_open_connections_take_nothing_from_a_visitor() {
+    let hall = Hall::published(2);
+    let replica = hall.replica();
+    let wanted = 10_000.min(most_files().saturating_sub(1000));
+    println!("{wanted} connections");
+    let mut held = Vec::new();
+    for i in 0..wanted {
+        if i % 100 == 99 {
+            // The replica has to keep up with taking them.
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        let mut stream = TcpStream::connect(&replica.host).unwrap();
+        stream.write_all(b"GET /h/0 HTTP/1.1\r\nHost: 127").unwrap();
+        held.push(stream);
+    }
+    hall.visitor(&replica.host).answers(&replica.host, 2, |_| "A");
+    let memory = replica.memory_mb();
+    assert!(memory < 300.0, "{memory} MB");
+    for mut stream in held {
+        stream.set_read_timeout(Some(Duration::from_secs(120))).unwrap();
+        let mut rest = Vec::new();
+        // Closed with or without a word; a reset says the same.
+        if let Err(e) = stream.read_to_end(&mut rest) {
+            assert!(e.kind() == ErrorKind::ConnectionReset, "still open after two minutes: {e}");
+        }
+    }
 }

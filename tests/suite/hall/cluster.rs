@@ -10,6 +10,8 @@ pub(super) struct Cluster {
     folder: TempDir,
     programs: PathBuf,
     user: Option<(u32, u32)>,
+    /// Every program of the cluster is run behind this command.
+    behind: Vec<String>,
 }
 
 /// Debian's folder of the newest server, else what the path has.
@@ -27,22 +29,59 @@ fn number(what: &str, name: &str) -> u32 {
 }
 
 impl Cluster {
-    pub(super) fn start() -> Self {
+    /// Its folder alone, for a user without rights.
+    pub(super) fn nothing_yet() -> Self {
         let folder = TempDir::with_prefix("hall-pg-").unwrap();
         let root = std::fs::metadata("/proc/self").unwrap().uid() == 0;
         let user = root.then(|| (number("passwd", "nobody"), number("group", "nogroup")));
         if let Some((uid, gid)) = user {
             chown(folder.path(), Some(uid), Some(gid)).unwrap();
         }
-        let cluster = Self { folder, programs: programs(), user };
-        let data = cluster.data();
-        cluster.run("initdb", &["-D", &data, "-A", "trust", "-U", "hall", "--no-sync", "-E", "UTF8", "--locale=C"]);
-        cluster.begin();
-        cluster.run("createdb", &["-h", &cluster.socket(), "-U", "hall", "hall"]);
-        cluster
+        Self { folder, programs: programs(), user, behind: Vec::new() }
     }
 
-    fn data(&self) -> String {
+    /// A standby that has every commit before it is acknowledged.
+    pub(super) fn standby(&self) -> Self {
+        let standby = Self::nothing_yet();
+        standby.run("pg_basebackup", &["-h", &self.socket(), "-U", "hall", "-D", &standby.data(), "-R", "-c", "fast"]);
+        standby.begin();
+        // It was copied before this, so that it waits for no other one when it takes over.
+        self.sql("alter system set synchronous_standby_names = '*'");
+        self.sql("select pg_reload_conf()");
+        for _ in 0..600 {
+            if self.sql("select count(*) from pg_stat_replication where sync_state = 'sync'").trim() == "1" {
+                return standby;
+            }
+            std::thread::sleep(std::time::Duration::from_millis(50));
+        }
+        panic!("the standby does not follow: {}", self.sql("select * from pg_stat_replication"));
+    }
+
+    /// The standby is the database from now on.
+    pub(super) fn takes_over(&self) {
+        self.run("pg_ctl", &["-D", &self.data(), "-w", "-t", "60", "promote"]);
+    }
+
+    pub(super) fn start() -> Self {
+        Self::nothing_yet().filled()
+    }
+
+    /// With its data on another disk, which only programs behind this command see. Segments of its log are small: it fills in steps.
+    pub(super) fn behind(mut self, command: Vec<String>) -> Self {
+        self.behind = command;
+        self.filled()
+    }
+
+    fn filled(self) -> Self {
+        let data = self.data();
+        let kind = ["-A", "trust", "-U", "hall", "--no-sync", "-E", "UTF8", "--locale=C", "--wal-segsize=1"];
+        self.run("initdb", &[&["-D", data.as_str()][..], &kind].concat());
+        self.begin();
+        self.run("createdb", &["-h", &self.socket(), "-U", "hall", "hall"]);
+        self
+    }
+
+    pub(super) fn data(&self) -> String {
         self.folder.path().join("data").display().to_string()
     }
 
@@ -55,16 +94,13 @@ impl Cluster {
     }
 
     pub(super) fn command(&self, program: &str, args: &[&str]) -> Command {
-        let program = self.programs.join(program);
-        let mut command = match self.user {
-            Some((uid, gid)) => {
-                let mut command = Command::new("setpriv");
-                command.args([format!("--reuid={uid}"), format!("--regid={gid}"), "--clear-groups".to_owned()]).arg(program);
-                command
-            }
-            None => Command::new(program),
-        };
-        command.args(args).current_dir(self.folder.path()).stdin(Stdio::null());
+        let mut words = self.behind.clone();
+        if let Some((uid, gid)) = self.user {
+            words.extend(["setpriv".to_owned(), format!("--reuid={uid}"), format!("--regid={gid}"), "--clear-groups".to_owned()]);
+        }
+        words.push(self.programs.join(program).display().to_string());
+        let mut command = Command::new(&words[0]);
+        command.args(&words[1..]).args(args).current_dir(self.folder.path()).stdin(Stdio::null());
         command
     }
 
@@ -79,6 +115,17 @@ impl Cluster {
             .status()
             .unwrap_or_else(|e| panic!("{program}: {e}"));
         assert!(ended.success(), "{program}: {}", std::fs::read_to_string(said).unwrap());
+    }
+
+    /// Whether it answers.
+    pub(super) fn answers(&self) -> bool {
+        let asked = self.command("pg_isready", &["-q", "-h", &self.socket()]).status();
+        asked.is_ok_and(|s| s.success())
+    }
+
+    /// Who owns its files.
+    pub(super) fn owner(&self) -> Option<(u32, u32)> {
+        self.user
     }
 
     /// Starts (again).
@@ -105,6 +152,13 @@ impl Cluster {
             self.command("psql", &["-h", &self.socket(), "-U", "hall", "-d", "hall", "-AtF", "\t", "-c", text]).output().unwrap();
         assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
         String::from_utf8(out.stdout).unwrap()
+    }
+
+    /// A statement that may fail: what is said then.
+    pub(super) fn tries(&self, text: &str) -> Result<(), String> {
+        let out =
+            self.command("psql", &["-h", &self.socket(), "-U", "hall", "-d", "hall", "-AtF", "\t", "-c", text]).output().unwrap();
+        if out.status.success() { Ok(()) } else { Err(String::from_utf8_lossy(&out.stderr).into_owned()) }
     }
 
     /// A statement that runs beside the test.

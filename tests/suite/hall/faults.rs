@@ -1,96 +1,81 @@
-//! Replicas and the database are killed under load; connections run out. Three rounds here, 50 by `tests/long hall`.
+//! Replicas and the database are killed under load, a standby takes over, connections run out. Three rounds here, 50 by `tests/long hall`.
 
-use super::visitors::{Hall, LISTENS, Replica, Visitor, ask};
-use std::collections::BTreeMap;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex};
-use std::time::{Duration, Instant};
-
-type Acknowledged = Arc<Mutex<BTreeMap<String, String>>>;
-
-/// A visitor who answers until it is over, going from one replica to the other whenever one does not answer. What was sent is sent again
-/// until it is known what became of it, as the page does.
-fn answers(visitor: &Visitor, hosts: &Mutex<Vec<String>>, stop: &AtomicBool, acknowledged: &Acknowledged) {
-    let mut turn = 0;
-    let mut sure = |method: &str, path: &str, body: &str| loop {
-        let host = {
-            let hosts = hosts.lock().unwrap();
-            hosts[turn % hosts.len()].clone()
-        };
-        match visitor.ask(&host, method, path, body) {
-            Ok(answer) if answer.status != 503 => return Some(answer),
-            _ if stop.load(Ordering::Acquire) => return None,
-            _ => turn += 1,
-        }
-        std::thread::sleep(Duration::from_millis(100));
-    };
-    while !stop.load(Ordering::Acquire) {
-        let Some(opened) = sure("POST", "/trials", "") else { return };
-        // A replica may have died between writing a trial and telling of it: then it is open already.
-        let trial = match opened.status {
-            201 => opened.json(),
-            409 => opened.json()["open_trial"].clone(),
-            other => panic!("{other}"),
-        };
-        std::thread::sleep(LISTENS);
-        let id = trial["trial"].as_str().unwrap().to_owned();
-        let choice = if id.as_bytes()[0] % 2 == 0 { "A" } else { "B" };
-        let body = super::visitors::picked(&trial, choice);
-        let Some(answer) = sure("POST", &format!("/trials/{id}/pick"), &body) else { return };
-        assert_eq!(answer.status, 200, "the same answer again is fine: {}", String::from_utf8_lossy(&answer.body));
-        assert!(acknowledged.lock().unwrap().insert(id, choice.to_owned()).is_none());
-    }
-}
+use super::cluster::Cluster;
+use super::load::Load;
+use super::visitors::{Hall, Replica, ask};
+use crate::faults::SmallDisk;
+use std::time::Duration;
 
 #[test]
 fn killed_replicas_and_a_killed_database_lose_no_acknowledged_pick() {
     let rounds = std::env::var("CABJURY_ROUNDS").ok().and_then(|r| r.parse().ok()).unwrap_or(3);
     let hall = Hall::published(900);
     let mut replicas: Vec<Replica> = vec![hall.replica(), hall.replica()];
-    let hosts = Arc::new(Mutex::new(replicas.iter().map(|r| r.host.clone()).collect::<Vec<_>>()));
-    let (stop, acknowledged) = (Arc::new(AtomicBool::new(false)), Acknowledged::default());
-    let visitors: Vec<Visitor> = (0..6).map(|_| hall.visitor(&replicas[0].host)).collect();
-    let listening: Vec<_> = visitors
-        .into_iter()
-        .map(|visitor| {
-            let (hosts, stop, acknowledged) = (Arc::clone(&hosts), Arc::clone(&stop), Arc::clone(&acknowledged));
-            std::thread::spawn(move || answers(&visitor, &hosts, &stop, &acknowledged))
-        })
-        .collect();
+    let hosts = |replicas: &[Replica]| replicas.iter().map(|r| r.host.clone()).collect();
+    let load = Load::on(&hall, hosts(&replicas));
     for round in 0..rounds {
-        let before = acknowledged.lock().unwrap().len();
-        std::thread::sleep(Duration::from_millis(700 + 137 * (round % 5)));
-        replicas[(round % 2) as usize].cut();
+        let before = load.so_far();
+        std::thread::sleep(Duration::from_millis(700 + 137 * (round as u64 % 5)));
+        replicas[round % 2].cut();
         std::thread::sleep(Duration::from_millis(300));
         hall.cluster.cut();
         std::thread::sleep(Duration::from_millis(200));
         hall.cluster.begin();
-        replicas[(round % 2) as usize] = hall.replica();
-        *hosts.lock().unwrap() = replicas.iter().map(|r| r.host.clone()).collect();
-        let begun = Instant::now();
-        while acknowledged.lock().unwrap().len() < before + 6 {
-            assert!(begun.elapsed() < Duration::from_secs(60), "nobody can answer after round {round}");
-            std::thread::sleep(Duration::from_millis(50));
+        replicas[round % 2] = hall.replica();
+        load.moves_to(hosts(&replicas));
+        load.reaches(before + 6);
+    }
+    assert!(load.ends_with_everything_in(&hall.cluster) >= 6 * rounds);
+}
+
+#[test]
+fn a_standby_that_takes_over_has_every_acknowledged_pick() {
+    let hall = Hall::published(900);
+    let standby = hall.cluster.standby();
+    // One address of both: whichever takes writes is the one.
+    let both =
+        format!("user=hall dbname=hall host={},{} target_session_attrs=read-write", hall.cluster.socket(), standby.socket());
+    let replica = Hall::ready(hall.begin(&["--database", &both]));
+    let load = Load::on(&hall, vec![replica.host.clone()]);
+    load.reaches(6);
+    hall.cluster.cut();
+    standby.takes_over();
+    let before = load.so_far();
+    load.reaches(before + 12);
+    load.ends_with_everything_in(&standby);
+}
+
+/// A disk of its own for the database, which is filled: as the administrator only, who may make one.
+#[test]
+fn a_full_database_sends_visitors_away_and_loses_nothing() {
+    let cluster = Cluster::nothing_yet();
+    std::fs::create_dir(cluster.data()).unwrap();
+    let Some(disk) = SmallDisk::new(std::path::Path::new(&cluster.data()), 200) else {
+        println!("only the administrator can make a small disk: left out");
+        return;
+    };
+    disk.belongs_to(cluster.owner().unwrap());
+    let hall = Hall::published_in(cluster.behind(disk.entry()), 900);
+    let replica = hall.replica();
+    let load = Load::on(&hall, vec![replica.host.clone()]);
+    load.reaches(6);
+    let visitor = hall.visitor(&replica.host);
+    disk.fill(0);
+    // The rest of its log is used up as a busy day would.
+    for _ in 0..400 {
+        if hall.cluster.tries("select pg_logical_emit_message(true, 'full', repeat('x', 400000)), pg_switch_wal()").is_err() {
+            break;
         }
     }
-    stop.store(true, Ordering::Release);
-    listening.into_iter().for_each(|l| l.join().unwrap());
-    let acknowledged = acknowledged.lock().unwrap().clone();
-    let kept: Vec<(String, String)> = hall
-        .cluster
-        .sql("select encode(trial, 'hex'), choice from hall_picks")
-        .lines()
-        .filter_map(|l| l.split_once('\t').map(|(t, c)| (t.to_owned(), c.to_owned())))
-        .collect();
-    let by_trial: BTreeMap<String, String> = kept.iter().cloned().collect();
-    assert_eq!(kept.len(), by_trial.len(), "a pick is there twice");
-    for (trial, choice) in &acknowledged {
-        assert_eq!(by_trial.get(trial), Some(choice), "an acknowledged pick is lost or changed");
+    let turned_away = visitor.ask(&replica.host, "POST", "/trials", "").unwrap().is(503);
+    assert_eq!(turned_away.header("retry-after").as_deref(), Some("2"));
+    let before = load.so_far();
+    disk.make_room();
+    if !hall.cluster.answers() {
+        hall.cluster.begin();
     }
-    assert!(acknowledged.len() >= 6 * rounds as usize);
-    let gaps =
-        "select count(*) from (select visitor, count(*) c, max(number) m from hall_trials group by visitor) v where c <> m";
-    assert_eq!(hall.cluster.sql(gaps).trim(), "0", "a number was given twice or left out");
+    load.reaches(before + 6);
+    load.ends_with_everything_in(&hall.cluster);
 }
 
 #[test]

@@ -23,6 +23,13 @@ impl Replica {
         let _ = self.child.wait();
     }
 
+    /// What it holds in memory now.
+    pub(super) fn memory_mb(&self) -> f64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap();
+        let line = status.lines().find_map(|l| l.strip_prefix("VmRSS:")).unwrap();
+        line.trim().trim_end_matches(" kB").parse::<f64>().unwrap() / 1024.0
+    }
+
     /// SIGTERM: the exit code.
     pub(super) fn ends(mut self) -> Option<i32> {
         Command::new("kill").arg(self.child.id().to_string()).status().unwrap();
@@ -71,7 +78,11 @@ impl Answer {
 impl Hall {
     /// A session whose test of so many trials was published, four sounds of each clip.
     pub(super) fn published(trials: u32) -> Self {
-        let mut hall = Self::sealed(trials);
+        Self::published_in(Cluster::start(), trials)
+    }
+
+    pub(super) fn published_in(cluster: Cluster, trials: u32) -> Self {
+        let mut hall = Self::sealed_in(cluster, trials);
         let doc = hall.run(&[
             "hall",
             "publish",
@@ -92,11 +103,15 @@ impl Hall {
 
     /// The same before it is published.
     pub(super) fn sealed(trials: u32) -> Self {
+        Self::sealed_in(Cluster::start(), trials)
+    }
+
+    fn sealed_in(cluster: Cluster, trials: u32) -> Self {
         let folder = Folder::new();
         matched_session(&folder);
         let trials = trials.to_string();
         folder.run(&["plan", "s", "--compare", "one,two", "--audience", "--design", "paired", "--trials", &trials]).ends(0);
-        Self { folder, cluster: Cluster::start(), test: String::new() }
+        Self { folder, cluster, test: String::new() }
     }
 
     pub(super) fn command(&self, args: &[&str]) -> Command {

@@ -8,6 +8,7 @@ mod evening;
 mod excerpts;
 mod faults;
 mod hard;
+mod hearable;
 mod inspect;
 mod levels;
 mod library;

@@ -3,7 +3,7 @@
 
 use crate::material::{self, Noise};
 use cabjury::model::audio::Polarity;
-use cabjury::signal::placing::{Relation, place};
+use cabjury::signal::placing::{Alignment, Relation, place};
 use cabjury::signal::shift;
 use cabjury::units::SampleRate;
 
@@ -136,4 +136,14 @@ fn a_scooped_take_resembles_its_di() {
     let mut noise = Noise(4);
     let hiss: Vec<f64> = (0..di.len()).map(|_| 0.1 * noise.next()).collect();
     assert!(of(&hiss).is_none_or(|w| w.0 * w.1 < 0.1));
+}
+
+/// By hand: 100 frames that begin 3.5 later and 90 that begin 10 earlier share frames 10 to 96; a fast clock covers less.
+#[test]
+fn what_is_shared() {
+    let at = |lag, drift| Alignment { lag, drift };
+    assert_eq!(Alignment::shared([(at(3.5, None), 100.0), (at(-10.0, None), 90.0)]), (10.0, 96.0));
+    assert_eq!(Alignment::shared([(at(0.0, Some(1e6)), 100.0)]), (0.0, 50.0));
+    assert_eq!(Alignment::shared([(at(-20.0, None), 10.0), (at(5.0, None), 10.0)]), (20.0, 5.0));
+    assert_eq!(at(2.0, None).laid(&[0.0; 8], 0, 4).len(), 4);
 }

@@ -1,6 +1,7 @@
 //! Wave64 and AU, built by hand as their layouts are (compared with files that ffmpeg 5.1 wrote; layouts otherwise from memory).
 
 use cabjury::model::audio::FaultKind;
+use cabjury::sound::wave64::unwrapped;
 use cabjury::sound::{SoundError, read_all};
 use std::path::PathBuf;
 
@@ -95,4 +96,14 @@ fn au_is_read_bit_by_bit() {
     assert!(matches!(read_all(&written(&dir, "c.au", &au(1, 1, &[0; 80], 80))), Err(SoundError::Coding { .. })), "mu-law");
     assert!(read_all(&written(&dir, "d.au", &au(3, 0, &[0; 80], 80))).is_err());
     assert!(read_all(&written(&dir, "e.au", b".snd\0\0")).is_err());
+}
+
+#[test]
+fn a_size_that_wrapped_once_or_twice() {
+    let gib = 1u64 << 30;
+    assert_eq!(unwrapped(1000, 1000), 1000);
+    assert_eq!(unwrapped(1000, 3 * gib), 1000, "other chunks follow");
+    assert_eq!(unwrapped(gib, 5 * gib + 60), 5 * gib);
+    assert_eq!(unwrapped(gib, 9 * gib + 60), 9 * gib);
+    assert_eq!(unwrapped(5000, 100), 5000, "cut short");
 }

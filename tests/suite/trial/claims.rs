@@ -2,7 +2,7 @@
 //! `tests/long claims`. What is checked against: the exact size of the binomial test, which other tests check against published tables.
 
 use super::draws::plan;
-use cabjury::foresight::rehearse::{Ears, rehearse_plan};
+use cabjury::foresight::rehearse::{Ears, evenings};
 use cabjury::model::ids::{ListenerCode, TrialId};
 use cabjury::model::outside::Unwatched;
 use cabjury::model::random::RandomWords;
@@ -18,7 +18,7 @@ fn runs(short: u64) -> u64 {
 
 /// Share of runs with a positive claim.
 fn positive(plan: &Plan, runs: u64, seed: u64) -> f64 {
-    let verdicts = rehearse_plan(plan, &Ears::plain(0.0), runs, seed, &Unwatched).unwrap();
+    let verdicts = evenings(plan, &Ears::plain(0.0), runs, seed, &Unwatched).unwrap().verdicts;
     let claims: u64 = ["heard", "heard-small", "preferred", "rated-apart"].iter().filter_map(|k| verdicts.get(k)).sum();
     claims as f64 / runs as f64
 }
@@ -238,7 +238,7 @@ fn rehearsed_ears_are_as_they_were_ordered() {
     let runs = runs(20_000);
     let sealed = plan(Method::Abx, &["s16", "p4"], 4, Controls::default());
     let found = |ears: &Ears, seed: u64| {
-        let verdicts = rehearse_plan(&sealed, ears, runs, seed, &Unwatched).unwrap();
+        let verdicts = evenings(&sealed, ears, runs, seed, &Unwatched).unwrap().verdicts;
         (verdicts["heard"] + verdicts["heard-small"]) as f64 / runs as f64
     };
     let (mean, rho) = (0.4, 1.0 / 3.0);

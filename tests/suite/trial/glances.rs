@@ -11,8 +11,9 @@ use cabjury::model::trial::{Answer, Controls, Method, TrialCount, TrialRecord, T
 use cabjury::store::Session;
 use cabjury::testing::trials::Trials;
 use cabjury::trial::Generator;
+use cabjury::verdict::hashes::Hashes;
 use cabjury::verdict::judge::{Judgeable, entry};
-use cabjury::verdict::score::score_session;
+use cabjury::verdict::score::score_with;
 use cabjury::verdict::trial_counts::Gathered;
 use std::path::Path;
 
@@ -100,7 +101,7 @@ fn a_glance_counts_what_the_whole_record_counts() {
             }
         }
         assert!(states[1] >= 3 && states[2] >= 12, "{method}: {states:?}");
-        let scored = serde_json::to_value(score_session(&session).unwrap()).unwrap();
+        let scored = serde_json::to_value(score_with(&session, &Hashes::default()).unwrap()).unwrap();
         assert!(scored[0]["verdict"].is_string(), "{scored:#}");
         assert_eq!(scored, whole(&session, NO_CLIP), "{method}");
     }
@@ -150,7 +151,7 @@ fn what_was_changed_by_hand_is_found_either_way() {
             assert_eq!(db.execute("UPDATE trial SET record = ?1 WHERE id = ?2", (&changed, trial.id.as_str())).unwrap(), 1);
             drop(db);
             let session = Session::open_read(&folder).unwrap();
-            let told = match score_session(&session) {
+            let told = match score_with(&session, &Hashes::default()) {
                 Ok(docs) => serde_json::to_string(&docs).unwrap(),
                 Err(error) => error.to_string(),
             };

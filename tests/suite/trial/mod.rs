@@ -10,3 +10,4 @@ mod preference;
 mod service;
 mod verdicts;
 mod watched;
+mod wiped;

@@ -3,7 +3,7 @@
 
 use super::killed::{Line, open};
 use super::support::{KEY, PORT, host, house};
-use crate::program::Desk as Folder;
+use crate::program::{Desk as Folder, most_files};
 use crate::trial_support::played_session;
 use axum::body::Body;
 use axum::http::Request;
@@ -154,14 +154,6 @@ fn heads_without_an_end_are_let_go() {
     let mut line = Line::open(&desk.host).unwrap();
     desk.trial(&mut line);
     desk.ends_well(2);
-}
-
-/// Open files that this process may have.
-fn most_files() -> usize {
-    use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
-    let now = getrlimit(Resource::Nofile);
-    let _ = setrlimit(Resource::Nofile, Rlimit { current: now.maximum, maximum: now.maximum });
-    getrlimit(Resource::Nofile).current.map_or(1 << 20, |n| usize::try_from(n).unwrap_or(1 << 20))
 }
 
 #[tokio::test]

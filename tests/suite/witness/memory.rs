@@ -4,6 +4,7 @@
 
 use crate::program::Desk;
 use crate::trial_support::{LISTEN, played_session};
+use cabjury::testing::closed_memory;
 use std::io::{BufRead, BufReader, Write};
 use std::process::{Command, Output, Stdio};
 
@@ -66,4 +67,11 @@ fn another_program_of_the_same_user_cannot_read_an_open_trial() {
         let said = String::from_utf8_lossy(&output.stderr).into_owned();
         assert!(!output.status.success() && said.contains("ermission denied"), "{what}: {said}");
     }
+}
+
+#[test]
+fn what_is_open_is_said_with_a_way_out() {
+    assert_eq!(closed_memory::Memory::Closed.warning(), None);
+    let said = closed_memory::Memory::Open("of a reason".to_owned()).warning().unwrap();
+    assert!(said.contains("of a reason") && said.contains("another account"), "{said}");
 }

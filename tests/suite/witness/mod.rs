@@ -4,4 +4,6 @@ mod forger;
 mod kept;
 mod memory;
 mod played;
+mod published;
+mod receipts;
 mod timestamps;
