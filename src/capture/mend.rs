@@ -9,6 +9,7 @@ use crate::model::ids::{ClipId, MicName, SetupName, TakeId, TestId};
 use crate::model::outside::Clock;
 use crate::model::session::{Reassigned, Take};
 use crate::store::{Session, StoreError};
+use jiff::Timestamp;
 use std::path::Path;
 
 /// Where a take belongs; what is not given stays.
@@ -50,11 +51,18 @@ fn in_use(id: &TakeId, take: &Take) -> Result<(), Failure> {
 /// # Errors
 /// No such take, or it is withdrawn already.
 pub fn withdraw(folder: &Path, id: &TakeId, reason: &str, clock: &dyn Clock) -> Result<TakeDoc, Failure> {
-    let mut session = Session::open_write(folder, clock.now())?;
-    let mut take = find(&session, id)?;
+    withdraw_in(&mut Session::open_write(folder, clock.now())?, id, reason, clock.now())
+}
+
+/// The same in a session that is open.
+///
+/// # Errors
+/// As [`withdraw`].
+pub fn withdraw_in(session: &mut Session, id: &TakeId, reason: &str, now: Timestamp) -> Result<TakeDoc, Failure> {
+    let mut take = find(session, id)?;
     in_use(id, &take)?;
     take.withdrawn = Some(reason_of("a withdrawal", reason)?);
-    session.update_take("withdraw", &take, clock.now())?;
+    session.update_take("withdraw", &take, now)?;
     Ok(TakeDoc::from(&take))
 }
 

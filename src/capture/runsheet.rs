@@ -1,5 +1,6 @@
 //! `runsheet`: the order of capture, drawn once from all orders, so that warm-up and drift owe nothing to the wiring.
 
+use crate::capture::beside::{Directly, Way, make};
 use crate::circuit::caution;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
@@ -169,7 +170,15 @@ pub fn last(folder: &Path, tests: u32) -> Result<Option<RunsheetDoc>, Failure> {
 /// # Errors
 /// Fewer than two setups, no takes or absurdly many.
 pub fn runsheet(folder: &Path, takes: Option<u32>, tests: u32, clock: &dyn Clock) -> Result<RunsheetDoc, Failure> {
-    let session = Session::open_read(folder)?;
+    runsheet_by(&Directly::to(folder, clock), takes, tests, clock.now())
+}
+
+/// The same by whoever has the session.
+///
+/// # Errors
+/// As [`runsheet`].
+pub fn runsheet_by(way: &dyn Way, takes: Option<u32>, tests: u32, now: Timestamp) -> Result<RunsheetDoc, Failure> {
+    let session = Session::open_read(way.folder())?;
     let rig = session.rig()?;
     check(&rig, takes, tests)?;
     let all = drawn(&session)?;
@@ -181,9 +190,10 @@ pub fn runsheet(folder: &Path, takes: Option<u32>, tests: u32, clock: &dyn Clock
     let takes = takes.unwrap_or(TAKES);
     let order = draw(rig.setups.len(), takes, &mut Generator::from_seed(random::seed()?));
     let one = Drawn { takes, order: order.into_iter().map(|i| rig.setups[i].name.clone()).collect() };
-    let mut session = Session::open_write(folder, clock.now())?;
-    keep(&mut session, &one, clock.now())?;
-    document(&session, &one, tests, true, all.len() + 1)
+    make(way, move |session| {
+        keep(session, &one, now)?;
+        document(session, &one, tests, true, all.len() + 1)
+    })
 }
 
 /// The passes of a drawn order, each with what the gate says of its setup.

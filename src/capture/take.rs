@@ -1,6 +1,6 @@
 //! `take`: recordings come in, checked, hashed, copied read-only, never doubled.
 
-use crate::capture::beside::go_on;
+use crate::capture::beside::{Way, go_on, make};
 use crate::capture::derive::Tray;
 use crate::capture::di::ready_di;
 use crate::capture::incoming::{Manner, ready_in};
@@ -11,7 +11,7 @@ pub use crate::capture::recording::{IntakeDoc, Meant, Request, TakeDoc, examine,
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
-use crate::model::outside::{Clock, Progress};
+use crate::model::outside::{Clock, Progress, Unwatched};
 use crate::rig::gate;
 use crate::store::Session;
 use std::path::Path;
@@ -67,6 +67,24 @@ pub fn prepare(session: &Session, request: &Request, clock: &dyn Clock, progress
     let tray = Tray::new(session);
     let examined = examined(session, request, &tray, progress)?;
     ready(session, request, &examined, clock, progress)
+}
+
+/// How often recordings are examined again because others changed the takes meanwhile.
+const AGAIN: u32 = 5;
+
+/// Takes recordings in with the session's lock held for the last moment alone.
+///
+/// # Errors
+/// As [`take`].
+pub fn take_by(way: &dyn Way, request: &Request, clock: &'static dyn Clock) -> Result<IntakeDoc, Failure> {
+    let mut left = AGAIN;
+    loop {
+        let ready = prepare(&Session::open_read(way.folder())?, request, clock, &Unwatched)?;
+        match make(way, move |session| ready.keep(session, clock)) {
+            Err(error) if error.explain().kind() == "changed-meanwhile" && left > 0 => left -= 1,
+            other => return other,
+        }
+    }
 }
 
 /// Takes in recordings that have been examined already.

@@ -4,6 +4,7 @@ use crate::capture::pattern::Pattern;
 use crate::model::ids::{DriverLabel, ExcerptName, MicName, SetupName, TakeId, WiringName};
 use crate::model::session::{Depth, MeterValue};
 use crate::model::trial::{Design, Method};
+use crate::rig::ohmmeter::read_value;
 use crate::units::{Ohm, Seconds, Watt};
 use std::path::PathBuf;
 use std::str::FromStr;
@@ -232,11 +233,7 @@ pub(crate) struct ReadingArg(pub(crate) MeterValue);
 impl FromStr for ReadingArg {
     type Err = String;
     fn from_str(text: &str) -> Result<Self, String> {
-        if text.eq_ignore_ascii_case("ol") || text.eq_ignore_ascii_case("open") {
-            return Ok(Self(MeterValue::Open));
-        }
-        let ohm = number(text, "the reading").map_err(|_| "wanted ohms, as in 13.2, or OL for open".to_owned())?;
-        Ok(Self(MeterValue::Ohm(Ohm::new(ohm).map_err(|e| e.to_string())?)))
+        read_value(text).map(Self).map_err(|e| e.to_string())
     }
 }
 

@@ -5,6 +5,7 @@ use crate::circuit::load::nominal;
 use crate::circuit::meter::{Diagnosis, ReadingIs, diagnose, load_of_reading};
 use crate::circuit::solve::Branch;
 use crate::circuit::{Network, caution, parse_known};
+use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::SetupName;
 use crate::model::outside::Clock;
@@ -16,6 +17,7 @@ use crate::rig::load::output_ohm;
 use crate::rig::wired::{amplifier, judged, labels, network};
 use crate::store::Session;
 use crate::units::Ohm;
+use jiff::Timestamp;
 use serde::Serialize;
 use std::path::Path;
 
@@ -166,12 +168,34 @@ fn forbids(rig: &Rig, load: Branch<f64>, tap_ohm: f64) -> bool {
     grade(load, None, &against, output_ohm(rig.amplifier.as_ref()).0).grade == Grade::DoNotConnect
 }
 
+/// A reading as it is typed: ohms with a point or a comma, or OL for open.
+///
+/// # Errors
+/// `wrong-reading`: neither, or no reading that a meter shows.
+pub fn read_value(text: &str) -> Result<MeterValue, Failure> {
+    let plain = text.trim();
+    if plain.eq_ignore_ascii_case("ol") || plain.eq_ignore_ascii_case("open") {
+        return Ok(MeterValue::Open);
+    }
+    let pointed = if plain.contains('.') { plain.to_owned() } else { plain.replacen(',', ".", 1) };
+    let wrong = |message: String| Failure::plain("wrong-reading", Fate::WrongUse, message, "type the ohms, or OL for open");
+    let ohm = pointed.parse().map_err(|_| wrong(format!("wanted ohms, as in 13.2, or OL for open; {plain:?} is neither")))?;
+    Ok(MeterValue::Ohm(Ohm::new(ohm).map_err(|e| wrong(e.to_string()))?))
+}
+
 /// Judges and keeps a reading.
 ///
 /// # Errors
 /// A wiring that cannot be read, a session without drivers.
 pub fn meter(folder: &Path, reading: &Reading<'_>, clock: &dyn Clock) -> Result<MeterDoc, Failure> {
-    let mut session = Session::open_write(folder, clock.now())?;
+    meter_in(&mut Session::open_write(folder, clock.now())?, reading, clock.now())
+}
+
+/// The same in a session that is open.
+///
+/// # Errors
+/// As [`meter`].
+pub fn meter_in(session: &mut Session, reading: &Reading<'_>, now: Timestamp) -> Result<MeterDoc, Failure> {
     let rig = session.rig()?;
     let found = find(&rig, reading.wiring)?;
     let diagnosis = diagnose(&found.network, &rig.drivers, reading.value);
@@ -183,15 +207,15 @@ pub fn meter(folder: &Path, reading: &Reading<'_>, clock: &dyn Clock) -> Result<
             as_intended: diagnosis.as_intended,
             low: Ohm::new(low)?,
             high: Ohm::new(high)?,
-            at: clock.now(),
+            at: now,
         };
-        session.add_meter_reading(&record, clock.now())?;
+        session.add_meter_reading(&record, now)?;
     }
     // The reading itself is always kept; a reason lifts what the gate says with it counted.
     if reading.load_reason.is_some_and(|r| !r.trim().is_empty()) {
-        gate::pass(&mut session, &found.setups, reading.load_reason, clock.now())?;
+        gate::pass(session, &found.setups, reading.load_reason, now)?;
     }
-    let asked = Gate::of(&session)?;
+    let asked = Gate::of(session)?;
     let gate = found.setups.iter().map(|s| asked.doc(s)).collect::<Result<Vec<_>, _>>()?;
     let do_not_power_because = because(&rig, &found, &diagnosis, reading.value, &gate)?;
     let next_step = match do_not_power_because.as_slice() {

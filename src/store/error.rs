@@ -30,6 +30,12 @@ pub enum StoreError {
         /// The folder.
         folder: PathBuf,
     },
+    /// A recording is under way.
+    #[error("a recording into {folder} is under way already", folder = folder.display())]
+    Recording {
+        /// The folder.
+        folder: PathBuf,
+    },
     /// The folder's file system cannot lock.
     #[error("{folder} cannot be locked against a second writer: {source}", folder = folder.display())]
     NoLocks {
@@ -143,6 +149,7 @@ impl Explain for StoreError {
             Self::NotASession { .. } => "not-a-session",
             Self::FolderTaken { .. } | Self::FileTaken { .. } => "exists-already",
             Self::Locked { .. } => "session-locked",
+            Self::Recording { .. } => "recording-already",
             Self::NoLocks { .. } => "no-locks",
             Self::Foreign { .. } => "foreign-schema",
             Self::Untrusted { .. } => "untrusted-path",
@@ -165,6 +172,7 @@ impl Explain for StoreError {
             }
             Self::FolderTaken { .. } => "choose another folder; nothing in this one was touched",
             Self::Locked { .. } => "finish the other command (a listener may be in the middle of a trial), then try again",
+            Self::Recording { .. } => "leave that one first: on the desk's page Record, or where cabjury record runs",
             Self::NoLocks { .. } => {
                 "keep the session on a disk of this computer: a network share without locks would let two programs write at once"
             }
@@ -209,6 +217,7 @@ impl Explain for StoreError {
             | Self::KeyAway { .. }
             | Self::NoSuch { .. } => Fate::Unfit,
             Self::FolderTaken { .. } | Self::FileTaken { .. } | Self::Newer { .. } | Self::NotAllowed { .. } => Fate::Refused,
+            Self::Recording { .. } => Fate::Refused,
             Self::Locked { .. }
             | Self::NoLocks { .. }
             | Self::NoRandomness { .. }
@@ -223,6 +232,7 @@ impl Explain for StoreError {
             | Self::NotASession { folder }
             | Self::FolderTaken { folder }
             | Self::Locked { folder }
+            | Self::Recording { folder }
             | Self::NoLocks { folder, .. }
             | Self::Foreign { folder, .. }
             | Self::Newer { folder, .. }

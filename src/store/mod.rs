@@ -11,7 +11,7 @@
 //! * [`recordings`]: takes, matching runs, clips, meter readings
 //! * [`tests`]: sealed tests, listeners, trials, invitations
 //! * [`montages`]: blind montages with their keys, counts of answers
-//! * `lock`: the writers' lock
+//! * `lock`: who writes, and who records
 //! * [`log`]: entries and their hashes; [`chain`]: walking them
 //! * [`files`]: names, rights and durability; `kept_files`: read-only copies that nothing overwrites
 //! * [`rescue`]: what can still be read of a damaged file
@@ -48,6 +48,7 @@ pub mod versions;
 
 pub use chain::ChainState;
 pub use error::StoreError;
+pub use lock::RecordersLock;
 pub use log::LogEntry;
 pub use secret::KeptKey;
 pub use session::Session;

@@ -3,7 +3,7 @@
 use super::error::StoreError;
 use super::event::Event;
 use super::files::PrivateFolder;
-use super::lock::WritersLock;
+use super::lock::{RecordersLock, WritersLock};
 use super::{files, migrate, schema, versions};
 use crate::model::ids::TrialId;
 use crate::model::outside::{Clock, SystemClock};
@@ -191,7 +191,7 @@ impl Session {
         if looked(&folder.join("session.db"))?.is_none_or(|m| !m.is_file()) {
             return Err(StoreError::NotASession { folder: folder.to_owned() });
         }
-        for name in ["session.db", "session.db-wal", "session.db-shm", "session.db-journal", "session.lock"] {
+        for name in ["session.db", "session.db-wal", "session.db-shm", "session.db-journal", "session.lock", "recording.lock"] {
             files::no_link(&folder.join(name))?;
         }
         Ok(())
@@ -255,6 +255,15 @@ impl Session {
             .connection
             .execute_batch("BEGIN IMMEDIATE; ROLLBACK")
             .map_err(|e| StoreError::NoLocks { folder: folder.to_owned(), source: std::io::Error::other(e.to_string()) })
+    }
+
+    /// Keeps other sittings from recording into a session, not others from writing to it, for as long as what is returned lives.
+    ///
+    /// # Errors
+    /// [`StoreError::Recording`] at once when another sitting records; [`StoreError::NoLocks`]; no session.
+    pub fn recording_alone(folder: &Path) -> Result<RecordersLock, StoreError> {
+        Self::must_be_there(folder)?;
+        RecordersLock::take(folder)
     }
 
     fn prepare_writer(&self) -> Result<(), StoreError> {

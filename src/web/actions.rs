@@ -14,7 +14,7 @@ use crate::matching::match_takes as prepare;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::ids::{ExcerptName, ListenerCode, MicName, SetupName, TakeId, TestId};
-use crate::model::session::{Excerpt, MeterValue};
+use crate::model::session::Excerpt;
 use crate::model::trial::{Conditions, Controls, Design, Method, TrialCount};
 use crate::report::text::count;
 use crate::rig::cards as rig;
@@ -22,7 +22,7 @@ use crate::rig::gate;
 use crate::rig::ohmmeter as meter;
 use crate::rig::sheet as sheets;
 use crate::testing::plan;
-use crate::units::{Ohm, Seconds};
+use crate::units::Seconds;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::sse::{Event, KeepAlive, Sse};
@@ -135,10 +135,7 @@ fn refusal(error: &Failure) -> Response {
 
 async fn read_meter(State(app): State<Arc<App>>, fields: Fields) -> Response {
     alone(app, "/", move |folder, app| {
-        let reading = match fields.text("ohm") {
-            text if text.eq_ignore_ascii_case("ol") => MeterValue::Open,
-            _ => MeterValue::Ohm(Ohm::new(fields.number("ohm", f64::NAN)?)?),
-        };
+        let reading = meter::read_value(fields.text("ohm"))?;
         let doc = meter::meter(
             folder,
             &meter::Reading { wiring: fields.text("wiring"), value: reading, load_reason: None },

@@ -6,6 +6,7 @@ use super::limits::Limits;
 use super::names::Place;
 use super::pages::layout::Flash;
 use super::presence::Presence;
+use super::recording::Recording;
 use super::sounds::Counter;
 use super::tokens::Tokens;
 use crate::model::failure::Failure;
@@ -36,6 +37,7 @@ pub struct App {
     pub(super) drafts: Drafts,
     pub(super) presence: Presence,
     pub(super) jobs: Arc<Jobs>,
+    pub(super) recording: Arc<Recording>,
     pub(super) sounds: Counter,
     panel: watch::Sender<()>,
     leaving: watch::Sender<bool>,
@@ -64,6 +66,7 @@ impl App {
             drafts: Drafts::default(),
             presence: Presence::default(),
             jobs: Arc::default(),
+            recording: Arc::default(),
             sounds: Counter::default(),
             panel: watch::channel(()).0,
             leaving: watch::channel(false).0,
@@ -136,19 +139,20 @@ impl App {
     /// What the last action had to say, and what came of jobs that ended meanwhile, once.
     pub(super) fn flash(&self) -> Option<Flash> {
         let said = self.flash.lock().unwrap_or_else(PoisonError::into_inner).take();
-        match (said, self.jobs.untold()) {
-            (Some(mut said), Some(jobs)) => {
-                said.bad |= jobs.bad;
-                said.lines.extend(jobs.lines);
-                Some(said)
-            }
-            (said, jobs) => said.or(jobs),
-        }
+        let all = said.into_iter().chain(self.jobs.untold()).chain(self.recording.untold());
+        all.reduce(|said, more| Flash { bad: said.bad || more.bad, lines: [said.lines, more.lines].concat() })
     }
 
     /// A number that no other upload of this start has.
     pub fn next_upload(&self) -> u64 {
         self.uploads.fetch_add(1, Ordering::Relaxed)
+    }
+}
+
+impl Drop for App {
+    fn drop(&mut self) {
+        // Nobody could end it any more.
+        self.recording.close();
     }
 }
 

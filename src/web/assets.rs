@@ -5,7 +5,7 @@ use axum::extract::Path;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 
-const FILES: [(&str, &str, &str); 15] = [
+const FILES: [(&str, &str, &str); 16] = [
     ("player.js", "text/javascript; charset=utf-8", crate::report::audience::PLAYER),
     ("listen.js", "text/javascript; charset=utf-8", include_str!("files/listen.js")),
     ("rows.js", "text/javascript; charset=utf-8", include_str!("files/rows.js")),
@@ -16,6 +16,7 @@ const FILES: [(&str, &str, &str); 15] = [
     ("seat.css", "text/css; charset=utf-8", include_str!("files/seat.css")),
     ("listen.css", "text/css; charset=utf-8", crate::report::audience::STYLE),
     ("job.js", "text/javascript; charset=utf-8", include_str!("files/job.js")),
+    ("record.js", "text/javascript; charset=utf-8", include_str!("files/record.js")),
     ("desk.js", "text/javascript; charset=utf-8", include_str!("files/desk.js")),
     ("drop.js", "text/javascript; charset=utf-8", include_str!("files/drop.js")),
     ("board.js", "text/javascript; charset=utf-8", include_str!("files/board.js")),

@@ -13,6 +13,7 @@
 //! * `actions`: what the engineer's forms do
 //! * `forms`: what they send
 //! * `jobs`: long work beside the session; `job_pages`: its addresses; `steps`: how far it is
+//! * `recording`: the sitting at which the tool records, on a thread of its own; `record_pages`: its addresses
 //! * `publishing`: what leaves the session, as jobs; `published`: what was made
 //! * `drafts`: what was typed into a form that was refused
 //! * `guessing`: what dropped recordings are taken for, by their names
@@ -40,6 +41,8 @@ mod presence;
 mod published;
 mod publishing;
 mod qr;
+mod record_pages;
+mod recording;
 mod refusals;
 pub(crate) mod server;
 mod slots;
@@ -80,6 +83,7 @@ pub fn router(app: &std::sync::Arc<App>) -> axum::Router {
         .merge(guessing::routes())
         .merge(panel::routes())
         .merge(job_pages::routes())
+        .merge(record_pages::routes())
         .merge(publishing::routes())
         .merge(published::routes())
         .layer(from_fn_with_state(std::sync::Arc::clone(app), guard::key));

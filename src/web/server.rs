@@ -169,9 +169,9 @@ async fn run(
     let places = Places { all: CONNECTIONS, of_one_address: CONNECTIONS_PER_ADDRESS };
     let door = Door { router: super::router(&app), places, acceptor };
     accept(&listener, door, stop, || app.leave()).await;
-    // A job that is under way is stopped and cleans up behind itself.
+    // A job that is under way is stopped, a recording is left, and both clean up behind themselves.
     let gone = async {
-        while !app.jobs.close() {
+        while !(app.recording.close() & app.jobs.close()) {
             tokio::time::sleep(Duration::from_millis(20)).await;
         }
     };

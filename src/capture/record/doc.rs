@@ -1,6 +1,8 @@
 //! What `record` tells when it is over.
 
 use super::inspect::HeardDoc;
+use super::press::Offer;
+use crate::report::text::count;
 use serde::Serialize;
 
 /// One playing of the DI and what became of it.
@@ -51,6 +53,26 @@ pub struct RecordDoc {
     pub next: String,
 }
 
+impl RecordDoc {
+    /// What became of the sitting, in words.
+    #[must_use]
+    pub fn summary(&self) -> String {
+        let of = |outcome: &str| self.passes.iter().filter(|p| p.outcome == outcome).count();
+        let left = if self.left == 1 { "1 is".to_owned() } else { format!("{} are", self.left) };
+        let kept = count(of("kept"), "pass", "passes");
+        format!("{kept} kept, {} played again, {} void; {left} left.", of("again"), of("void"))
+    }
+
+    /// What the engineer should know of it.
+    #[must_use]
+    pub fn warnings(&self) -> Vec<String> {
+        let there = self.passes.iter().filter(|p| p.outcome == "already-there").count();
+        let same = format!("{} not stored: to the last bit what the session has", count(there, "pass was", "passes were"));
+        let left_over = self.left_over.iter().map(|line| format!("left over: {line}"));
+        (there > 0).then_some(same).into_iter().chain(left_over).collect()
+    }
+}
+
 /// What a meter shows.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct MeterView {
@@ -81,8 +103,24 @@ pub struct View {
     pub meters: Vec<MeterView>,
     /// Seconds that are through, and of how many.
     pub progress: Option<(f64, f64)>,
-    /// Keys that do something.
-    pub keys: &'static str,
-    /// A line is typed here.
+    /// What can be done, the first thing first.
+    pub offers: Vec<Offer>,
+    /// A reading is typed here.
     pub typed: bool,
+}
+
+impl View {
+    /// Keys that do something, in one line.
+    #[must_use]
+    pub fn keys(&self) -> String {
+        let typed = self.typed.then(|| "type the ohms, or OL".to_owned());
+        let offers = self.offers.iter().map(|o| format!("{}: {}", o.key, o.label));
+        typed.into_iter().chain(offers).collect::<Vec<_>>().join("     ")
+    }
+
+    /// True when it is the same step: what can be pressed means what it meant before.
+    #[must_use]
+    pub fn same_step(&self, other: &Self) -> bool {
+        (self.stage, &self.title, &self.offers) == (other.stage, &other.title, &other.offers)
+    }
 }

@@ -40,6 +40,18 @@ pub struct HeardDoc {
     pub faults: Vec<FaultDoc>,
 }
 
+impl HeardDoc {
+    /// Peak, loudness, noise, lag and what it is against earlier passes, in one line.
+    #[must_use]
+    pub fn line(&self) -> String {
+        let db = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.1}"));
+        let step = self.level_step_db.map_or_else(String::new, |s| format!(", {s:+.2} dB against its earlier takes"));
+        let lag = self.lag_ms.map_or_else(String::new, |l| format!(", {l:.2} ms late"));
+        let (peak, level, noise) = (db(self.peak_db), db(self.level_lufs), db(self.noise_db));
+        format!("{}: peak {peak} dBFS, {level} LUFS, noise {noise} dBFS{lag}{step}", self.mic)
+    }
+}
+
 /// What an earlier pass showed at one mic.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Known {

@@ -1,6 +1,7 @@
 //! The tool holds the capture: it follows the run sheet, plays the DI, records all mics, looks at each pass and keeps it or asks for it again.
 //!
 //! * `open`: how a sitting begins; [`sitting`]: the machine with its stages; [`view`]: what a page shows of it; [`pass`]: one pass
+//! * `press`: what can be pressed
 //! * [`inspect`]: what is looked at in a pass; `gate`: may a setup be played
 //! * [`patch`](mod@patch): how the interface is connected
 //! * [`simulated`]: a rig made of numbers, with its `stage` and the [`damage`] it does on request
@@ -13,15 +14,16 @@ pub mod inspect;
 mod open;
 pub mod pass;
 pub mod patch;
+pub mod press;
 pub mod simulated;
 pub mod sitting;
 mod stage;
 pub mod view;
 
+use crate::capture::beside::Way;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::outside::Clock;
-use crate::store::Session;
+use jiff::Timestamp;
 use std::path::{Path, PathBuf};
 
 /// The note of a take that says how many frames at its beginning are a rest.
@@ -35,14 +37,13 @@ const PASS_VOID: &str = "pass-void";
 
 /// Writes an event down that changes no record.
 fn note_event(
-    folder: &Path,
+    way: &dyn Way,
     what: &'static str,
-    subject: &str,
-    body: &serde_json::Value,
-    clock: &dyn Clock,
+    subject: String,
+    body: serde_json::Value,
+    now: Timestamp,
 ) -> Result<(), Failure> {
-    Session::open_write(folder, clock.now())?.log_event(what, subject, body, clock.now())?;
-    Ok(())
+    way.change(Box::new(move |session| Ok(session.log_event(what, &subject, &body, now)?)))
 }
 
 /// Where recordings lie until they are takes.

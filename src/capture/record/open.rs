@@ -5,14 +5,15 @@ use super::inspect::{Known, noise, rms_db};
 use super::patch::{Patch, patch};
 use super::sitting::{RecordRequest, Sitting, Stage};
 use super::stage::invented_di;
+use crate::capture::beside::{Directly, Way, make};
 use crate::capture::recording;
-use crate::capture::runsheet::{PassDoc, runsheet};
+use crate::capture::runsheet::{PassDoc, runsheet_by};
 use crate::capture::take as intake;
 use crate::model::audio::Audio;
 use crate::model::explain::{Fate, quoted};
 use crate::model::failure::Failure;
 use crate::model::ids::{MicName, SetupName};
-use crate::model::outside::{Clock, Unwatched};
+use crate::model::outside::Clock;
 use crate::model::rig::Rig;
 use crate::model::session::Take;
 use crate::signal::{align, meter, test_sounds};
@@ -21,17 +22,19 @@ use crate::sound::recorder::{Layout, Recorder};
 use crate::sound::write_wav24;
 use crate::store::Session;
 use crate::units::SampleRate;
+use jiff::Timestamp;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// Brings the DI in, where none is there yet: the one that was named, or an invented one for the simulated rig.
-fn bring_di(folder: &Path, request: &RecordRequest, simulated: bool, clock: &dyn Clock) -> Result<(), Failure> {
+fn bring_di(way: &dyn Way, request: &RecordRequest, simulated: bool, clock: &'static dyn Clock) -> Result<(), Failure> {
+    let folder = way.folder();
     let has = Session::open_read(folder)?.takes()?.iter().any(|t| t.setup.is_none());
     let take = |file: PathBuf, notes: BTreeMap<String, String>| {
         let wanted = intake::Request { files: vec![file], di: true, notes, ..intake::Request::default() };
-        intake::take(folder, &wanted, clock, &Unwatched)
+        intake::take_by(way, &wanted, clock)
     };
     match (&request.di, has) {
         (Some(file), _) => take(file.clone(), BTreeMap::new()).map(drop),
@@ -128,41 +131,69 @@ fn lay_out(request: &RecordRequest, patch: &Patch, di: &[f32], rate: SampleRate)
     Ok(Layout { rate, channels: patch.channels(), material, form: patch.form(), buffer: patch.kept.buffer_frames })
 }
 
+/// Refuses what no sitting can be.
+fn sensible(request: &RecordRequest, patch: &Patch) -> Result<(), Failure> {
+    let wrong = |kind, message, next| Err(Failure::plain(kind, Fate::WrongUse, message, next));
+    if !patch.simulated() && !request.simulation.damages.is_empty() {
+        return wrong("damage", "damage is for the simulated rig alone", "choose the device \"simulated\", or leave it out");
+    }
+    if request.warm_up_s.is_some_and(|s| !(0.0..=3600.0).contains(&s)) {
+        return wrong("wrong-use", "that warm-up cannot be", "give 0 to 3600 s");
+    }
+    Ok(())
+}
+
 /// The session's rig and the patch, kept where it is new; refuses loads that must not be connected.
-fn prepare(folder: &Path, request: &RecordRequest, clock: &dyn Clock) -> Result<(Rig, Patch), Failure> {
-    let mut session = Session::open_write(folder, clock.now())?;
-    let mut rig = session.rig()?;
+fn prepare(way: &dyn Way, request: &RecordRequest, now: Timestamp) -> Result<(Rig, Patch), Failure> {
+    let mut rig = Session::open_read(way.folder())?.rig()?;
     let patch = patch(&rig, &request.patch)?;
+    sensible(request, &patch)?;
     let setups: Vec<SetupName> = rig.setups.iter().map(|s| s.name.clone()).collect();
-    gate::loads(&mut session, &setups, request.load_reason.as_deref(), clock.now())?;
+    let reason = request.load_reason.clone();
+    way.change(Box::new(move |session| gate::loads(session, &setups, reason.as_deref(), now)))?;
     // A device that is not there is not kept.
     patch.open(&rig, &request.simulation)?;
     if rig.audio.as_ref() != Some(&patch.kept) {
-        rig.audio = Some(patch.kept.clone());
-        session.set_rig(&rig, clock.now())?;
+        let kept = patch.kept.clone();
+        rig = make(way, move |session| {
+            let rig = Rig { audio: Some(kept), ..session.rig()? };
+            session.set_rig(&rig, now)?;
+            Ok(rig)
+        })?;
     }
     Ok((rig, patch))
 }
 
-impl<'a> Sitting<'a> {
+impl Sitting {
     /// Opens the session and the device; nothing sounds.
     ///
     /// # Errors
     /// No session, no DI, a load that must not be connected, a device that does not work.
-    pub fn open(folder: &Path, request: RecordRequest, clock: &'a dyn Clock) -> Result<Self, Failure> {
-        let (rig, patch) = prepare(folder, &request, clock)?;
+    pub fn open(folder: &Path, request: RecordRequest, clock: &'static dyn Clock) -> Result<Self, Failure> {
+        Self::open_by(Box::new(Directly::to(folder, clock)), request, clock)
+    }
+
+    /// The same where others have the session.
+    ///
+    /// # Errors
+    /// As [`Sitting::open`].
+    pub fn open_by(way: Box<dyn Way>, request: RecordRequest, clock: &'static dyn Clock) -> Result<Self, Failure> {
+        let folder = way.folder();
+        let alone = Session::recording_alone(folder)?;
+        let (rig, patch) = prepare(&*way, &request, clock.now())?;
         let device = patch.open(&rig, &request.simulation)?;
         let left_over = super::left_over(folder);
-        bring_di(folder, &request, device.simulated().is_some(), clock)?;
+        bring_di(&*way, &request, device.simulated().is_some(), clock)?;
         let (takes, known, di, rate) = look_back(folder, &patch)?;
         let layout = lay_out(&request, &patch, &di, rate)?;
         let mics: Vec<MicName> = patch.mics.iter().map(|(_, m)| m.clone()).collect();
-        let order = runsheet(folder, request.takes, 1, clock)?.order;
+        let order = runsheet_by(&*way, request.takes, 1, clock.now())?.order;
         let plan: Vec<PassDoc> = order.into_iter().filter(|p| !is_recorded(p, &mics, &takes)).collect();
         let recorder = Recorder::start(&*device, layout.clone())?;
         recorder.set_level(FIRST_DB);
         Ok(Self {
-            folder: folder.to_owned(),
+            way,
+            _alone: alone,
             clock,
             stage: if plan.is_empty() { Stage::Done } else { Stage::Cautions },
             device: device.name(),

@@ -2,12 +2,11 @@
 
 use super::doc::PassRecord;
 use super::gate;
-use super::inspect::{Judged, Recorded, inspect};
+use super::inspect::{HeardDoc, Judged, Recorded, inspect};
 use super::sitting::{Press, Sitting, Stage};
 use crate::capture::take as intake;
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
-use crate::model::outside::Unwatched;
 use crate::model::session::Depth;
 use crate::signal::align;
 use crate::sound::read_all;
@@ -40,10 +39,10 @@ fn set_aside(files: &[PathBuf], word: &str) -> Vec<String> {
     names
 }
 
-impl Sitting<'_> {
+impl Sitting {
     /// Names of the files of the pass at hand: made here, typed by nobody.
     fn files(&self) -> Result<Vec<PathBuf>, Failure> {
-        let folder = super::folder(&self.folder)?;
+        let folder = super::folder(self.way.folder())?;
         let (pass, setup) = self.pass().map_or((0, ""), |p| (p.pass, p.setup.as_str()));
         let loop_back = self.patch.kept.loop_back.map(|_| "loop-back".to_owned());
         let names = self.mics().into_iter().map(|m| m.to_string()).chain(loop_back);
@@ -63,7 +62,7 @@ impl Sitting<'_> {
     /// Begins the pass at hand.
     pub(super) fn roll(&mut self) -> Result<(), Failure> {
         let Some(setup) = self.setup() else { return Ok(()) };
-        gate::reading(&Session::open_read(&self.folder)?, &self.rig, &setup)?;
+        gate::reading(&Session::open_read(self.way.folder())?, &self.rig, &setup)?;
         let lead = !self.sounded.contains(&setup);
         let begun = self.files().and_then(|files| Ok(self.recorder.roll(&files, &self.coming(self.attempt), lead)?));
         match begun {
@@ -85,7 +84,7 @@ impl Sitting<'_> {
         let coming = self.coming(self.attempt);
         self.record("void", vec![void.to_string()], Vec::new(), &Judged::default());
         let body = serde_json::json!({ "pass": coming.pass, "attempt": coming.attempt, "setup": coming.setup, "reason": void.to_string() });
-        let noted = super::note_event(&self.folder, super::PASS_VOID, &format!("pass-{}", coming.pass), &body, self.clock);
+        let noted = super::note_event(&*self.way, super::PASS_VOID, format!("pass-{}", coming.pass), body, self.clock.now());
         self.attempt += 1;
         let full = matches!(void, Void::Disk(_));
         self.stage = Stage::Broken(void);
@@ -169,7 +168,7 @@ impl Sitting<'_> {
             notes: self.notes(di_at),
             ..intake::Request::default()
         };
-        intake::take(&self.folder, &request, self.clock, &Unwatched)
+        intake::take_by(&*self.way, &request, self.clock)
     }
 
     /// Keeps the pass and goes on.
@@ -234,7 +233,7 @@ impl Sitting<'_> {
                 let coming = self.coming(self.attempt);
                 let body = serde_json::json!({ "pass": coming.pass, "attempt": coming.attempt, "setup": coming.setup,
                     "reason": judged.again.join(" "), "files": names });
-                super::note_event(&self.folder, super::PASS_VOID, &format!("pass-{}", coming.pass), &body, self.clock)?;
+                super::note_event(&*self.way, super::PASS_VOID, format!("pass-{}", coming.pass), body, self.clock.now())?;
                 self.message = format!("Not a take; the recording lies in recording/ as {}.", names.join(", "));
                 self.record("again", judged.again.clone(), Vec::new(), &judged);
                 self.attempt += 1;
@@ -246,12 +245,17 @@ impl Sitting<'_> {
         }
     }
 
+    /// The last pass, if it was kept in this sitting.
+    pub(super) fn last_kept(&self) -> Option<&PassRecord> {
+        self.passes.last().filter(|p| p.outcome == "kept" && self.at > 0)
+    }
+
     /// The engineer wants the last pass that was kept again.
     ///
     /// # Errors
     /// The session cannot be written.
     pub fn again(&mut self) -> Result<(), Failure> {
-        let Some(last) = self.passes.last().filter(|p| p.outcome == "kept" && self.at > 0).cloned() else {
+        let Some(last) = self.last_kept().cloned() else {
             self.message = "There is no pass that could be played again.".to_owned();
             return Ok(());
         };
@@ -286,16 +290,6 @@ impl Sitting<'_> {
 }
 
 fn said(outcome: &str, judged: &Judged, takes: &[String]) -> String {
-    let mics: Vec<String> = judged
-        .mics
-        .iter()
-        .map(|m| {
-            let db = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.1}"));
-            let step = m.level_step_db.map_or_else(String::new, |s| format!(", {s:+.2} dB against its earlier takes"));
-            let lag = m.lag_ms.map_or_else(String::new, |l| format!(", {l:.2} ms late"));
-            format!("{}: peak {} dBFS, {} LUFS, noise {} dBFS{lag}{step}", m.mic, db(m.peak_db), db(m.level_lufs), db(m.noise_db))
-        })
-        .collect();
     let takes = takes.join(" and ");
     let mut lines = vec![match outcome {
         "kept" => format!("Kept as {takes}."),
@@ -304,7 +298,7 @@ fn said(outcome: &str, judged: &Judged, takes: &[String]) -> String {
         }
         _ => format!("Withdrawn: {takes}."),
     }];
-    lines.extend(mics);
+    lines.extend(judged.mics.iter().map(HeardDoc::line));
     lines.extend(judged.warnings.iter().map(|w| format!("Mind: {w}")));
     lines.join("\n")
 }

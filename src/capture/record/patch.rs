@@ -29,6 +29,8 @@ pub struct PatchRequest {
     pub buffer: Option<u32>,
     /// 24, or 32 for float.
     pub bits: Option<u16>,
+    /// What is not given is not taken from the sheet either: everything is said here.
+    pub whole: bool,
 }
 
 /// What a simulated device is told.
@@ -58,7 +60,8 @@ fn wrong(message: impl Into<String>, next: &str) -> Failure {
 /// # Errors
 /// A mic that the sheet does not have, an input that is given twice.
 pub fn patch(rig: &Rig, asked: &PatchRequest) -> Result<Patch, Failure> {
-    let mut kept = rig.audio.clone().unwrap_or_default();
+    let of_sheet = rig.audio.clone().unwrap_or_default();
+    let mut kept = if asked.whole { AudioPatch { rate_hz: of_sheet.rate_hz, ..AudioPatch::default() } } else { of_sheet };
     let both = asked.device.as_ref().filter(|_| asked.input.is_none());
     if let Some(device) = &asked.device {
         kept.output = Some(device.clone());
@@ -112,6 +115,12 @@ impl Patch {
     #[must_use]
     pub fn form(&self) -> SampleForm {
         if self.kept.bits == Some(32) { SampleForm::Float32 } else { SampleForm::Int24 }
+    }
+
+    /// Nothing real is played or recorded.
+    #[must_use]
+    pub fn simulated(&self) -> bool {
+        self.kept.output.as_deref().is_some_and(|name| name.starts_with("simulated"))
     }
 
     /// Opens the device.

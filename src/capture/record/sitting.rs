@@ -4,6 +4,8 @@ use super::doc::PassRecord;
 use super::gate;
 use super::inspect::{Judged, Known};
 use super::patch::{Patch, PatchRequest, Simulation};
+pub use super::press::Press;
+use crate::capture::beside::{Way, make};
 use crate::capture::mend;
 use crate::capture::runsheet::PassDoc;
 use crate::model::failure::Failure;
@@ -15,6 +17,7 @@ use crate::rig::ohmmeter;
 use crate::sound::deck::{InputMeter, Phase};
 use crate::sound::duplex::Coming;
 use crate::sound::recorder::{Layout, Recorder, Void};
+use crate::store::RecordersLock;
 use std::path::PathBuf;
 
 /// What was asked for.
@@ -38,19 +41,6 @@ pub struct RecordRequest {
     pub load_reason: Option<String>,
     /// For a simulated device.
     pub simulation: Simulation,
-}
-
-/// What was pressed or typed.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Press {
-    /// Go on.
-    Enter,
-    /// Stop, or back.
-    Escape,
-    /// A letter.
-    Key(char),
-    /// An ohmmeter reading.
-    Reading(MeterValue),
 }
 
 /// Where the sitting is.
@@ -84,9 +74,11 @@ const LATER: f64 = 0.25;
 const LONG_PAUSE_S: f64 = 300.0;
 
 /// A sitting at a session.
-pub struct Sitting<'a> {
-    pub(super) folder: PathBuf,
-    pub(super) clock: &'a dyn Clock,
+pub struct Sitting {
+    pub(super) way: Box<dyn Way>,
+    pub(super) clock: &'static dyn Clock,
+    /// Nobody else records into the session meanwhile.
+    pub(super) _alone: RecordersLock,
     pub(super) request: RecordRequest,
     pub(super) rig: Rig,
     pub(super) patch: Patch,
@@ -121,7 +113,7 @@ pub struct Sitting<'a> {
     pub(super) message: String,
 }
 
-impl Sitting<'_> {
+impl Sitting {
     /// The mics, in the order of their inputs.
     pub(super) fn mics(&self) -> Vec<MicName> {
         self.patch.mics.iter().map(|(_, m)| m.clone()).collect()
@@ -146,6 +138,12 @@ impl Sitting<'_> {
     #[must_use]
     pub fn runs(&self) -> bool {
         matches!(self.stage, Stage::Rolling | Stage::Power(Some(_)))
+    }
+
+    /// True while something may come out of the output.
+    #[must_use]
+    pub fn sounds(&self) -> bool {
+        matches!(self.recorder.phase(), Phase::Loop | Phase::Lead | Phase::Armed | Phase::Rolling)
     }
 
     /// Seconds of the device's own time since the sitting began.
@@ -176,6 +174,7 @@ impl Sitting<'_> {
             (Stage::Reading(_), Press::Reading(value)) => return self.read(*value),
             (Stage::Power(None), Press::Enter) => self.powered(),
             (Stage::Power(Some(until)), Press::Key('+')) => self.stage = Stage::Power(Some(until + 30.0)),
+            (Stage::Level, Press::Escape) => self.recorder.stop(),
             (Stage::Level, _) => return self.level_key(press),
             (Stage::Ready, Press::Enter) => return self.roll(),
             (Stage::Ready, Press::Key('g')) => self.stage = Stage::Level,
@@ -190,6 +189,16 @@ impl Sitting<'_> {
             }
             _ => {}
         }
+        Ok(())
+    }
+
+    /// Nobody is there any more who could stop what sounds: it is stopped, and said.
+    ///
+    /// # Errors
+    /// As [`Sitting::press`].
+    pub fn left_alone(&mut self) -> Result<(), Failure> {
+        self.press(&Press::Escape)?;
+        self.message = "Nobody was at the page any more: the sound was stopped.".to_owned();
         Ok(())
     }
 
@@ -212,8 +221,11 @@ impl Sitting<'_> {
 
     fn read(&mut self, value: MeterValue) -> Result<(), Failure> {
         let Some(setup) = self.setup() else { return Ok(()) };
-        let reading = ohmmeter::Reading { wiring: setup.as_str(), value, load_reason: None };
-        let doc = ohmmeter::meter(&self.folder, &reading, self.clock)?;
+        let now = self.clock.now();
+        let doc = make(&*self.way, move |session| {
+            let reading = ohmmeter::Reading { wiring: setup.as_str(), value, load_reason: None };
+            ohmmeter::meter_in(session, &reading, now)
+        })?;
         if doc.as_intended {
             self.message = format!("{} reads as intended.", doc.wiring);
             self.stage = Stage::Power(None);
@@ -245,11 +257,11 @@ impl Sitting<'_> {
                 self.recorder.loop_di(false);
                 self.fixed = true;
                 let body = serde_json::json!({ "output_db": self.level_db, "device": self.device });
-                super::note_event(&self.folder, super::GAINS_FIXED, "levels", &body, self.clock)?;
+                super::note_event(&*self.way, super::GAINS_FIXED, "levels".to_owned(), body, self.clock.now())?;
                 self.message = "Gains and level are fixed from here on: hands off.".to_owned();
                 self.stage = Stage::Ready;
             }
-            Press::Escape | Press::Key('p') => self.recorder.loop_di(!sounds),
+            Press::Key('p') => self.recorder.loop_di(!sounds),
             Press::Key(c @ ('+' | '-')) => {
                 let step = if *c == '+' { STEP_DB } else { -STEP_DB };
                 self.level_db = (self.level_db + step).clamp(-60.0, 0.0);
@@ -324,6 +336,9 @@ impl Sitting<'_> {
 
     /// Withdraws takes of a pass that is played again.
     pub(super) fn withdraw(&self, takes: &[String], reason: &str) -> Result<(), Failure> {
-        takes.iter().try_for_each(|id| mend::withdraw(&self.folder, &TakeId::new(id)?, reason, self.clock).map(drop))
+        let ids: Vec<TakeId> = takes.iter().map(|id| TakeId::new(id)).collect::<Result<_, _>>()?;
+        let (reason, now) = (reason.to_owned(), self.clock.now());
+        self.way
+            .change(Box::new(move |session| ids.iter().try_for_each(|id| mend::withdraw_in(session, id, &reason, now).map(drop))))
     }
 }

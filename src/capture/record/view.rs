@@ -1,6 +1,8 @@
 //! What a page shows of a sitting: the same in the terminal, line by line, and on the desk.
 
 use super::doc::{MeterView, RecordDoc, View};
+use super::inspect::HeardDoc;
+use super::press::Offer;
 use super::sitting::{STEP_DB, Sitting, Stage};
 use crate::circuit::caution;
 use crate::model::explain::quoted;
@@ -26,7 +28,14 @@ fn advice(hold: Option<f64>, clips: u64) -> &'static str {
     }
 }
 
-impl Sitting<'_> {
+const GO_ON: Offer = Offer::new("Enter", "go on");
+const LEAVE: Offer = Offer::leave("q");
+const LAST_AGAIN: Offer = Offer::new("b", "the last pass again");
+const LOUDER: Offer = Offer::new("+", "louder");
+const QUIETER: Offer = Offer::new("-", "quieter");
+const STOP: Offer = Offer::new("Esc", "stop at once");
+
+impl Sitting {
     /// Meters of the mics.
     fn meters(&self) -> Vec<MeterView> {
         self.patch
@@ -78,6 +87,12 @@ impl Sitting<'_> {
         format!("{}: {what}", caution::CHANGE)
     }
 
+    /// The last pass again, where there is one, and leaving.
+    fn with_again(&self, first: &[Offer]) -> Vec<Offer> {
+        let again = self.last_kept().map(|_| LAST_AGAIN);
+        first.iter().copied().chain(again).chain([LEAVE]).collect()
+    }
+
     fn title(&self) -> String {
         match self.pass() {
             Some(pass) => {
@@ -100,7 +115,7 @@ impl Sitting<'_> {
         view
     }
 
-    fn page(&self, stage: &'static str, large: &[&str], body: Vec<String>, keys: &'static str) -> View {
+    fn page(&self, stage: &'static str, large: &[&str], body: Vec<String>, offers: &[Offer]) -> View {
         View {
             stage,
             title: self.title(),
@@ -108,7 +123,7 @@ impl Sitting<'_> {
             body,
             meters: Vec::new(),
             progress: None,
-            keys,
+            offers: offers.to_vec(),
             typed: false,
         }
     }
@@ -120,24 +135,24 @@ impl Sitting<'_> {
             Stage::Change => {
                 let change = self.change();
                 let large: Vec<&str> = change.split([';', ':']).map(str::trim).collect();
-                self.page("change", &large, vec![hearing()], "Enter: it is done     b: the last pass again     q: leave")
+                self.page("change", &large, vec![hearing()], &self.with_again(&[Offer::new("Enter", "it is done")]))
             }
             Stage::Reading(why) => {
                 let mut body = why.clone();
                 body.push("Amplifier off and disconnected: what does the ohmmeter read at the plug?".to_owned());
-                let keys = "type the ohms, or OL     Enter: judge it     Esc: leave";
-                View { typed: true, ..self.page("reading", &["Read the wiring"], body, keys) }
+                let offers = [Offer::new("Enter", "judge it"), Offer::leave("Esc")];
+                View { typed: true, ..self.page("reading", &["Read the wiring"], body, &offers) }
             }
             Stage::Power(None) => {
                 let body =
                     vec!["Connect the load first, then power on; standby off when it has warmed up.".to_owned(), hearing()];
-                self.page("power", &["Connect the load, power on"], body, "Enter: it is on     q: leave")
+                self.page("power", &["Connect the load, power on"], body, &[Offer::new("Enter", "it is on"), LEAVE])
             }
             Stage::Power(Some(until)) => {
                 let left = format!("{:.0} s", (until - self.recorder.seconds()).max(0.0));
-                self.page("warm-up", &["It warms up", &left], Vec::new(), "+: 30 s more     q: leave")
+                self.page("warm-up", &["It warms up", &left], Vec::new(), &[Offer::new("+", "30 s more"), LEAVE])
             }
-            _ => self.page("cautions", &["Before anything sounds"], self.cautions(), "Enter: go on     q: leave"),
+            _ => self.page("cautions", &["Before anything sounds"], self.cautions(), &[GO_ON, LEAVE]),
         }
     }
 
@@ -145,31 +160,36 @@ impl Sitting<'_> {
     fn pass_view(&self) -> View {
         match &self.stage {
             Stage::Rolling => {
-                let lead = self.recorder.phase() == Phase::Lead;
-                let large = if lead { "It fades in; nothing is recorded yet" } else { "Recording" };
+                let large = match self.recorder.phase() {
+                    Phase::Lead => "It fades in; nothing is recorded yet",
+                    Phase::Done => "Recorded: it is looked at",
+                    _ => "Recording",
+                };
                 View {
                     progress: Some(self.recorder.progress()),
                     meters: self.meters(),
-                    ..self.page("rolling", &[large], Vec::new(), "Esc: stop at once")
+                    ..self.page("rolling", &[large], Vec::new(), &[STOP])
                 }
             }
             Stage::Judged(judged, _) => {
-                let body = judged.again.iter().chain(&judged.warnings).cloned().collect();
-                let keys = if judged.unusable { "Enter: again" } else { "Enter: again     k: keep it all the same" };
-                self.page("judged", &["Again"], body, keys)
+                let mut body: Vec<String> = judged.again.iter().chain(&judged.warnings).cloned().collect();
+                body.extend(judged.mics.iter().map(HeardDoc::line));
+                let keep = (!judged.unusable).then_some(Offer::new("k", "keep it all the same"));
+                let offers: Vec<Offer> = [Offer::new("Enter", "again")].into_iter().chain(keep).collect();
+                self.page("judged", &["Again"], body, &offers)
             }
             Stage::Broken(void) => {
                 let body = vec![format!("This pass does not count: {void}."), format!("Next: {}.", void.next())];
-                self.page("void", &["The pass is void"], body, "Enter: go on     q: leave")
+                self.page("void", &["The pass is void"], body, &[GO_ON, LEAVE])
             }
-            Stage::Done => self.page("done", &["All passes are recorded"], Vec::new(), "q: leave"),
+            Stage::Done => self.page("done", &["All passes are recorded"], Vec::new(), &self.with_again(&[])),
             _ => {
                 let body = vec![
                     "Hands off the gains. Count-in of silence, the DI, a tail: keep quiet until it is over.".to_owned(),
                     caution::HEARING.to_owned(),
                 ];
-                let keys = "Enter: play and record     g: the gains were touched     b: the last pass again     q: leave";
-                self.page("ready", &["Ready"], body, keys)
+                let touched = Offer::new("g", "the gains were touched");
+                self.page("ready", &["Ready"], body, &self.with_again(&[Offer::new("Enter", "play and record"), touched]))
             }
         }
     }
@@ -177,7 +197,7 @@ impl Sitting<'_> {
     fn level_view(&self) -> View {
         let sounds = self.recorder.phase() == Phase::Loop;
         let body = vec![
-            format!("Output at {:.0} dBFS; each key moves it by {STEP_DB:.0} dB. The limiter ends at -1 dBFS.", self.level_db),
+            format!("Output at {:.0} dBFS; each step moves it by {STEP_DB:.0} dB. The limiter ends at -1 dBFS.", self.level_db),
             format!("Set the preamps so that peaks lie near {AIM_DB:.0} dBFS, then hands off."),
             caution::HEARING.to_owned(),
         ];
@@ -188,13 +208,23 @@ impl Sitting<'_> {
             body,
             meters: self.meters(),
             progress: None,
-            keys: if sounds {
-                "+ -: level     p: stop     Enter: gains are fixed     q: leave"
+            offers: if sounds {
+                vec![Offer::new("Enter", "gains are fixed"), LOUDER, QUIETER, STOP, LEAVE]
             } else {
-                "Enter: play the DI, quietly at first     + -: level     q: leave"
+                vec![Offer::new("Enter", "play the DI, quietly at first"), LOUDER, QUIETER, LEAVE]
             },
             typed: false,
         }
+    }
+
+    /// Ends the sitting and stops whatever sounds; what became of it.
+    #[must_use]
+    pub fn end(self) -> RecordDoc {
+        let (mut doc, folder) = (self.doc(), self.way.folder().to_owned());
+        drop(self);
+        // What was left in mid-pass by hand is gone now.
+        doc.left_over = super::left_over(&folder);
+        doc
     }
 
     /// What became of the sitting.
@@ -202,7 +232,7 @@ impl Sitting<'_> {
     pub fn doc(&self) -> RecordDoc {
         let drift = self.recorder.drift();
         let left = self.plan.len() - self.at.min(self.plan.len());
-        let folder = quoted(&self.folder);
+        let folder = quoted(self.way.folder());
         RecordDoc {
             device: self.device.clone(),
             simulated: self.simulated.is_some(),
@@ -213,7 +243,7 @@ impl Sitting<'_> {
             clock_drift_ppm: drift.map(|d| d.ppm),
             clock_drift_within_ppm: drift.map(|d| d.within),
             round_trip_ms: self.round_trip,
-            left_over: super::left_over(&self.folder),
+            left_over: super::left_over(self.way.folder()),
             next: if left == 0 { format!("cabjury check {folder}") } else { format!("cabjury record {folder}") },
         }
     }

@@ -71,5 +71,5 @@ pub(super) fn draw(frame: &mut Frame<'_>, view: &View, typed: &str, message: &st
     }
     lines.extend(view.body.iter().map(|t| Line::from(t.clone())));
     frame.render_widget(Paragraph::new(lines).wrap(Wrap { trim: true }).style(plain), body);
-    frame.render_widget(Paragraph::new(view.keys).alignment(Alignment::Center).wrap(Wrap { trim: true }).style(plain), keys);
+    frame.render_widget(Paragraph::new(view.keys()).alignment(Alignment::Center).wrap(Wrap { trim: true }).style(plain), keys);
 }

@@ -7,13 +7,11 @@ mod plain;
 use super::shell::{Outcome, Shell};
 use super::values::MicArg;
 use crate::capture::record::damage::DamageAt;
-use crate::capture::record::left_over;
 use crate::capture::record::patch::{PatchRequest, Simulation};
 use crate::capture::record::sitting::{RecordRequest, Sitting};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
-use crate::report::text;
 use std::io::IsTerminal;
 use std::path::PathBuf;
 
@@ -90,14 +88,6 @@ impl Args {
             };
             mics.push((input, mic.mic.clone()));
         }
-        let simulated = self.device.as_deref().is_some_and(|d| d.starts_with("simulated"));
-        if !simulated && !self.damages.is_empty() {
-            let message = "--damage is for the simulated rig alone";
-            return Err(Failure::plain("damage", Fate::WrongUse, message, "add --device simulated, or leave it out"));
-        }
-        if self.warm_up.is_some_and(|s| !(0.0..=3600.0).contains(&s)) {
-            return Err(Failure::plain("wrong-use", Fate::WrongUse, "that warm-up cannot be", "give 0 to 3600 s"));
-        }
         Ok(RecordRequest {
             patch: PatchRequest {
                 device: self.device.clone(),
@@ -107,6 +97,7 @@ impl Args {
                 mics,
                 buffer: self.buffer,
                 bits: self.bits.as_deref().and_then(|b| b.parse().ok()),
+                whole: false,
             },
             takes: self.takes,
             di: self.di.clone(),
@@ -129,27 +120,9 @@ pub(crate) fn run(args: &Args, shell: &mut Shell) -> Result<Outcome, Failure> {
     } else {
         page::run(&mut sitting, shell.color())?;
     }
-    let mut doc = sitting.doc();
-    drop(sitting);
-    // What was left in mid-pass by hand is gone now.
-    doc.left_over = left_over(&args.folder);
-    let count = |outcome: &str| doc.passes.iter().filter(|p| p.outcome == outcome).count();
-    shell.say(&format!(
-        "{} kept, {} played again, {} void; {} left.",
-        text::count(count("kept"), "pass", "passes"),
-        count("again"),
-        count("void"),
-        if doc.left == 1 { "1 is".to_owned() } else { format!("{} are", doc.left) }
-    ));
-    if count("already-there") > 0 {
-        shell.warn(&format!(
-            "{} not stored: to the last bit what the session has",
-            text::count(count("already-there"), "pass was", "passes were")
-        ));
-    }
-    for line in &doc.left_over {
-        shell.warn(&format!("left over: {line}"));
-    }
+    let doc = sitting.end();
+    shell.say(&doc.summary());
+    doc.warnings().iter().for_each(|line| shell.warn(line));
     shell.say(&format!("next: {}", doc.next));
     shell.document(&doc);
     Ok(Outcome::Done)

@@ -15,14 +15,14 @@ fn failed(e: &std::io::Error) -> Failure {
 }
 
 /// Runs until the sitting is left. The terminal is put back however this ends.
-pub(super) fn run(sitting: &mut Sitting<'_>, color: bool) -> Result<(), Failure> {
+pub(super) fn run(sitting: &mut Sitting, color: bool) -> Result<(), Failure> {
     let mut terminal = ratatui::try_init().map_err(|e| failed(&e))?;
     let result = serve(&mut terminal, sitting, color);
     ratatui::restore();
     result
 }
 
-fn serve(terminal: &mut DefaultTerminal, sitting: &mut Sitting<'_>, color: bool) -> Result<(), Failure> {
+fn serve(terminal: &mut DefaultTerminal, sitting: &mut Sitting, color: bool) -> Result<(), Failure> {
     let ended = signals::watch();
     let (mut typed, mut message) = (String::new(), String::new());
     loop {
@@ -50,6 +50,7 @@ fn serve(terminal: &mut DefaultTerminal, sitting: &mut Sitting<'_>, color: bool)
         if key.code != KeyCode::Null {
             message.clear();
         }
+        let leaves = |key: &str| view.offers.iter().any(|o| o.leaves && o.key == key);
         if sitting.asks_reading() {
             match key.code {
                 KeyCode::Enter => {
@@ -61,13 +62,13 @@ fn serve(terminal: &mut DefaultTerminal, sitting: &mut Sitting<'_>, color: bool)
                 }
                 KeyCode::Backspace => drop(typed.pop()),
                 KeyCode::Char(c) if typed.len() < 12 => typed.push(c),
-                KeyCode::Esc => return Ok(()),
+                KeyCode::Esc if leaves("Esc") => return Ok(()),
                 _ => {}
             }
             continue;
         }
         match key.code {
-            KeyCode::Char('q') if !sitting.runs() || view.stage == "warm-up" => return Ok(()),
+            KeyCode::Char('q') if leaves("q") => return Ok(()),
             KeyCode::Enter => sitting.press(&Press::Enter)?,
             KeyCode::Esc => sitting.press(&Press::Escape)?,
             KeyCode::Char(c) => sitting.press(&Press::Key(c))?,

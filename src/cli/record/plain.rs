@@ -38,7 +38,7 @@ impl Lines {
 fn show(shell: &mut Shell, view: &View) {
     shell.say(&format!("\n[{}] {}", view.title, view.large.join("; ")));
     view.body.iter().for_each(|line| shell.say(&format!("  {line}")));
-    shell.say(&format!("  ({})", view.keys));
+    shell.say(&format!("  ({})", view.keys()));
     shell.flush();
 }
 
@@ -51,7 +51,7 @@ fn meters(shell: &mut Shell, view: &View) {
 }
 
 /// Runs until all is recorded, or nobody types any more.
-pub(super) fn run(sitting: &mut Sitting<'_>, shell: &mut Shell) -> Result<(), Failure> {
+pub(super) fn run(sitting: &mut Sitting, shell: &mut Shell) -> Result<(), Failure> {
     let mut lines = Lines::new();
     let mut shown = String::new();
     loop {
@@ -96,7 +96,7 @@ pub(super) fn run(sitting: &mut Sitting<'_>, shell: &mut Shell) -> Result<(), Fa
 }
 
 /// One line; false when the sitting is left.
-fn step(sitting: &mut Sitting<'_>, shell: &mut Shell, line: &str) -> Result<bool, Failure> {
+fn step(sitting: &mut Sitting, shell: &mut Shell, line: &str) -> Result<bool, Failure> {
     if matches!(line, "leave" | "q") {
         return Ok(false);
     }

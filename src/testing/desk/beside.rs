@@ -3,13 +3,15 @@
 
 use super::Desk;
 use super::clerk::{self, Change, Task};
-use crate::capture::beside::go_on;
+use crate::capture::beside::{self, Way, go_on};
 use crate::capture::check::{self, CheckDoc};
 use crate::capture::take;
 use crate::matching::match_takes::{self, MatchDoc};
 use crate::model::failure::Failure;
 use crate::model::outside::{Clock, Progress};
 use crate::store::Session;
+use std::path::Path;
+use std::sync::Arc;
 use std::sync::mpsc::channel;
 use std::time::{Duration, Instant};
 
@@ -17,6 +19,22 @@ use std::time::{Duration, Instant};
 const PATIENCE: Duration = Duration::from_secs(120);
 /// How often it is asked again.
 const AGAIN: Duration = Duration::from_millis(100);
+
+/// See [`Desk::way`].
+struct Beside {
+    desk: Arc<Desk>,
+    progress: Arc<dyn Progress>,
+}
+
+impl Way for Beside {
+    fn folder(&self) -> &Path {
+        self.desk.folder()
+    }
+
+    fn change(&self, change: beside::Change) -> Result<(), Failure> {
+        self.desk.change(change, &*self.progress)
+    }
+}
 
 impl Desk {
     /// Makes one short change on the session's thread, between two batches of listeners' answers. Waits for it; while another program has
@@ -45,6 +63,12 @@ impl Desk {
             change = again;
             std::thread::sleep(AGAIN);
         }
+    }
+
+    /// The way to the session for work that lasts an evening: each of its changes is one of the session's thread. While another program has
+    /// the session they are tried again, until `progress` says that it was stopped.
+    pub fn way(self: &Arc<Self>, progress: Arc<dyn Progress>) -> Box<dyn Way> {
+        Box::new(Beside { desk: Arc::clone(self), progress })
     }
 
     fn reader(&self) -> Result<Session, Failure> {

@@ -8,6 +8,7 @@ pub(crate) mod listen;
 mod listeners;
 mod log;
 pub(crate) mod publish;
+pub(super) mod record;
 mod results;
 mod runsheet;
 pub(super) mod sheet;
@@ -31,6 +32,7 @@ pub(super) fn routes() -> Router<Arc<App>> {
     Router::new()
         .route("/", get(|app: State<Arc<App>>| shown(app, "Rig", sheet::page)))
         .route("/runsheet", get(|app: State<Arc<App>>| shown(app, "Takes", runsheet::page)))
+        .route("/record", get(|app: State<Arc<App>>| shown(app, "Record", record::page)))
         .route("/takes", get(|app: State<Arc<App>>| shown(app, "Check", takes::page)))
         .route("/clips", get(|app: State<Arc<App>>| shown(app, "Clips", clips::page)))
         .route("/tests", get(|app: State<Arc<App>>| shown(app, "Test", tests::page)))

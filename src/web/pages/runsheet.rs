@@ -9,16 +9,17 @@ use crate::model::ids::MicName;
 use crate::model::session::Take;
 use crate::testing::desk::records;
 use crate::web::App;
+use crate::web::recording::Place;
 use maud::{Markup, html};
 use std::path::Path;
 
-pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
+pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
     let records::Records { rig, takes, .. } = records::read(folder)?;
     if rig.setups.len() < 2 {
         return Ok(html! { p { "There are fewer than two setups. " a href="/" { "Describe the rig first" } "." } });
     }
     let used: Vec<&Take> = takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).collect();
-    let Some(doc) = last(folder, 1)? else { return Ok(not_drawn(used.len())) };
+    let Some(doc) = last(folder, 1)? else { return Ok(not_drawn(used.len(), app)) };
     let mics: Vec<String> = if rig.mics.is_empty() {
         vec![MicName::main().to_string()]
     } else {
@@ -34,6 +35,7 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
         section.part {
             h2 { "Everything at once" }
             (super::drop::everything())
+            (record_here(app))
         }
         section.part {
             h2 { "DI" }
@@ -73,8 +75,19 @@ pub(super) fn page(folder: &Path, _app: &App) -> Result<Markup, Failure> {
     })
 }
 
+/// The other way to takes: the tool records them itself.
+fn record_here(app: &App) -> Markup {
+    let open = !matches!(app.recording.place(), Place::Nothing);
+    html! {
+        p {
+            a.button href="/record" { (if open { "Go on recording" } else { "Record here" }) }
+            " " span.hint { "with an interface at this computer: the DI is played, and every mic recorded, pass by pass" }
+        }
+    }
+}
+
 /// Before the order is drawn.
-fn not_drawn(takes: usize) -> Markup {
+fn not_drawn(takes: usize, app: &App) -> Markup {
     html! {
         section.part {
             h2 { "Before recording" }
@@ -83,6 +96,7 @@ fn not_drawn(takes: usize) -> Markup {
                 div.field { label for="takes" { "Takes of each setup" } input #takes name="takes" value=(TAKES) inputmode="numeric"; span.hint { "five or more are advised" } }
                 button.main[takes == 0] type="submit" { "Draw the order" }
             }
+            (record_here(app))
         }
         section.part {
             h2 { "Recorded already" }

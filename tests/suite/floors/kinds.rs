@@ -21,6 +21,7 @@ const UNREACHED: &[(&str, &str)] = &[
     ("no-timestamps", "a build without the feature, which has no other door"),
     ("player", "the demo's player without a sound card stands still"),
     ("plot", "the drawing library fails in memory"),
+    ("recording-lost", "a panic within a sitting's thread"),
     ("shape", "channels of unequal length, which no reader hands out"),
     ("two-passages", "a run whose passages bear one name, which match refuses to make"),
     ("terminal", "a terminal that breaks while it is used"),
@@ -32,6 +33,7 @@ const BY_WORDS: &[(&str, &str)] = &[
     ("no-locks", "cannot be locked"),
     ("not-sealed", "seal a further test"),
     ("wrong-field", "is not a whole number"),
+    ("wrong-reading", "ohms, as in 13.2"),
 ];
 
 /// Kinds that no test meets by name yet: the list may only become shorter.

@@ -177,8 +177,8 @@ fn a_long_pause_reminds_of_the_amplifier() {
         simulation: Simulation { seed: 1, damages: Vec::new() },
     };
     let mut sitting = Sitting::open(&desk.join("s"), request, &SystemClock).unwrap();
-    let reminded = |sitting: &Sitting<'_>| sitting.view().body.iter().any(|l| l.contains("the amplifier is still on"));
-    let waits = |sitting: &mut Sitting<'_>, seconds: f64| {
+    let reminded = |sitting: &Sitting| sitting.view().body.iter().any(|l| l.contains("the amplifier is still on"));
+    let waits = |sitting: &mut Sitting, seconds: f64| {
         let until = sitting.seconds() + seconds;
         while sitting.seconds() < until {
             sitting.tick().unwrap();

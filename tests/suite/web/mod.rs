@@ -12,6 +12,7 @@ mod load;
 mod names;
 mod openly;
 mod panel;
+mod recording;
 mod refusals;
 mod rough;
 mod support;
