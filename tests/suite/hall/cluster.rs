@@ -117,10 +117,21 @@ impl Cluster {
         assert!(ended.success(), "{program}: {}", std::fs::read_to_string(said).unwrap());
     }
 
-    /// Whether it answers.
-    pub(super) fn answers(&self) -> bool {
-        let asked = self.command("pg_isready", &["-q", "-h", &self.socket()]).status();
-        asked.is_ok_and(|s| s.success())
+    /// Waits until it answers; started again if it gave up, as whoever keeps it would.
+    pub(super) fn comes_back(&self) {
+        let says = |program: &str, args: &[&str]| {
+            self.command(program, args).stdout(Stdio::null()).stderr(Stdio::null()).status().is_ok_and(|s| s.success())
+        };
+        for _ in 0..600 {
+            if says("pg_isready", &["-q", "-h", &self.socket()]) {
+                return;
+            }
+            if !says("pg_ctl", &["-D", &self.data(), "status"]) {
+                self.begin();
+            }
+            std::thread::sleep(std::time::Duration::from_millis(100));
+        }
+        panic!("the database does not come back: {}", std::fs::read_to_string(self.folder.path().join("log")).unwrap());
     }
 
     /// Who owns its files.

@@ -71,9 +71,7 @@ fn a_full_database_sends_visitors_away_and_loses_nothing() {
     assert_eq!(turned_away.header("retry-after").as_deref(), Some("2"));
     let before = load.so_far();
     disk.make_room();
-    if !hall.cluster.answers() {
-        hall.cluster.begin();
-    }
+    hall.cluster.comes_back();
     load.reaches(before + 6);
     load.ends_with_everything_in(&hall.cluster);
 }
