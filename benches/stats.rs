@@ -61,8 +61,8 @@ fn tone(path: &Path, hz: f32) {
 fn main() {
     let dir = tempfile::tempdir().unwrap();
     // CABJURY_BENCH_DIR keeps the large session for the next run.
-    let kept = std::env::var_os("CABJURY_BENCH_DIR").map(std::path::PathBuf::from);
-    let folder = kept.as_deref().unwrap_or(dir.path());
+    let stored = std::env::var_os("CABJURY_BENCH_DIR").map(std::path::PathBuf::from);
+    let folder = stored.as_deref().unwrap_or(dir.path());
     let ms = middle(41, || {
         program(folder, &["chance", "--trials", "16", "--correct", "12", "--json"]);
     });
