@@ -99,7 +99,7 @@ pub fn steers(c: char) -> bool {
         || matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}' | '\u{2029}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 
-/// What a terminal may get: text, line feeds, tabs, and the colours of [`Shell::toned`].
+/// What a terminal may get: text, line feeds, tabs, and the colours above.
 #[must_use]
 pub fn plain(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
