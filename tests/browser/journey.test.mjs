@@ -64,7 +64,7 @@ test("from an empty folder to the verdict", async (t) => {
   await page.getByText(/does not read as intended/).waitFor();
   await page.getByLabel("Ohmmeter reads").first().fill("12,9x");
   await page.getByRole("button", { name: "Judge the reading" }).first().click();
-  await page.getByText("Not done:").or(page.getByText("is not a number")).first().waitFor();
+  await page.getByText("Not done:").or(page.getByText("is neither")).first().waitFor();
 
   // What last read wrong is not recorded: it is mended and read again.
   await page.getByLabel("Ohmmeter reads").nth(1).fill("3.3");
