@@ -8,6 +8,7 @@ use crate::model::ids::{MicName, SetupName};
 use crate::model::outside::Clock;
 use crate::model::random::RandomWords;
 use crate::model::rig::{AmplifierKind, Rig, Setup};
+use crate::model::session::Take;
 use crate::report::text::count;
 use crate::rig::gate::{self, Gate, GateDoc};
 use crate::rig::load::general;
@@ -275,6 +276,15 @@ pub fn lift(folder: &Path, reason: &str, clock: &dyn Clock) -> Result<(), Failur
     let mut session = Session::open_write(folder, clock.now())?;
     let setups: Vec<SetupName> = session.rig()?.setups.into_iter().map(|s| s.name).collect();
     gate::pass(&mut session, &setups, Some(reason), clock.now()).map(drop)
+}
+
+/// True when every one of these mics has a take of a pass.
+#[must_use]
+pub fn is_recorded(pass: &PassDoc, mics: &[MicName], takes: &[Take]) -> bool {
+    mics.iter().all(|mic| {
+        let here = |t: &&Take| t.pass == pass.pass && t.mic == *mic && t.withdrawn.is_none();
+        takes.iter().filter(here).any(|t| t.setup.as_ref().is_some_and(|s| s.as_str() == pass.setup))
+    })
 }
 
 /// Passes of the run sheet that are not recorded yet, in their order.

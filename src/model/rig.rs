@@ -182,6 +182,12 @@ impl Rig {
         self.wirings.iter().find(|w| &w.name == name)
     }
 
+    /// The mics of the sheet; the default one where it names none.
+    #[must_use]
+    pub fn mic_names(&self) -> Vec<MicName> {
+        if self.mics.is_empty() { vec![self.default_mic()] } else { self.mics.iter().map(|m| m.name.clone()).collect() }
+    }
+
     /// The mic that a recording belongs to when none is named: the sheet's only one, else `main`.
     #[must_use]
     pub fn default_mic(&self) -> MicName {

@@ -58,7 +58,7 @@ pub(super) fn routes() -> Router<Arc<App>> {
 fn told(app: &App, to: &'static str, result: Result<Vec<String>, Failure>) -> Response {
     match result {
         Ok(lines) => app.tell(false, lines),
-        Err(error) => app.tell(true, vec![sentence(&error.to_string()), sentence(&error.explain().next())]),
+        Err(error) => app.tell_of(&error),
     }
     (StatusCode::SEE_OTHER, [(header::LOCATION, to)]).into_response()
 }

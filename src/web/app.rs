@@ -136,6 +136,11 @@ impl App {
         *self.flash.lock().unwrap_or_else(PoisonError::into_inner) = Some(Flash { bad, lines });
     }
 
+    /// Keeps for the next page why something was not done.
+    pub(super) fn tell_of(&self, error: &Failure) {
+        *self.flash.lock().unwrap_or_else(PoisonError::into_inner) = Some(Flash::of(error));
+    }
+
     /// What the last action had to say, and what came of jobs that ended meanwhile, once.
     pub(super) fn flash(&self) -> Option<Flash> {
         let said = self.flash.lock().unwrap_or_else(PoisonError::into_inner).take();

@@ -7,12 +7,12 @@
 use super::App;
 use super::forms::{Fields, wrong};
 use super::guard::said;
-use super::pages::layout::sentence;
+use super::pages::layout::Flash;
 use super::pages::record;
 use super::recording::{Now, Place};
 use crate::capture::record::damage::DamageAt;
 use crate::capture::record::patch::{PatchRequest, Simulation};
-use crate::capture::record::sitting::{Press, RecordRequest};
+use crate::capture::record::sitting::{Press, RecordRequest, SILENCE_S};
 use crate::capture::runsheet::{TAKES, last};
 use crate::model::failure::Failure;
 use crate::model::ids::MicName;
@@ -86,8 +86,8 @@ fn request(fields: &Fields, drawn: bool) -> Result<RecordRequest, Failure> {
         },
         takes: if drawn { None } else { Some(fields.whole("takes", TAKES)?) },
         di: None,
-        count_in_s: fields.number("count_in", record::SILENCE_S)?,
-        tail_s: fields.number("tail", record::SILENCE_S)?,
+        count_in_s: fields.number("count_in", SILENCE_S)?,
+        tail_s: fields.number("tail", SILENCE_S)?,
         warm_up_s: seconds(fields, "warm_up")?,
         burst: fields.contains_key("burst"),
         load_reason: None,
@@ -104,7 +104,7 @@ async fn open(State(app): State<Arc<App>>, fields: Fields) -> Response {
         inner.recording.begin(&inner.desk, request(&fields, drawn)?, inner.clock)
     });
     match asked.await {
-        Err(error) => app.tell(true, vec![sentence(&error.to_string()), sentence(&error.explain().next())]),
+        Err(error) => app.tell_of(&error),
         Ok(()) => {
             let mut place = app.recording.watch();
             // Old takes are looked at first: with many of them the page says that it is being opened.
@@ -134,12 +134,10 @@ async fn press(State(app): State<Arc<App>>, headers: HeaderMap, fields: Fields) 
         match pressed(&fields) {
             Ok(press) => app.recording.press(press, step, fields.contains_key("live")),
             Err(error) if piece => {
-                let explained = error.explain();
-                let refusal = format!("{} {}", sentence(&explained.to_string()), sentence(&explained.next()));
-                return (StatusCode::UNPROCESSABLE_ENTITY, refusal).into_response();
+                return (StatusCode::UNPROCESSABLE_ENTITY, Flash::of(&error).lines.join(" ")).into_response();
             }
             Err(error) => {
-                app.tell(true, vec![sentence(&error.to_string()), sentence(&error.explain().next())]);
+                app.tell_of(&error);
                 return back();
             }
         }

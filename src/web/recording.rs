@@ -191,7 +191,7 @@ impl Recording {
                 bad: false,
                 lines: [doc.summary()].into_iter().chain(doc.warnings().iter().map(|w| sentence(w))).collect(),
             },
-            Err(error) => Flash { bad: true, lines: vec![sentence(&error.to_string()), sentence(&error.explain().next())] },
+            Err(error) => Flash::of(&error),
         };
         let mut book = self.book();
         book.ask = None;

@@ -35,6 +35,12 @@ impl Damage {
         ("over-run", Self::OverRun),
         ("lost", Self::Lost),
     ];
+
+    /// All names, in a row.
+    #[must_use]
+    pub fn names() -> String {
+        Self::ALL.map(|(name, _)| name).join(", ")
+    }
 }
 
 /// `PASS=KIND`.
@@ -49,11 +55,10 @@ pub struct DamageAt {
 impl FromStr for DamageAt {
     type Err = String;
     fn from_str(text: &str) -> Result<Self, String> {
-        let known = || Damage::ALL.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ");
-        let (pass, kind) = text.split_once('=').ok_or_else(|| format!("PASS=KIND is needed, KIND one of {}", known()))?;
+        let (pass, kind) = text.split_once('=').ok_or_else(|| format!("PASS=KIND is needed, KIND one of {}", Damage::names()))?;
         let pass = pass.trim().parse().map_err(|_| format!("{pass:?} is not the number of a pass"))?;
         let found = Damage::ALL.iter().find(|(name, _)| *name == kind.trim());
-        let damage = found.map(|(_, d)| *d).ok_or_else(|| format!("{kind:?} is not one of {}", known()))?;
+        let damage = found.map(|(_, d)| *d).ok_or_else(|| format!("{kind:?} is not one of {}", Damage::names()))?;
         Ok(Self { pass, damage })
     }
 }

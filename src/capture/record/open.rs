@@ -3,11 +3,11 @@
 use super::gate;
 use super::inspect::{Known, noise, rms_db};
 use super::patch::{Patch, patch};
-use super::sitting::{RecordRequest, Sitting, Stage};
+use super::sitting::{RecordRequest, SILENCE_S, Sitting, Stage};
 use super::stage::invented_di;
 use crate::capture::beside::{Directly, Way, make};
 use crate::capture::recording;
-use crate::capture::runsheet::{PassDoc, runsheet_by};
+use crate::capture::runsheet::{PassDoc, is_recorded, runsheet_by};
 use crate::capture::take as intake;
 use crate::model::audio::Audio;
 use crate::model::explain::{Fate, quoted};
@@ -71,14 +71,6 @@ fn look_at_di(di: &[f32], rate: SampleRate) -> String {
     )
 }
 
-/// True when every mic of a pass is there.
-fn is_recorded(pass: &PassDoc, mics: &[MicName], takes: &[Take]) -> bool {
-    mics.iter().all(|mic| {
-        let here = |t: &&Take| t.pass == pass.pass && t.mic == *mic && t.withdrawn.is_none();
-        takes.iter().filter(here).any(|t| t.setup.as_ref().is_some_and(|s| s.as_str() == pass.setup))
-    })
-}
-
 /// What earlier takes show, to compare with.
 fn remember(session: &Session, takes: &[Take]) -> Vec<Known> {
     let used: Vec<(PathBuf, &Take)> =
@@ -118,7 +110,7 @@ fn lay_out(request: &RecordRequest, patch: &Patch, di: &[f32], rate: SampleRate)
             "wrong-use",
             Fate::WrongUse,
             "the count-in lasts 0.3 to 30 s, the tail 0.2 to 30 s",
-            "leave the options out for 1.5 s each",
+            format!("leave the options out for {SILENCE_S} s each"),
         ));
     }
     let timing = Timing {

@@ -78,8 +78,7 @@ pub fn patch(rig: &Rig, asked: &PatchRequest) -> Result<Patch, Failure> {
         kept.mics = asked.mics.iter().map(|(input, mic)| (mic.clone(), *input)).collect();
     }
     if kept.mics.is_empty() {
-        let names = if rig.mics.is_empty() { vec![rig.default_mic()] } else { rig.mics.iter().map(|m| m.name.clone()).collect() };
-        kept.mics = names.into_iter().zip(1..).collect();
+        kept.mics = rig.mic_names().into_iter().zip(1..).collect();
     }
     for mic in kept.mics.keys() {
         if !rig.mics.is_empty() && !rig.mics.iter().any(|m| &m.name == mic) {

@@ -20,6 +20,9 @@ use crate::sound::recorder::{Layout, Recorder, Void};
 use crate::store::RecordersLock;
 use std::path::PathBuf;
 
+/// Silence in front of the DI and behind it, in seconds, unless said.
+pub const SILENCE_S: f64 = 1.5;
+
 /// What was asked for.
 #[derive(Debug, Clone)]
 pub struct RecordRequest {

@@ -8,7 +8,7 @@ use super::shell::{Outcome, Shell};
 use super::values::MicArg;
 use crate::capture::record::damage::DamageAt;
 use crate::capture::record::patch::{PatchRequest, Simulation};
-use crate::capture::record::sitting::{RecordRequest, Sitting};
+use crate::capture::record::sitting::{RecordRequest, SILENCE_S, Sitting};
 use crate::model::explain::Fate;
 use crate::model::failure::Failure;
 use crate::model::outside::SystemClock;
@@ -53,10 +53,10 @@ pub(crate) struct Args {
     #[arg(long, value_name = "FILE")]
     pub(crate) di: Option<PathBuf>,
     /// Silence in front of the DI, in seconds.
-    #[arg(long, value_name = "S", default_value_t = 1.5)]
+    #[arg(long, value_name = "S", default_value_t = SILENCE_S)]
     pub(crate) count_in: f64,
     /// Silence behind it, in seconds.
-    #[arg(long, value_name = "S", default_value_t = 1.5)]
+    #[arg(long, value_name = "S", default_value_t = SILENCE_S)]
     pub(crate) tail: f64,
     /// Wait after the first power-on, in seconds; a quarter of it later [default: 120, simulated: 3].
     #[arg(long, value_name = "S")]

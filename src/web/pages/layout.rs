@@ -15,6 +15,13 @@ pub(crate) struct Flash {
     pub(crate) lines: Vec<String>,
 }
 
+impl Flash {
+    /// Why something was not done, and what to do.
+    pub(crate) fn of(error: &Failure) -> Self {
+        Self { bad: true, lines: vec![sentence(&error.to_string()), sentence(&error.explain().next())] }
+    }
+}
+
 /// What stands over every page of a session: its title, and the evening's steps with their state.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Head {

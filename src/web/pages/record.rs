@@ -1,13 +1,16 @@
 //! The page "Record": how the interface is connected, then the sitting step by step as the recorder has it.
 
 use super::layout::{field, select, terminal};
+use crate::capture::record::damage::Damage;
 use crate::capture::record::doc::{MeterView, PassRecord, View};
 use crate::capture::record::left_over;
 use crate::capture::record::patch::{PatchRequest, patch};
 use crate::capture::record::press::Offer;
-use crate::capture::runsheet::{TAKES, last};
+use crate::capture::record::sitting::SILENCE_S;
+use crate::capture::runsheet::{TAKES, is_recorded, last};
 use crate::model::explain::quoted;
 use crate::model::failure::Failure;
+use crate::model::ids::MicName;
 use crate::report::text::count;
 use crate::testing::desk::records;
 use crate::testing::sounding::{DevicesDoc, devices};
@@ -21,8 +24,6 @@ use std::path::Path;
 pub(in crate::web) const FORM: &str = "record";
 /// The value of a button that leaves.
 pub(in crate::web) const LEAVE: &str = "leave";
-/// Silence in front of the DI and behind it, unless said.
-pub(in crate::web) const SILENCE_S: f64 = 1.5;
 
 pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
     Ok(match app.recording.place() {
@@ -61,7 +62,9 @@ fn closed(folder: &Path, app: &App) -> Result<Markup, Failure> {
     }
     let sheet = last(folder, 1)?;
     let di = takes.iter().find(|t| t.setup.is_none());
-    let kept = patch(&rig, &PatchRequest::default())?.kept;
+    let patched = patch(&rig, &PatchRequest::default())?;
+    let recorded: Vec<MicName> = patched.mics.into_iter().map(|(_, mic)| mic).collect();
+    let kept = patched.kept;
     let text = |n: Option<u16>| n.map(|n| n.to_string()).unwrap_or_default();
     let mut fields = Typed::from([
         ("output".to_owned(), kept.output.clone().unwrap_or_default()),
@@ -71,17 +74,12 @@ fn closed(folder: &Path, app: &App) -> Result<Markup, Failure> {
         ("bits".to_owned(), text(kept.bits)),
         ("buffer".to_owned(), kept.buffer_frames.map(|n| n.to_string()).unwrap_or_default()),
     ]);
-    let mics: Vec<String> = if rig.mics.is_empty() {
-        vec![rig.default_mic().to_string()]
-    } else {
-        rig.mics.iter().map(|m| m.name.to_string()).collect()
-    };
+    let mics: Vec<String> = rig.mic_names().iter().map(ToString::to_string).collect();
     fields.extend(kept.mics.iter().map(|(mic, input)| (format!("input-{mic}"), input.to_string())));
     // What was refused is shown as it was typed: empty fields are not in it.
     let fields = app.drafts.of(FORM).unwrap_or(fields);
-    let (left, all) = sheet
-        .as_ref()
-        .map_or((0, 0), |s| (s.order.iter().filter(|p| !recorded(p.pass, &p.setup, &mics, &takes)).count(), s.order.len()));
+    let (left, all) =
+        sheet.as_ref().map_or((0, 0), |s| (s.order.iter().filter(|p| !is_recorded(p, &recorded, &takes)).count(), s.order.len()));
     let over = left_over(folder);
     Ok(html! {
         p { "The DI is played through the reamp box, and every mic is recorded for each pass of the run sheet. Each pass is looked at before the next: it is kept, or asked for again with the reason. Nothing sounds before you press the button for it." }
@@ -99,19 +97,6 @@ fn closed(folder: &Path, app: &App) -> Result<Markup, Failure> {
         (form(&fields, &mics, sheet.is_none()))
         (terminal(&[("The same, by keys:", format!("cabjury record {}", quoted(folder))), ("Devices:", "cabjury devices".to_owned())]))
     })
-}
-
-/// True when every mic of a pass is there.
-fn recorded(pass: u32, setup: &str, mics: &[String], takes: &[crate::model::session::Take]) -> bool {
-    let used = |mic: &str| {
-        takes.iter().any(|t| {
-            t.withdrawn.is_none()
-                && t.pass == pass
-                && t.mic.as_str() == mic
-                && t.setup.as_ref().is_some_and(|s| s.as_str() == setup)
-        })
-    };
-    mics.iter().all(|m| used(m))
 }
 
 /// Names of devices to choose from; one that is kept but not there now is among them.
@@ -145,17 +130,17 @@ fn form(typed: &Typed, mics: &[String], takes: bool) -> Markup {
                 }
                 h3 { "Inputs of the mics" }
                 div.grid { @for mic in mics { (number(&format!("input-{mic}"), mic, value(&format!("input-{mic}")), "empty: not recorded")) } }
-                @if takes { (number("takes", "Takes of each setup", if value("takes").is_empty() { "5" } else { value("takes") }, &format!("{TAKES} or more are advised; the order is drawn now, once"))) }
+                @if takes { (number("takes", "Takes of each setup", typed.get("takes").unwrap_or(&TAKES.to_string()), &format!("{TAKES} or more are advised; the order is drawn now, once"))) }
                 details {
                     summary { "More" }
                     div.grid {
-                        (field("count_in", "Silence in front of the DI, in s", value("count_in"), "1.5 unless said"))
-                        (field("tail", "Silence behind it, in s", value("tail"), "1.5 unless said"))
+                        (field("count_in", "Silence in front of the DI, in s", value("count_in"), &format!("{SILENCE_S} unless said")))
+                        (field("tail", "Silence behind it, in s", value("tail"), &format!("{SILENCE_S} unless said")))
                         (field("warm_up", "Wait after the first power-on, in s", value("warm_up"), "120 unless said; a quarter of it later"))
                         (number("buffer", "Frames of the device\u{2019}s buffer", value("buffer"), "empty: the device\u{2019}s own choice"))
                         (select("bits", "Kept as", &[("24".to_owned(), "24 bits".to_owned()), ("32".to_owned(), "32-bit float".to_owned())], if value("bits") == "32" { "32" } else { "24" }))
                         (number("seed", "Seed of the simulated rig", value("seed"), "the same seed and order give the same takes"))
-                        (field("damage", "What the simulated rig does wrong", value("damage"), "for practice, as in 2=gain: hum, gain, clip, dropout, standby, under-run, over-run, lost"))
+                        (field("damage", "What the simulated rig does wrong", value("damage"), &format!("for practice, as in 2=gain: {}", Damage::names())))
                     }
                     label.check { input type="checkbox" name="burst" value="1" checked[typed.contains_key("burst")]; " Half a second of noise in front of the DI, to compare passes by" }
                 }

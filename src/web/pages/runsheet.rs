@@ -5,7 +5,6 @@ use crate::capture::pattern::accepted;
 use crate::capture::runsheet::{TAKES, last};
 use crate::model::explain::quoted;
 use crate::model::failure::Failure;
-use crate::model::ids::MicName;
 use crate::model::session::Take;
 use crate::testing::desk::records;
 use crate::web::App;
@@ -20,11 +19,7 @@ pub(super) fn page(folder: &Path, app: &App) -> Result<Markup, Failure> {
     }
     let used: Vec<&Take> = takes.iter().filter(|t| t.setup.is_some() && t.withdrawn.is_none()).collect();
     let Some(doc) = last(folder, 1)? else { return Ok(not_drawn(used.len(), app)) };
-    let mics: Vec<String> = if rig.mics.is_empty() {
-        vec![MicName::main().to_string()]
-    } else {
-        rig.mics.iter().map(|m| m.name.to_string()).collect()
-    };
+    let mics: Vec<String> = rig.mic_names().iter().map(ToString::to_string).collect();
     let di = takes.iter().any(|t| t.setup.is_none());
     Ok(html! {
         p { "Play the same DI through every setup, in this order, and change nothing else. Five takes of each setup, wired anew for each, let the sentence speak of the wiring." }

@@ -159,17 +159,18 @@ impl Cluster {
 
     /// What a statement gives: rows by line, columns by tab.
     pub(super) fn sql(&self, text: &str) -> String {
-        let out =
-            self.command("psql", &["-h", &self.socket(), "-U", "hall", "-d", "hall", "-AtF", "\t", "-c", text]).output().unwrap();
-        assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
-        String::from_utf8(out.stdout).unwrap()
+        self.tries(text).unwrap_or_else(|said| panic!("{said}"))
     }
 
     /// A statement that may fail: what is said then.
-    pub(super) fn tries(&self, text: &str) -> Result<(), String> {
+    pub(super) fn tries(&self, text: &str) -> Result<String, String> {
         let out =
             self.command("psql", &["-h", &self.socket(), "-U", "hall", "-d", "hall", "-AtF", "\t", "-c", text]).output().unwrap();
-        if out.status.success() { Ok(()) } else { Err(String::from_utf8_lossy(&out.stderr).into_owned()) }
+        if out.status.success() {
+            Ok(String::from_utf8(out.stdout).unwrap())
+        } else {
+            Err(String::from_utf8_lossy(&out.stderr).into_owned())
+        }
     }
 
     /// A statement that runs beside the test.
